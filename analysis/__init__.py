@@ -1,0 +1,1 @@
+"""lobetrace, the ground floor: pure functions over arrays, from captured counts to events and their uncertainty."""

@@ -1,0 +1,84 @@
+"""What a measurement comes to: the frozen tree that sheet, JSON and dashboard draw. Crank degrees, millimetres, 95 % expanded uncertainties."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+
+@dataclass(frozen=True)
+class Number:
+    """A value with its 95 % expanded uncertainty, in the unit its field names."""
+
+    value: float
+    u95: float
+
+
+@dataclass(frozen=True)
+class Event:
+    """Opening, closing and duration at one checking lift. `at` is "lobe" or "valve": where `lift_mm` holds."""
+
+    lift_mm: float
+    at: str
+    opens_deg: Number
+    closes_deg: Number
+    duration_deg: Number
+
+
+@dataclass(frozen=True)
+class Lobe:
+    """One valve's lobe. `centerline_by` has "equal_lift", "event_midpoint", "centroid" and "peak"; the first is the headline.
+
+    `valve` is what the curve shows ("intake" or "exhaust"); `passes` counts whole forward passes used.
+    `slack_deg` and `latency_ms` are None where the data cannot tell.
+    """
+
+    cylinder: int
+    valve: str
+    passes: int
+    peak_lift_mm: Number  # at the valve
+    peak_lobe_lift_mm: Number
+    centerline_deg: Number
+    centerline_by: Mapping[str, Number]
+    slack_deg: Number | None
+    latency_ms: Number | None
+    events: tuple[Event, ...]
+
+
+@dataclass(frozen=True)
+class Tdc:
+    """True top dead center as a crank count (fractional), and how it was found: "stop", "travel" or "given"."""
+
+    count: Number
+    method: str
+    touches: int = 0  # stop contacts, both sides together
+
+
+@dataclass(frozen=True)
+class Cam:
+    """Intake against exhaust of one cylinder. Separation in cam degrees, advance and overlap in crank degrees; overlap at `overlap_lift_mm`, at the lobe."""
+
+    cylinder: int
+    separation_deg: Number
+    advance_deg: Number
+    overlap_deg: Number | None
+    overlap_lift_mm: float | None
+
+
+@dataclass(frozen=True)
+class Caution:
+    """Something a person must know: a stable `code` and a sentence with its likely cause and what to do."""
+
+    code: str
+    text: str
+
+
+@dataclass(frozen=True)
+class Result:
+    """Everything `lobetrace analyze` has to say."""
+
+    tdc: Tdc
+    lobes: tuple[Lobe, ...]
+    cam: Cam | None
+    warnings: tuple[Caution, ...] = ()
+    captures: tuple[str, ...] = field(default=())  # "name sha256", so that a result can be traced to its data
