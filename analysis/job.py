@@ -1,0 +1,272 @@
+"""job.toml: the engine, the rig, what to measure and what the camshaft is specified to do, validated and with units.
+
+Every length has its unit in its key. Inside it is millimetres; a key that ends _mm may be written with _in instead, never both.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from analysis.errors import UsageError
+from analysis.job_sentences import MM_PER_INCH, outside, usage_error
+
+FILE_NAME = "job.toml"
+At = Literal["lobe", "valve"]
+
+
+def _within(low: float, high: float) -> AfterValidator:
+    def check(value: float) -> float:
+        if not low <= value <= high:
+            raise outside(low, high)
+        return value
+
+    return AfterValidator(check)
+
+
+def _distinct(values: tuple[float, ...]) -> tuple[float, ...]:
+    if not values or len(set(values)) != len(values):
+        raise ValueError("must hold at least one value, and none twice")
+    return values
+
+
+class Table(BaseModel):
+    """A table of job.toml: frozen, without unknown keys; turns `_in` keys into millimetres."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _inches(cls, data: Any) -> Any:
+        if not isinstance(data, dict):
+            return data
+        return dict(cls._metric(key, value, data) for key, value in data.items())
+
+    @classmethod
+    def _metric(cls, key: str, value: Any, data: dict[str, Any]) -> tuple[str, Any]:
+        metric = key.removesuffix("_in") + "_mm"
+        if not key.endswith("_in") or metric not in cls.model_fields:
+            return key, value
+        if metric in data:
+            raise ValueError(f"{key} and {metric} are both given")
+        if isinstance(value, list):
+            return metric, [_times(v) for v in value]
+        return metric, _times(value)
+
+
+def _times(inches: Any) -> Any:
+    if isinstance(inches, bool) or not isinstance(inches, int | float) or abs(inches) > 1e9:
+        return inches  # left for the range check to refuse
+    return round(inches * MM_PER_INCH, 9)  # so that 3.5 in is 88.9 mm and not its nearest neighbour
+
+
+Lash = Annotated[float, _within(0, 2)]
+Lift = Annotated[float, _within(0.01, 30)]
+Lifts = Annotated[tuple[Annotated[float, _within(0.01, 20)], ...], Field(strict=False), AfterValidator(_distinct)]
+Degrees = Annotated[float, _within(-60, 220)]  # before or after the reference the key names
+
+
+class Engine(Table):
+    """[engine]: crank geometry. `pin_offset_mm` is positive toward the side the crank pin moves to after TDC."""
+
+    name: str = ""
+    cylinders: Annotated[int, _within(1, 24)]
+    firing_order: Annotated[tuple[int, ...], Field(strict=False)]
+    bore_mm: Annotated[float, _within(20, 500)]
+    stroke_mm: Annotated[float, _within(20, 400)]
+    rod_mm: Annotated[float, _within(40, 1000)]
+    pin_offset_mm: Annotated[float, _within(-10, 10)] = 0.0
+
+    @model_validator(mode="after")
+    def _possible(self) -> Self:
+        if sorted(self.firing_order) != list(range(1, self.cylinders + 1)):
+            raise ValueError(f"firing_order must name each of the cylinders 1 to {self.cylinders} once")
+        if self.rod_mm <= 0.6 * self.stroke_mm:
+            raise ValueError(
+                f"rod_mm = {self.rod_mm:g} is too short for stroke_mm = {self.stroke_mm:g} (a rod is measured center to center)"
+            )
+        return self
+
+
+class Rig(Table):
+    """[rig]: encoder and indicator as they are fitted, and the bounds of their errors. See the template for each key."""
+
+    port: str = ""
+    baud: Annotated[int, _within(300, 4_000_000)] = 115200
+    direction: Literal["auto", "up", "down"] = "auto"
+    indicator_at: At = "valve"
+    indicator_sign: Literal[1, -1] = 1
+    rocker_ratio: Annotated[float, _within(0.8, 3)] = 1.0
+    lash_mm: Lash = 0.0
+    slack_allowance_deg: Annotated[float, _within(0, 45)] = 5.0
+    encoder_offcenter_deg: Annotated[float, _within(0, 5)] = 0.0
+    indicator_tilt_deg: Annotated[float, _within(0, 30)] = 0.0
+    indicator_error_mm: Annotated[float, _within(0, 1)] = 0.0
+    stop_depth_mm: Annotated[float, _within(0.1, 100)] | None = None
+    tdc_count: Annotated[float, _within(-(2**53), 2**53)] | None = None
+
+
+class Measure(Table):
+    """[measure]: which cylinder, at which checking lifts, and the units of the sheet."""
+
+    cylinder: Annotated[int, _within(1, 24)] = 1
+    checking_lifts_mm: Lifts = (0.15, 0.5, 1.0, 1.27)
+    checking_at: At = "lobe"
+    units: Literal["mm", "in"] = "mm"
+
+
+class DurationSpec(Table):
+    """What the maker says of one checking lift. `opens` and `closes` are signed crank degrees after gas-exchange TDC, or None."""
+
+    lift_mm: Annotated[float, _within(0.01, 20)]
+    at: At = "lobe"
+    deg: Annotated[float, _within(60, 480)]
+
+    @property
+    def opens(self) -> float | None:
+        """Signed opening angle, if the maker gives it."""
+        return None
+
+    @property
+    def closes(self) -> float | None:
+        """Signed closing angle, if the maker gives it."""
+        return None
+
+    @model_validator(mode="after")
+    def _agrees(self) -> Self:
+        if self.opens is not None and self.closes is not None and abs(self.closes - self.opens - self.deg) > 0.5:
+            raise ValueError(
+                f"deg = {self.deg:g} does not fit the opening and closing given: they make {self.closes - self.opens:g}"
+            )
+        return self
+
+
+class IntakeDuration(DurationSpec):
+    """[[specification.intake.duration]]; negative says the other side of the dead center."""
+
+    opens_btdc_deg: Degrees | None = None
+    closes_abdc_deg: Degrees | None = None
+
+    @property
+    def opens(self) -> float | None:
+        """Signed opening angle, if the maker gives it."""
+        return None if self.opens_btdc_deg is None else -self.opens_btdc_deg
+
+    @property
+    def closes(self) -> float | None:
+        """Signed closing angle, if the maker gives it."""
+        return None if self.closes_abdc_deg is None else 180.0 + self.closes_abdc_deg
+
+
+class ExhaustDuration(DurationSpec):
+    """[[specification.exhaust.duration]]; negative says the other side of the dead center."""
+
+    opens_bbdc_deg: Degrees | None = None
+    closes_atdc_deg: Degrees | None = None
+
+    @property
+    def opens(self) -> float | None:
+        """Signed opening angle, if the maker gives it."""
+        return None if self.opens_bbdc_deg is None else -180.0 - self.opens_bbdc_deg
+
+    @property
+    def closes(self) -> float | None:
+        """Signed closing angle, if the maker gives it."""
+        return self.closes_atdc_deg
+
+
+class LobeSpec(Table):
+    """What the maker says of a lobe. `centerline_deg` is ATDC for an intake and BTDC for an exhaust lobe."""
+
+    lobe_lift_mm: Lift | None = None
+    valve_lift_mm: Lift | None = None
+    centerline_deg: Annotated[float, _within(60, 160)] | None = None
+    lash_mm: Lash | None = None
+
+
+class IntakeSpec(LobeSpec):
+    """[specification.intake]."""
+
+    duration: Annotated[tuple[IntakeDuration, ...], Field(strict=False)] = ()
+
+
+class ExhaustSpec(LobeSpec):
+    """[specification.exhaust]."""
+
+    duration: Annotated[tuple[ExhaustDuration, ...], Field(strict=False)] = ()
+
+
+class CamSpec(Table):
+    """[specification.cam]: separation in cam degrees, advance in crank degrees (positive: intake earlier)."""
+
+    separation_deg: Annotated[float, _within(80, 140)] | None = None
+    advance_deg: Annotated[float, _within(-40, 40)] | None = None
+
+
+class Tolerance(Table):
+    """[specification.tolerance]: how far measured may lie from specified, each way. The defaults are common practice."""
+
+    event_deg: Annotated[float, _within(0.1, 20)] = 1.0
+    duration_deg: Annotated[float, _within(0.1, 20)] = 2.0
+    centerline_deg: Annotated[float, _within(0.1, 20)] = 1.0
+    separation_deg: Annotated[float, _within(0.1, 20)] = 1.0
+    lift_mm: Annotated[float, _within(0.001, 2)] = 0.1
+
+
+class Specification(Table):
+    """[specification]: what the camshaft is to do, as far as the maker says."""
+
+    intake: IntakeSpec = IntakeSpec()
+    exhaust: ExhaustSpec = ExhaustSpec()
+    cam: CamSpec = CamSpec()
+    tolerance: Tolerance = Tolerance()
+
+
+class Job(Table):
+    """A whole job.toml."""
+
+    format: Literal[1]
+    engine: Engine
+    rig: Rig = Rig()
+    measure: Measure = Measure()
+    specification: Specification = Specification()
+
+    @model_validator(mode="after")
+    def _cylinder_exists(self) -> Self:
+        if self.measure.cylinder > self.engine.cylinders:
+            raise ValueError(f"measure.cylinder = {self.measure.cylinder}, but the engine has {self.engine.cylinders}")
+        return self
+
+
+def load_job(path: Path) -> Job:
+    """Read and check a job.toml, or the one in the folder `path`.
+
+    Raises UsageError with the file, the line and key where they can be found, and what to write instead.
+    """
+    file = path / FILE_NAME if path.is_dir() else path
+    try:
+        text = file.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        raise UsageError("there is no job file", where=str(file), do="Make one with: lobetrace new FOLDER") from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise UsageError(
+            f"the job file cannot be read ({error})", where=str(file), do="Check that it is a UTF-8 text file"
+        ) from None
+    return parse_job(text, where=str(file))
+
+
+def parse_job(text: str, *, where: str = FILE_NAME) -> Job:
+    """The same from text; `where` names it in errors. Raises UsageError."""
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise UsageError(
+            f"not valid TOML: {error}", where=where, do="Correct that line; text needs quotes, numbers a point"
+        ) from None
+    try:
+        return Job.model_validate(data)
+    except ValidationError as error:
+        raise usage_error(error, Job, data, text, where) from None
