@@ -1,0 +1,23 @@
+"""The commented job.toml that `lobetrace new` writes, in millimetres or inches."""
+
+from __future__ import annotations
+
+import re
+from importlib import resources
+from typing import Literal
+
+from analysis.job_sentences import MM_PER_INCH
+
+_LENGTH = re.compile(r"^(?P<before>(?:# )?\w+)_mm = (?P<value>[^#]*?)(?P<gap> +)#", re.MULTILINE)
+
+
+def template(units: Literal["mm", "in"] = "mm") -> str:
+    """The text of a valid job.toml for a made-up engine, every line explained; with "in" every length has its inch key."""
+    text = (resources.files("analysis") / "job_template.toml").read_text(encoding="utf-8")
+    return text if units == "mm" else _LENGTH.sub(_in_inches, text).replace('units = "mm" ', 'units = "in" ')
+
+
+def _in_inches(line: re.Match[str]) -> str:
+    written = re.sub(r"[\d.]+", lambda number: f"{round(float(number[0]) / MM_PER_INCH, 3)}", line["value"])
+    head = f"{line['before']}_in = {written}"
+    return head + " " * max(2, len(line[0]) - len(head) - 1) + "#"
