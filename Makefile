@@ -1,0 +1,32 @@
+# make test   everything that must hold before a change goes in
+# make demo   a whole measurement against a simulated rig, in under a minute
+# make bench  how fast it is here; prints figures and decides nothing
+# Needs make and a Python of 3.11 or later with venv; PYTHON=python3.12 chooses another.
+
+PYTHON ?= python3
+BIN := .venv/bin
+INSTALLED := .venv/installed
+
+.PHONY: test demo bench clean
+
+test: $(INSTALLED)
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+	$(BIN)/lint-imports
+	$(BIN)/pytest
+
+demo: $(INSTALLED)
+	$(BIN)/lobetrace demo
+
+bench: $(INSTALLED)
+	set -e; for script in tests/benchmarks/*.py; do $(BIN)/python $$script; done
+
+# Only a change of pyproject.toml installs again.
+$(INSTALLED): pyproject.toml
+	$(PYTHON) -m venv .venv
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check -e '.[dev]'
+	touch $@
+
+clean:
+	rm -rf .venv .mypy_cache .pytest_cache .ruff_cache .hypothesis *.egg-info
