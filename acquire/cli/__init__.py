@@ -1,0 +1,190 @@
+"""The lobetrace command: declarations only. What a command does is imported when it runs, so that `--help` costs next to nothing.
+
+Exit codes: 0 done, 1 out of tolerance, 2 cannot tell (bad input, too little data): one sentence on stderr says what to do.
+With `--json` results and nothing else go to stdout; words for people go to stderr.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Sequence
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from analysis.errors import LobetraceError
+
+CANNOT_TELL = 2
+
+app = typer.Typer(
+    name="lobetrace",
+    help="Degree a camshaft with a crank encoder and a digital indicator.",
+    add_completion=False,
+    rich_markup_mode=None,  # markup is a third of a second of imports
+    pretty_exceptions_enable=False,
+)
+
+
+class Units(StrEnum):
+    """What lengths are written in."""
+
+    mm = "mm"
+    inch = "in"
+
+
+class Step(StrEnum):
+    """What a recording is of."""
+
+    stop = "stop"
+    travel = "travel"
+    sweep = "sweep"
+
+
+class Valve(StrEnum):
+    """What the indicators stand on in a sweep."""
+
+    intake = "intake"
+    exhaust = "exhaust"
+    both = "both"
+
+
+JobPath = Annotated[Path, typer.Argument(metavar="JOB", help="The job's folder, or its job.toml.")]
+Json = Annotated[bool, typer.Option("--json", help="Results as JSON on stdout and nothing else there.")]
+Seed = Annotated[int, typer.Option(help="What chance does; the same seed gives the same rig and hand.")]
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        from importlib import metadata
+
+        typer.echo(f"lobetrace {metadata.version('lobetrace')}")
+        raise typer.Exit
+
+
+@app.callback()
+def _common(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and end.")
+    ] = False,
+) -> None:
+    """Degree a camshaft with a crank encoder and a digital indicator."""
+
+
+@app.command()
+def new(
+    folder: Annotated[Path, typer.Argument(help="Folder to make; an existing job is never overwritten.")],
+    units: Annotated[Units, typer.Option(help="What lengths are written in.")] = Units.mm,
+    json: Json = False,
+) -> None:
+    """Make a job: a folder with a job.toml, every line explained, and captures/."""
+    from acquire.cli import new_job
+
+    new_job.run(folder, "in" if units is Units.inch else "mm", json)
+
+
+@app.command()
+def ports(json: Json = False) -> None:
+    """List the serial ports of this machine."""
+    from acquire.cli import port_list
+
+    port_list.run(json)
+
+
+@app.command()
+def capture(
+    job: JobPath,
+    step: Annotated[Step, typer.Option(help="What is recorded: piston stop, piston travel, or a valve sweep.")],
+    valve: Annotated[
+        Valve | None, typer.Option(help="For a sweep: what the indicator stands on; both: channel 1 intake, 2 exhaust.")
+    ] = None,
+    port: Annotated[str, typer.Option(help="Serial port or socket://HOST:PORT; else the job's.")] = "",
+    touches: Annotated[int | None, typer.Option(min=1, help="End after so many contacts with the piston stop.")] = None,
+    passes: Annotated[int | None, typer.Option(min=1, help="End after so many turns of the camshaft.")] = None,
+    seconds: Annotated[float | None, typer.Option(min=0.1, help="End after so many seconds.")] = None,
+    until_still: Annotated[
+        float | None, typer.Option(min=0.1, help="End when the crank, once moved, rests for so many seconds.")
+    ] = None,
+    note: Annotated[str, typer.Option(help="Text that goes into the capture's header.")] = "",
+    json: Json = False,
+) -> None:
+    """Record one capture into the job. Ends at the limit given or with Ctrl-C; the file is closed either way."""
+    from acquire.cli import capturing
+
+    end = capturing.End(touches=touches, passes=passes, seconds=seconds, until_still_s=until_still)
+    capturing.run(job, step.value, valve.value if valve else None, port, end, note, json)
+
+
+@app.command()
+def analyze(
+    job: JobPath,
+    captures: Annotated[
+        list[Path] | None, typer.Argument(help="Captures to use; else all of the job.", show_default=False)
+    ] = None,
+    json: Json = False,
+) -> None:
+    """Work out top dead center, events, durations, centerlines and their uncertainty, and print the sheet."""
+    from acquire.cli import analyzing
+
+    analyzing.run(job, captures or [], json)
+
+
+@app.command()
+def simulate(
+    scenario: Annotated[str, typer.Option(help="Name of a rig that comes with lobetrace, or a file.")] = "",
+    seed: Seed = 1,
+    pace: Annotated[float, typer.Option(min=0.1, help="How many times as fast as real time.")] = 1.0,
+    fast: Annotated[bool, typer.Option("--fast", help="As fast as the reader takes it.")] = False,
+    socket: Annotated[
+        int | None, typer.Option(metavar="PORT", help="Serve on this local TCP port, not on a pseudo-terminal.")
+    ] = None,
+    truth: Annotated[Path | None, typer.Option(help="Write what really is into this JSON file.")] = None,
+    json: Json = False,
+) -> None:
+    """Serve a simulated rig and print where it can be reached."""
+    from acquire.cli import simulating
+
+    simulating.run(scenario, seed, None if fast else pace, socket, truth, json)
+
+
+@app.command()
+def demo(
+    folder: Annotated[Path, typer.Option(help="The job's folder; must not exist yet.")] = Path("demo-job"),
+    seed: Seed = 1,
+    json: Json = False,
+) -> None:
+    """Do the whole job on a simulated rig: record, analyze, and compare the sheet with what the simulator knows."""
+    from acquire.cli import demonstrating
+
+    demonstrating.run(folder, seed, json)
+
+
+def run(arguments: Sequence[str]) -> int:
+    """Run the command and return its exit code; every expected failure is one sentence on stderr."""
+    try:
+        code = app(list(arguments) or ["--help"], standalone_mode=False)
+    except LobetraceError as error:
+        return _cannot_tell(str(error))
+    except (KeyboardInterrupt, typer.Abort):
+        return _cannot_tell("Ended by the keyboard before it was done.")
+    except BrokenPipeError:  # whoever read our output has gone, e.g. `| head`
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return CANNOT_TELL
+    except Exception as error:
+        # An error of use. The base class moved between versions of typer, so it is known by what it can do.
+        if not hasattr(error, "format_message"):
+            raise
+        return _cannot_tell(f"{error.format_message()} Try: lobetrace --help")
+    return code if isinstance(code, int) else 0
+
+
+def _cannot_tell(sentence: str) -> int:
+    print(sentence, file=sys.stderr)
+    return CANNOT_TELL
+
+
+def main() -> None:
+    """Entry point of the `lobetrace` script."""
+    sys.exit(run(sys.argv[1:]))

@@ -1,0 +1,22 @@
+"""Where words go: results to stdout, what only people need to stderr."""
+
+from __future__ import annotations
+
+import json
+import sys
+from typing import Any
+
+
+def result(text: str) -> None:
+    """A result for people, on stdout."""
+    print(text, flush=True)
+
+
+def result_json(value: Any) -> None:
+    """A result for machines: one JSON document on stdout."""
+    print(json.dumps(value, indent=1, ensure_ascii=False, allow_nan=False), flush=True)
+
+
+def person(text: str = "") -> None:
+    """Words for people only, on stderr."""
+    print(text, file=sys.stderr, flush=True)
