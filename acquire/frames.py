@@ -19,6 +19,7 @@ LONGEST_BODY: Final = 150
 U32: Final = 0xFFFF_FFFF
 I32_LOW: Final = -0x8000_0000
 I32_HIGH: Final = 0x7FFF_FFFF
+HALF: Final = 0x8000_0000
 PRINTABLE: Final = re.compile(rb"[ -)+-~]*")  # 0x20 to 0x7E without the asterisk
 WORD: Final = re.compile(r"[A-Za-z0-9.-]+")
 

@@ -9,6 +9,7 @@ from decimal import Decimal
 from typing import Final
 
 from acquire.frames import (
+    HALF,
     I32_HIGH,
     I32_LOW,
     LONGEST_BODY,
@@ -75,7 +76,6 @@ _SUM = rb")\*([0-9A-F]{4})\r?"
 _match_1: Final = re.compile(rb"(S," + b",".join([_U, _U, _I, _U, _I, _I]) + _SUM).fullmatch
 _match_2: Final = re.compile(rb"(S," + b",".join([_U, _U, _I, _U, _I, _I, _I, _I]) + _SUM).fullmatch
 _new: Final = tuple.__new__  # NamedTuple's own constructor costs twice that
-_HALF: Final = 0x8000_0000
 
 
 def usual_sample_1(line: bytes) -> Sample | None:
@@ -86,7 +86,7 @@ def usual_sample_1(line: bytes) -> Sample | None:
     body, seq_, time_, crank_, flags_, age_, lift_, total = found.groups()
     seq, time, crank, flags, age, lift = int(seq_), int(time_), int(crank_), int(flags_), int(age_), int(lift_)
     # An or of numbers that are not negative fits 32 bits if each does: one question instead of three.
-    fit = (seq | time | flags) <= U32 and 0 <= (crank + _HALF) | (age + _HALF) | (lift + _HALF) <= U32
+    fit = (seq | time | flags) <= U32 and 0 <= (crank + HALF) | (age + HALF) | (lift + HALF) <= U32
     if not fit or crc_hqx(body, 0xFFFF) != int(total, 16):
         return None
     return _new(Sample, (seq, time, crank, flags, (age,), (lift,)))
@@ -100,7 +100,7 @@ def usual_sample_2(line: bytes) -> Sample | None:
     body, seq_, time_, crank_, flags_, age1_, lift1_, age2_, lift2_, total = found.groups()
     seq, time, crank, flags = int(seq_), int(time_), int(crank_), int(flags_)
     age1, lift1, age2, lift2 = int(age1_), int(lift1_), int(age2_), int(lift2_)
-    signed = (crank + _HALF) | (age1 + _HALF) | (lift1 + _HALF) | (age2 + _HALF) | (lift2 + _HALF)
+    signed = (crank + HALF) | (age1 + HALF) | (lift1 + HALF) | (age2 + HALF) | (lift2 + HALF)
     if (seq | time | flags) > U32 or not 0 <= signed <= U32 or crc_hqx(body, 0xFFFF) != int(total, 16):
         return None
     return _new(Sample, (seq, time, crank, flags, (age1, age2), (lift1, lift2)))

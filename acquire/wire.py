@@ -43,6 +43,7 @@ from acquire.encode import (
     rate,
 )
 from acquire.frames import (
+    HALF,
     LONGEST_LINE,
     U32,
     Command,
@@ -92,8 +93,6 @@ __all__ = [
     "wrap_i32",
     "wrap_u32",
 ]
-
-_HALF: Final = 0x8000_0000
 
 
 class Damage(NamedTuple):
@@ -249,7 +248,7 @@ class Decoder:
 
     def _numbered(self, frame: Numbered, events: list[Event]) -> None:
         ahead = (frame.seq - self._next) & U32
-        if ahead >= _HALF:
+        if ahead >= HALF:
             self._late += 1
             self._untold = True
             return
