@@ -1,9 +1,10 @@
-"""The board of the rig: encoder edges and indicator readings -> frames of firmware-notes/wire-format.md, each with the instant it left."""
+"""The board of the rig: encoder edges and indicator readings -> frames of firmware-notes/wire-format.md, and when each left."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -33,7 +34,7 @@ class Sent(NamedTuple):
 
 @dataclass(frozen=True)
 class BenchBoard:
-    """The board's settings. `per_s`: most samples a second (0: every edge; by time: 200). `buffer_bytes` wait for the line at most.
+    """The board's settings. `per_s`: most samples a second (0: every edge; by time: 200). At most `buffer_bytes` wait for the line.
 
     The `start_` values are what its counters say when it starts: set them near 2^32 or 2^31 to see them run over.
     """
@@ -55,7 +56,10 @@ class BenchBoard:
 
 @dataclass(frozen=True, eq=False)
 class Crank:
-    """What the encoder gave the board: edges (instant, count just taken), the count before the first, index pulses, illegal steps noticed."""
+    """What the encoder gave the board, in seconds and counts.
+
+    Edges (instant, count just taken), the count before the first of them, index pulses, and when illegal steps were noticed.
+    """
 
     time: Floats
     count: Ints
@@ -72,7 +76,7 @@ class Crank:
 
 @dataclass(frozen=True, eq=False)
 class Latched:
-    """n rows: instant of the crank latch, whether a heartbeat, crank count; ages (s), lifts and over-range per channel, shape (c, n)."""
+    """n rows: instant of the crank latch, whether a heartbeat, crank count; shape (c, n): age (s), lift, over-range of c channels."""
 
     time: Floats
     beat: Bools
@@ -84,13 +88,17 @@ class Latched:
 
 @dataclass(frozen=True)
 class Counters:
-    """What goes on from phase to phase: next sequence number, sticky flags, fault numbers, and when the line is free."""
+    """What goes on from phase to phase: next sequence number, sticky flags, fault numbers, and when the line is free.
+
+    What happened before `cleared_s` sets no sticky flag any more: the host has said `zero` since.
+    """
 
     seq: int = 0
     sticky: int = 0
     illegal: int = 0
     dropped: int = 0
     free_s: float = 0.0
+    cleared_s: float = -math.inf
 
 
 def latch_times(board: BenchBoard, crank: Crank, begin: float, end: float) -> tuple[Floats, Bools]:
@@ -155,7 +163,7 @@ def frames(board: BenchBoard, crank: Crank, rows: Latched, counters: Counters) -
     ages, lifts = np.rint(rows.age * 1e6).astype(np.int64).T.tolist(), rows.lift.T.tolist()
     cranks, flag, pulses = rows.crank.tolist(), flags.tolist(), crank.index_count.tolist()
     silent = np.where(rows.age > 1.0, np.rint(rows.age * 1e3), 0).astype(np.int64).T
-    quiet = silent.any(axis=1).tolist()
+    quiet: list[bool] = np.any(silent, axis=1).tolist()
     noticed, seen = crank.noticed.tolist(), 0
     sent: list[Sent] = []
     for k in order.tolist():
@@ -176,16 +184,18 @@ def frames(board: BenchBoard, crank: Crank, rows: Latched, counters: Counters) -
         if went := line.offer(now, text):
             sent.append(went)
             line.dropped_just_now = line.dropped_just_now and kind == _INDEX
-    return sent, Counters(line.seq, sticky, counters.illegal + len(noticed), line.dropped, line.free_s)
+    after = replace(counters, seq=line.seq, sticky=sticky, illegal=counters.illegal + len(noticed))
+    return sent, replace(after, dropped=line.dropped, free_s=line.free_s)
 
 
 def _flags(crank: Crank, rows: Latched, counters: Counters) -> tuple[Ints, int]:
     """Flag words of all rows but for bit 0, and what of them sticks."""
     flags = np.full(rows.time.size, counters.sticky, dtype=np.int64)
-    if crank.noticed.size:
-        flags |= np.where(rows.time >= crank.noticed[0], CRANK_SUSPECT, 0)
+    noticed = crank.noticed[crank.noticed >= counters.cleared_s]
+    if noticed.size:
+        flags |= np.where(rows.time >= noticed[0], CRANK_SUSPECT, 0)
     for c in range(rows.lift.shape[0]):
-        flags |= np.where(np.logical_or.accumulate(rows.over[c]), LIFT_SUSPECT[c], 0)
+        flags |= np.where(np.logical_or.accumulate(rows.over[c] & (rows.time >= counters.cleared_s)), LIFT_SUSPECT[c], 0)
     sticky = int(np.bitwise_or.reduce(flags)) if flags.size else counters.sticky
     for c in range(rows.lift.shape[0]):
         flags |= np.where(rows.age[c] > 1.0, SILENT[c], 0)

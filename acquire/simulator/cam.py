@@ -25,6 +25,10 @@ class Lobe(Protocol):
     def span_deg(self) -> tuple[float, float]:
         """Cam degrees from the nose between which the lift is not zero: (first, last)."""
 
+    @property
+    def peak_deg(self) -> float:
+        """Cam degrees from the nose at which the lift is greatest (the middle of a dwell)."""
+
     def lift(self, cam_deg: npt.ArrayLike) -> Floats:
         """Lift above the base circle, mm, at cam degrees from the nose (opening side negative), any number of turns."""
 
@@ -37,7 +41,7 @@ def _turned(cam_deg: npt.ArrayLike) -> Floats:
 class Flank:
     """One side of a lobe: a motion law (a name or a function) over `angle_deg` cam degrees.
 
-    Below it there may be a ramp of constant velocity: `ramp_mm` high, `ramp_deg` long, started and taken over without a jump of velocity.
+    Below it there may be a ramp of constant velocity, `ramp_mm` high and `ramp_deg` long, that begins and ends without a jump.
     """
 
     law: str | Law
@@ -69,7 +73,7 @@ class Flank:
 
 @dataclass(frozen=True)
 class LawLobe:
-    """A lobe from two flanks, each with its own law, angle and ramp, and a dwell at the nose. The nose is the middle of the dwell."""
+    """A lobe from two flanks, each with its own law, angle and ramp, and a dwell, whose middle is the nose."""
 
     lift_mm: float
     opening: Flank
@@ -80,6 +84,11 @@ class LawLobe:
     def span_deg(self) -> tuple[float, float]:
         """See `Lobe`."""
         return -self.opening.length_deg - self.dwell_deg / 2, self.closing.length_deg + self.dwell_deg / 2
+
+    @property
+    def peak_deg(self) -> float:
+        """See `Lobe`: the nose itself."""
+        return 0.0
 
     def lift(self, cam_deg: npt.ArrayLike) -> Floats:
         """See `Lobe`."""
@@ -92,7 +101,7 @@ class LawLobe:
 class ThreeArcLobe:
     """A cam of three circular arcs (base circle, two flanks, nose) under a flat-faced follower.
 
-    Base radius, nose radius and nose-center distance in mm; `action_deg` is the cam angle from where the flank begins to the nose.
+    Base radius, nose radius and nose-center distance in mm; `action_deg` is the cam angle from the flank's foot to the nose.
     Classical convex-flank geometry: flank radius R = (r1^2 + q^2 - 2 r1 q cos a - r2^2) / (2 (r1 - r2 - q cos a)).
     """
 
@@ -118,6 +127,11 @@ class ThreeArcLobe:
         sine = self.center_mm * np.sin(np.radians(self.action_deg)) / (self.flank_mm - self.nose_mm)
         return float(np.degrees(np.arcsin(sine)))
 
+    @property
+    def peak_deg(self) -> float:
+        """See `Lobe`: the nose itself."""
+        return 0.0
+
     def lift(self, cam_deg: npt.ArrayLike) -> Floats:
         """See `Lobe`."""
         distance = np.abs(_turned(cam_deg))
@@ -129,7 +143,7 @@ class ThreeArcLobe:
 
 @dataclass(frozen=True)
 class TableLobe:
-    """A lobe from a lift table: cam degrees from the nose, growing over at most one turn, and lift in mm. Periodic cubic between the rows.
+    """A lobe from a lift table: cam degrees from the nose, growing over at most one turn, and lift in mm; a periodic cubic between.
 
     What the table leaves out of the turn is base circle. `from_crank` takes a table in crank degrees.
     """
@@ -148,7 +162,7 @@ class TableLobe:
         angle, lift = np.asarray(self.cam_deg), np.asarray(self.lift_mm)
         if angle.size < 4 or angle.size != lift.size or np.any(np.diff(angle) <= 0) or angle[-1] - angle[0] > 360:
             raise UsageError(
-                "a lift table needs four rows or more of growing cam angle within one turn", do="Sort it and cut it."
+                "a lift table needs at least four rows of growing cam angle within one turn", do="Sort it and cut it."
             )
         left = 360 - (angle[-1] - angle[0])
         if left == 0:
@@ -163,6 +177,12 @@ class TableLobe:
         """See `Lobe`."""
         return self.cam_deg[0], self.cam_deg[-1]
 
+    @property
+    def peak_deg(self) -> float:
+        """See `Lobe`."""
+        turns = np.append(self._spline.derivative().roots(extrapolate=False), self.cam_deg)
+        return float(turns[np.argmax(self._spline(turns))])
+
     def lift(self, cam_deg: npt.ArrayLike) -> Floats:
         """See `Lobe`."""
         return np.asarray(self._spline(np.asarray(cam_deg, dtype=np.float64)), dtype=np.float64)
@@ -172,7 +192,7 @@ class TableLobe:
 class Cam:
     """An intake and an exhaust lobe of one cylinder.
 
-    `separation_deg`: cam degrees between the noses. `advance_deg`: crank degrees by which the camshaft stands early; then the intake
+    `separation_deg`: cam degrees between the noses. `advance_deg`: crank degrees by which the camshaft stands early. So the intake
     nose is at separation - advance after overlap TDC and the exhaust nose at separation + advance before it.
     """
 

@@ -13,7 +13,10 @@ from analysis.samples import Bools, Floats, Ints
 
 @dataclass(frozen=True)
 class Lost:
-    """`counts` edges are missed once the crank has gone `after_deg` from the start of the phase. `seen`: the board notices (illegal step)."""
+    """`counts` edges are missed once the crank has gone `after_deg` from the start of a sweep.
+
+    `seen`: the board notices, one illegal two-bit step for every two edges.
+    """
 
     after_deg: float
     counts: int = 4
@@ -25,9 +28,9 @@ class Encoder:
     """The encoder and its mounting.
 
     `cpr`: counts a crank revolution (four per line). `direction`: +1 if it counts up in the running direction, else -1.
-    `eccentric`: e/R in rad, its error peaks `eccentric_deg` + 90 crank degrees after TDC. `index_deg`: crank degrees of the index pulse.
-    `phase`: where overlap TDC falls within a count, 0 to 1. `slip_deg` after `slip_after_deg` of a phase: the coupling slips on the
-    shaft and the encoder, its index pulse included, stays behind (no board can notice that).
+    `eccentric`: e/R in rad; its error peaks `eccentric_deg` + 90 crank degrees after TDC. `index_deg`: crank degrees of the index.
+    `phase`: where overlap TDC falls within a count, 0 to 1. `slip_deg` after `slip_after_deg` of a sweep: the coupling slips on
+    the shaft, and the encoder, its index pulse included, stays behind (no board can notice that).
     """
 
     cpr: int = 2400
@@ -45,15 +48,15 @@ class Encoder:
         """Exact, continuous count at crank degrees from overlap TDC; the board shows its floor, from its own zero on."""
         crank = np.asarray(crank_deg, dtype=np.float64)
         wobble = np.degrees(self.eccentric) * np.sin(np.radians(crank - self.eccentric_deg))
-        return self.direction * (crank + wobble) * self.cpr / 360 + self.phase
+        return np.asarray(self.direction * (crank + wobble) * self.cpr / 360 + self.phase)
 
     def crank_deg(self, reading: npt.ArrayLike) -> Floats:
-        """The inverse of `reading`. A fixed point: the error shrinks by e/R each round, so eight rounds are far below rounding."""
+        """The inverse of `reading`, as a fixed point: the error shrinks by e/R each round, eight rounds are far below rounding."""
         turned = self.direction * (np.asarray(reading, dtype=np.float64) - self.phase) * 360 / self.cpr
         crank = turned
         for _ in range(8):
             crank = turned - np.degrees(self.eccentric) * np.sin(np.radians(crank - self.eccentric_deg))
-        return crank
+        return np.asarray(crank)
 
     def shaft(self, motion: Motion, slipped: float) -> tuple[Motion, float]:
         """What the encoder's shaft does while the crank does `motion`, and by how much it has slipped in all afterwards."""
@@ -81,7 +84,7 @@ class Encoder:
         return time, np.floor(level * self.cpr + offset).astype(np.int64)
 
     def _crossings(self, shaft: Motion, pitch: float, offset: float) -> tuple[Floats, Ints, Bools]:
-        """Where the reading passes offset + k pitch: instants, k, and whether upward. Vectorised over all pieces of the motion at once."""
+        """Where the reading passes offset + k pitch: instants, k, and whether upward. All pieces of the motion at once."""
         cell = np.floor((self.reading(shaft.angle) - offset) / pitch).astype(np.int64)
         steps = np.diff(cell)
         piece = np.repeat(np.arange(steps.size), np.abs(steps))
@@ -103,7 +106,9 @@ def lose(
     """
     time, count = edges
     keep, shift = np.ones(time.size, dtype=bool), np.zeros(time.size, dtype=np.int64)
-    instants, amounts, noticed = [], [], []
+    instants: list[float] = []
+    amounts: list[int] = []
+    noticed: list[float] = []
     for place in places:
         sense = float(np.sign(shaft.angle[-1] - shaft.angle[0]))
         when = shaft.when(float(shaft.angle[0]) + sense * place.after_deg)
@@ -116,5 +121,5 @@ def lose(
         keep[first:last] = False
         shift[last:] += missing
         instants, amounts = [*instants, float(time[last - 1])], [*amounts, missing]
-        noticed += [float(time[last - 1])] * place.seen
+        noticed += [float(time[last - 1])] * (place.counts // 2 if place.seen else 0)
     return (time[keep], (count + shift)[keep]), np.array(instants), np.array(amounts, dtype=np.int64), np.array(noticed)

@@ -1,4 +1,4 @@
-"""A hand on a bar turns the crank: strokes, rests, roll-backs and bumps, as a `Motion`. Angles in crank degrees, time in seconds."""
+"""A hand on a bar turns the crank: strokes, rests, roll-backs and bumps, as a `Motion`. Crank degrees and seconds."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from acquire.simulator.laws import LAWS
 from acquire.simulator.motion import Motion
 from analysis.samples import Floats
 
-_PEAK = 1.875  # peak velocity of a 3-4-5 stroke over its mean
+_PEAK = 1.875  # peak speed of a 3-4-5 stroke over its mean
 _KNOT_DEG = 1.0  # one knot a degree of stroke, so that speed is as good as smooth
 
 
@@ -18,10 +18,10 @@ _KNOT_DEG = 1.0  # one knot a degree of stroke, so that speed is as good as smoo
 class Hand:
     """How a person turns. Ranges are (least, most), drawn evenly.
 
-    `speed`: peak speed of a stroke, deg/s. `stroke`: degrees of one pull of the bar. `rest`: seconds between two pulls. After a pull
-    the crank rolls back with the chance `rollback_share` by up to `rollback_deg`; a bump (a knock against the bar, back and forth
-    within a tenth of a second) comes with `bump_share` and is up to `bump_deg` wide. `unsteady` is the share by which speed wavers.
-    `still_s`: seconds of stillness at the end of a phase (and half of it at the start).
+    `speed`: peak speed of a stroke, deg/s. `stroke`: degrees of one pull of the bar. `rest`: seconds between two pulls. After a
+    pull the crank rolls back with the chance `rollback_share` by up to `rollback_deg`; a bump (a knock against the bar, back and
+    forth within a tenth of a second) comes with `bump_share` and is up to `bump_deg` wide. `unsteady` is the share by which speed
+    wavers. `still_s`: seconds of stillness at the end of a phase (and half of it at the start).
     """
 
     speed: tuple[float, float] = (8.0, 28.0)
@@ -97,7 +97,7 @@ class Turning:
 def swing(turning: Turning, low: float, high: float, touches: int, scatter: Floats) -> Motion:
     """Between the two contacts of a piston stop, the long way round, until each side was touched `touches` times.
 
-    `scatter`, shape (2, touches): by how many degrees each contact gives way, sides low and high. The crank rests at each contact.
+    `scatter`, shape (2, touches): by how many degrees each contact gives way, low and high. The crank rests at each contact.
     """
     for k in range(touches):
         turning.pull(high + scatter[1, k])

@@ -1,7 +1,7 @@
 """Cam motion laws, normalised: displacement 0 to 1 over x = 0 to 1, with three derivatives.
 
-Every law is a function `law(x, order=0)`: x is an array of any shape, values outside 0..1 are held at the ends; `order` 0 to 3 gives
-s, ds/dx, d2s/dx2 or d3s/dx3. Real units: v = s' h / beta, a = s'' h / beta^2, j = s''' h / beta^3 for a lift h over the angle beta.
+Every law is a function `law(x, order=0)`: x is an array of any shape, values outside 0..1 are held at the ends; `order` 0 to 3
+gives s, ds/dx, d2s/dx2 or d3s/dx3. Real units: v = s' h / beta, a = s'' h / beta^2, j = s''' h / beta^3 for a lift h over beta.
 
 Sources: VDI 2143 Blatt 1 (1980) for the laws' names and the normalisation; R. L. Norton, Cam Design and Manufacturing Handbook,
 2nd ed. (2009), ch. 3, for the family of sine, constant and cosine acceleration (SCCA).
@@ -77,8 +77,8 @@ def scca(b: float, c: float, d: float) -> Law:
 
     b = d = 1/2 is cycloidal, b = 0 and d = 1 simple harmonic; b and d must be greater than 0 here.
 
-    The acceleration of the first half is a quarter sine over b/2, constant over c/2, a quarter cosine over d/2; the second half is
-    its mirror image with the other sign. Displacement follows by integrating twice, exactly (Norton, op. cit.).
+    The acceleration of the first half is a quarter sine over b/2, constant over c/2, a quarter cosine over d/2; the second half
+    is its mirror image with the other sign. Displacement follows by integrating twice, exactly (Norton, op. cit.).
     """
     if min(b, d) <= 0 or c < 0 or abs(b + c + d - 1) > 1e-12:
         raise UsageError(f"b={b}, c={c}, d={d} is no law of this family", do="Give b, d > 0 and c >= 0 with b + c + d = 1.")
@@ -111,7 +111,7 @@ def _scca_half(u: Floats, b: float, c: float, d: float) -> tuple[Floats, Floats,
 
 
 def power_polynomial(p: int, q: int, r: int, s: int) -> Law:
-    """The automotive power ("polydyne-type") polynomial 1 + C2 y^2 + Cp y^p + Cq y^q + Cr y^r + Cs y^s, y = 1 - x counted from the nose.
+    """The automotive power polynomial 1 + C2 y^2 + Cp y^p + Cq y^q + Cr y^r + Cs y^s, with y = 1 - x counted from the nose.
 
     Displacement and its first four derivatives vanish at the foot. Sources: W. M. Dudley, SAE Quarterly Trans. 2 (1948) 19-33;
     D. A. Stoddart, Machine Design, Jan-Mar 1953.

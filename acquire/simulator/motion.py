@@ -1,4 +1,4 @@
-"""Crank angle over time as a polyline, and the play of a drive along it. Everything below the hand is computed from this, exactly."""
+"""Crank angle over time as a polyline, and the play of a drive along it. All below the hand is computed from this, exactly."""
 
 from __future__ import annotations
 
@@ -13,9 +13,9 @@ from analysis.samples import Floats, Ints
 
 @dataclass(frozen=True, eq=False)
 class Motion:
-    """`angle` in crank degrees (unwrapped, from overlap TDC) at the instants `time` in seconds; both shape (k,), straight in between.
+    """`angle` in crank degrees (unwrapped, from overlap TDC) at the instants `time` in seconds; straight in between.
 
-    `time` grows strictly.
+    Both of shape (k,); `time` grows strictly.
     """
 
     time: Floats
@@ -23,7 +23,7 @@ class Motion:
 
     def at(self, time: npt.ArrayLike) -> Floats:
         """Crank degrees at `time`; held before the first and after the last instant."""
-        return np.asarray(np.interp(time, self.time, self.angle))
+        return np.asarray(np.interp(np.asarray(time, dtype=np.float64), self.time, self.angle))
 
     @cached_property
     def turns(self) -> Ints:
@@ -54,8 +54,8 @@ class Play:
     """A drive with `slack` degrees of play: what is driven stands between the driver's angle and that plus `slack`.
 
     Forward the driver pushes (driven = driver); backward it takes the driven part along only `slack` later. `start` is where the
-    driven part stands at the first knot. (The play operator of hysteresis theory; here exact at any time, because between two turning
-    points it is a maximum or a minimum.)
+    driven part stands at the first knot. (The play operator of hysteresis theory; here exact at any time, because between two
+    turning points it is a maximum or a minimum.)
     """
 
     motion: Motion
@@ -67,7 +67,7 @@ class Play:
         angle, y = self.motion.angle, self.motion.angle[0] if self.start is None else self.start
         y = min(max(y, angle[0]), angle[0] + self.slack)
         held = []
-        for first, last in zip(self.motion.turns, np.append(self.motion.turns[1:], angle.size - 1), strict=True):
+        for last in np.append(self.motion.turns[1:], angle.size - 1):
             held.append(y)
             y = min(max(y, angle[last]), angle[last] + self.slack)
         return np.array([*held, y])

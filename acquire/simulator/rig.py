@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -20,14 +20,20 @@ from analysis.errors import UsageError
 from analysis.samples import Board, Floats
 
 PHASES = ("stop", "travel", "intake", "exhaust", "both", "backward")
+REST = "rest"
+REST_S = 1.0
+VALVES = ("intake", "exhaust")
 _SWEEPS = ("intake", "exhaust", "both")
 _PISTON_TOP_MM = 20.0  # what an indicator on the piston shows at top, above its preload
 
 
 @dataclass(frozen=True)
 class Work:
-    """How much is done in a phase: touches of the stop a side, sweeps over TDC and their reach, crank turns of a valve sweep and of
-    turning backward, and seconds between two phases."""
+    """How much is done in a phase.
+
+    Touches of the stop a side; sweeps over TDC and their reach; crank turns of a valve sweep and of turning backward; and the
+    seconds between two phases.
+    """
 
     touches: int = 4
     travel_times: int = 4
@@ -38,7 +44,7 @@ class Work:
 
 
 def _usual_cam() -> Cam:
-    flank = Flank("4-5-6-7", 66.0, ramp_mm=0.10, ramp_deg=14.0)
+    flank = Flank("4-5-6-7", 66.0, ramp_mm=0.06, ramp_deg=10.0)
     return Cam(LawLobe(7.6, flank, flank), LawLobe(7.4, flank, flank))
 
 
@@ -51,14 +57,14 @@ class Rig:
     """
 
     cam: Cam = field(default_factory=_usual_cam)
-    train: Train = Train()
-    hand: Hand = Hand()
-    encoder: Encoder = Encoder()
+    train: Train = field(default_factory=Train)
+    hand: Hand = field(default_factory=Hand)
+    encoder: Encoder = field(default_factory=Encoder)
     indicators: tuple[Indicator, ...] = (Indicator(),)
-    crank: SliderCrank = SliderCrank()
-    stop: Stop = Stop()
-    board: BenchBoard = BenchBoard()
-    work: Work = Work()
+    crank: SliderCrank = field(default_factory=SliderCrank)
+    stop: Stop = field(default_factory=Stop)
+    board: BenchBoard = field(default_factory=BenchBoard)
+    work: Work = field(default_factory=Work)
     start_deg: float = -150.0
     seed: int = 1
 
@@ -85,15 +91,22 @@ class Rig:
 
 @dataclass(frozen=True)
 class State:
-    """Where a rig stands between two phases: seconds since the board's start, crank and driven angle, encoder slip, count wrong by, counters."""
+    """Where a rig stands between two phases.
+
+    Seconds since the board's start, crank and driven angle, by how much the coupling has slipped, by how much the count is off
+    (lost, or set to zero), sunk lifters (intake, exhaust), counts taken off each indicator by `zero`, and the phases done.
+    """
 
     time_s: float
     crank_deg: float
     driven_deg: float
-    slipped_deg: float
-    wrong: int
-    phases: int
-    counters: Counters
+    slipped_deg: float = 0.0
+    off: int = 0
+    sunk_mm: tuple[float, float] = (0.0, 0.0)
+    zeros: tuple[int, ...] = ()
+    phases: int = 0
+    channels: tuple[str, ...] = ()
+    counters: Counters = field(default_factory=Counters)
 
 
 @dataclass(frozen=True, eq=False)
@@ -120,7 +133,10 @@ class Recording:
 
 def start(rig: Rig) -> State:
     """The rig as its board starts."""
-    return State(0.0, rig.start_deg, rig.start_deg, 0.0, 0, 0, Counters(seq=rig.board.start_seq))
+    channels = ("unknown",) * len(rig.indicators)
+    zeros = (0,) * len(rig.indicators)
+    counters = Counters(seq=rig.board.start_seq)
+    return State(0.0, rig.start_deg, rig.start_deg, zeros=zeros, channels=channels, counters=counters)
 
 
 def record(rig: Rig, phases: str | Iterable[str]) -> tuple[Recording, ...]:
@@ -141,29 +157,51 @@ def recordings(rig: Rig, phases: str | Iterable[str]) -> Iterator[Recording]:
 
 
 def record_phase(rig: Rig, phase: str, state: State) -> Recording:
-    """One phase from a state on."""
-    if phase not in PHASES:
+    """One phase from a state on. REST is a phase too: a second in which nothing moves."""
+    if phase not in (*PHASES, REST):
         raise UsageError(f"there is no phase {phase!r}", do=f"Choose of: {', '.join(PHASES)}.")
     # A stream of chance for each part, so that a change of one part leaves what chance does to the others alone.
-    hands, stops, *gauges = (np.random.default_rng([rig.seed, state.phases, part]) for part in range(2 + len(rig.indicators)))
+    again = [round(state.time_s * 10)] if phase == REST else []
+    hands, stops, *gauges = (
+        np.random.default_rng([rig.seed, state.phases, part, *again]) for part in range(2 + len(rig.indicators))
+    )
+    channels = state.channels if phase == REST else rig.channels(phase)
     motion = _motion(rig, phase, state, hands, stops)
     drive = Play(motion, rig.train.slack_deg, state.driven_deg)
-    crank, slipped, wrong = _encoder(rig, phase, state, motion)
+    crank, slipped, off = _encoder(rig, phase, state, motion)
     begin, end = float(motion.time[0]), float(motion.time[-1])
     time, beat = latch_times(rig.board, crank, begin, end)
-    felt = [_travel(rig, c, indicator, drive) for c, indicator in zip(rig.channels(phase), rig.indicators, strict=True)]
+    lifts = {
+        valve: Lift(rig.cam, rig.train, valve, "lobe", drive, sunk) for valve, sunk in zip(VALVES, state.sunk_mm, strict=True)
+    }
+    felt = [_travel(rig, c, i.where, drive, lifts) for c, i in zip(channels, rig.indicators, strict=True)]
     read = [i.latched(time, f, (begin, end), rng) for i, f, rng in zip(rig.indicators, felt, gauges, strict=True)]
     lift, age, over = (np.stack(columns) for columns in zip(*read, strict=True))
+    rows = Latched(time, beat, crank.at(time), age, lift - np.array(state.zeros)[:, None], over)
     counters = replace(state.counters, free_s=max(state.counters.free_s, begin))
     hello = Sent(begin, encode_hello(rig.hello, wrap_u32(counters.seq), rig.board.clock(begin)))
-    sent, counters = frames(rig.board, crank, Latched(time, beat, crank.at(time), age, lift, over), counters)
-    after = State(end, float(motion.angle[-1]), drive.end, slipped, wrong, state.phases + 1, counters)
+    sent, counters = frames(rig.board, crank, rows, counters)
+    after = replace(
+        state,
+        time_s=end,
+        crank_deg=float(motion.angle[-1]),
+        driven_deg=drive.end,
+        slipped_deg=slipped,
+        off=off,
+        sunk_mm=(float(lifts["intake"].sunk(end)), float(lifts["exhaust"].sunk(end))),
+        phases=state.phases + (phase != REST),
+        channels=channels,
+        counters=counters,
+    )
     step = phase if phase in ("stop", "travel") else "sweep"
-    return Recording(phase, step, rig.channels(phase), rig.hello, (hello, *sent), motion, crank, after)
+    return Recording(phase, step, channels, rig.hello, (hello, *sent), motion, crank, after)
 
 
 def _motion(rig: Rig, phase: str, state: State, rng: np.random.Generator, stops: np.random.Generator) -> Motion:
     turning, work = Turning(rig.hand, state.crank_deg, state.time_s, rng), rig.work
+    if phase == REST:
+        rest = state.time_s + np.array([0.0, REST_S])
+        return Motion(rest, np.full(2, state.crank_deg))
     if phase == "stop":
         below = 360.0 * np.floor(state.crank_deg / 360)
         before, after = rig.crank.contacts(rig.stop.depth_mm)
@@ -176,22 +214,22 @@ def _motion(rig: Rig, phase: str, state: State, rng: np.random.Generator, stops:
 
 
 def _encoder(rig: Rig, phase: str, state: State, motion: Motion) -> tuple[Crank, float, int]:
-    """The encoder's side of a motion; by how much it has slipped and how wrong the count is afterwards."""
+    """The encoder's side of a motion; by how much it has slipped and the count is off afterwards."""
     encoder = rig.encoder if phase in _SWEEPS else replace(rig.encoder, slip_deg=0.0, lost=())
     shaft, slipped = encoder.shaft(motion, state.slipped_deg)
     (time, count), lost_at, amount, noticed = lose(encoder.edges(shaft), encoder.lost, shaft, encoder.direction)
-    offset = rig.count_offset + state.wrong
+    offset = rig.count_offset + state.off
     before = int(np.floor(encoder.reading(shaft.angle[0]))) + offset
     index_time, index_count = encoder.index_pulses(shaft) if encoder.index else (np.array([]), np.array([], dtype=np.int64))
     wrong = np.concatenate([[0], np.cumsum(amount)]).astype(np.int64)
     index_count = index_count + offset + wrong[np.searchsorted(lost_at, index_time, side="right")]
-    return Crank(time, count + offset, before, index_time, index_count, noticed), slipped, state.wrong + int(wrong[-1])
+    return Crank(time, count + offset, before, index_time, index_count, noticed), slipped, state.off + int(wrong[-1])
 
 
-def _travel(rig: Rig, channel: str, indicator: Indicator, drive: Play) -> Callable[[Floats], Floats]:
+def _travel(rig: Rig, channel: str, where: str, drive: Play, lifts: Mapping[str, Lift]) -> Callable[[Floats], Floats]:
     """What an indicator's plunger feels, mm over seconds."""
     if channel == "piston":
         return lambda time: _PISTON_TOP_MM - rig.crank.below_top(drive.motion.at(time))
     if channel == "unknown":
         return lambda time: np.zeros_like(time)
-    return Lift(rig.cam, rig.train, channel, indicator.where, drive)
+    return replace(lifts[channel], at=where)

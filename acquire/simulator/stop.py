@@ -14,7 +14,7 @@ from analysis.samples import Floats
 
 @dataclass(frozen=True)
 class SliderCrank:
-    """Stroke is 2 x `throw_mm` without a pin offset. `offset_mm` is that of the pin (or bore), positive towards the crank pin's side after TDC.
+    """Crank throw (half the stroke), rod length, and offset of the pin or bore towards the side the crank pin goes to after TDC.
 
     J. B. Heywood, Internal Combustion Engine Fundamentals (1988), sec. 2.2, extended by the offset.
     """

@@ -19,8 +19,8 @@ class Train:
     """The valve train of one cylinder.
 
     `lash_mm` counts at the valve. `slack_deg` is the play of the timing drive in crank degrees. `runout_mm` is the amplitude of a
-    once-a-cam-turn error of the base circle. A hydraulic lifter (`bleed_mm` > 0) sinks by up to `bleed_mm` at the lobe, with the time
-    constant `bleed_s`, while it is loaded and the crank stands still; it is full again once on the base circle.
+    once-a-cam-turn error of the base circle. A hydraulic lifter (`bleed_mm` > 0) sinks by up to `bleed_mm` at the lobe, with the
+    time constant `bleed_s`, while it is loaded and the crank stands still; it is full again once on the base circle.
     """
 
     ratio: float = 1.5
@@ -45,6 +45,7 @@ class Lift:
     valve: str
     at: str
     drive: Play
+    sunk_before_mm: float = 0.0
 
     def __call__(self, time: npt.ArrayLike) -> Floats:
         """Lift in mm at `time` in seconds, shape of `time`."""
@@ -52,18 +53,18 @@ class Lift:
         crank = self.drive.at(t)
         lobe = self.cam.lift(self.valve, crank)
         if self.train.bleed_mm > 0:
-            lobe = np.where(lobe > 0, np.maximum(0.0, lobe - self._sunk(t)), lobe)
+            lobe = np.where(lobe > 0, np.maximum(0.0, lobe - self.sunk(t)), lobe)
         if self.train.runout_mm > 0:
             lobe = lobe + self.train.runout_mm * np.sin(np.radians(crank / 2 + self.train.runout_deg))
         return self.train.valve_lift(lobe) if self.at == "valve" else lobe
 
-    def _sunk(self, time: Floats) -> Floats:
+    def sunk(self, time: npt.ArrayLike) -> Floats:
         """By how much the lifter has sunk, mm. A loop over the crank's rests, of which there are few, not over samples."""
         motion = self.drive.motion
         lobe = self.cam.lift(self.valve, self.drive.at(motion.time))
         free = np.flatnonzero(lobe < _LOADED_MM)
         rests = np.flatnonzero((np.diff(motion.angle) == 0) & (lobe[:-1] >= _LOADED_MM))
-        knots, values, sunk, last = [motion.time[0]], [0.0], 0.0, -1
+        knots, values, sunk, last = [motion.time[0]], [self.sunk_before_mm], self.sunk_before_mm, -1
         for k in rests:
             if free[(free > last) & (free <= k)].size:
                 refilled = motion.time[free[free > last][0]]
@@ -75,4 +76,4 @@ class Lift:
         later = free[free > last]
         if later.size:
             knots, values = [*knots, motion.time[later[0]], motion.time[later[0]]], [*values, sunk, 0.0]
-        return np.asarray(np.interp(time, knots, values))
+        return np.asarray(np.interp(np.asarray(time, dtype=np.float64), knots, values))

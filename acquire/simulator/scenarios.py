@@ -1,0 +1,125 @@
+"""Rigs with a name. The engine is our own: a small four-cylinder launch engine, cylinder 1 on the bench."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+from acquire.simulator.board import BenchBoard
+from acquire.simulator.cam import Cam, Flank, LawLobe
+from acquire.simulator.encoder import Encoder, Lost
+from acquire.simulator.indicator import Indicator
+from acquire.simulator.rig import Rig
+from acquire.simulator.stop import SliderCrank
+from acquire.simulator.train import Train
+from analysis.errors import UsageError
+
+ENGINE = "Tidewater 4, launch engine, 1.9 litre"
+
+
+@dataclass(frozen=True)
+class Scenario:
+    """A rig, what is to be seen on it in one sentence, and the phases to work through."""
+
+    name: str
+    text: str
+    rig: Rig
+    phases: tuple[str, ...] = ("stop", "intake", "exhaust")
+    engine: str = ENGINE
+
+
+_CLEAN = Rig()
+_GAUGE = Indicator(where="valve", step=0.01, noise_mm=0.003, latency_s=0.060, per_s=10.0)
+
+
+def _unsymmetrical() -> Cam:
+    quick = Flank("4-5-6-7", 62.0, ramp_mm=0.10, ramp_deg=12.0)
+    slow = Flank("3-4-5", 70.0, ramp_mm=0.20, ramp_deg=24.0)
+    return Cam(LawLobe(7.6, quick, slow), LawLobe(7.4, quick, slow))
+
+
+def _workshop() -> Rig:
+    return Rig(
+        cam=_unsymmetrical(),
+        train=Train(ratio=1.5, lash_mm=0.20, slack_deg=0.8, runout_mm=0.004),
+        encoder=Encoder(eccentric=0.0004),
+        indicators=(Indicator(where="valve", noise_mm=0.004, latency_s=0.025, tilt_deg=2.0, drift_mm_s=5e-5, spike_share=2e-4),),
+        crank=SliderCrank(43.0, 143.0, 0.8),
+        seed=7,
+    )
+
+
+def _all() -> tuple[Scenario, ...]:
+    clean = _CLEAN
+    return (
+        Scenario(
+            "workshop",
+            "Everything as it is in a workshop, a little of each.",
+            _workshop(),
+            ("stop", "travel", "intake", "exhaust", "backward"),
+        ),
+        Scenario("clean", "A good rig: 0.15 degree encoder, 0.01 mm indicator, a tight drive.", clean),
+        Scenario(
+            "slow-indicator", "A gauge that sends ten readings a second, each 60 ms old.", replace(clean, indicators=(_GAUGE,))
+        ),
+        Scenario(
+            "slack",
+            "A worn timing chain: 2.4 crank degrees of play.",
+            replace(clean, train=Train(slack_deg=2.4)),
+            ("stop", "intake", "exhaust", "backward"),
+        ),
+        Scenario(
+            "lost-counts",
+            "Forty counts go lost in the middle of a sweep, and the board notices.",
+            replace(clean, encoder=Encoder(lost=(Lost(900.0, 40),))),
+        ),
+        Scenario(
+            "bleed-down", "A hydraulic lifter that sinks while the crank rests.", replace(clean, train=Train(bleed_mm=0.35))
+        ),
+        Scenario(
+            "inch-lifter",
+            "An indicator of 0.0005 inch on the lifter.",
+            replace(clean, indicators=(Indicator(where="lobe", step=0.0005, unit="in"),)),
+        ),
+        Scenario("reverse", "The encoder counts down in the running direction.", replace(clean, encoder=Encoder(direction=-1))),
+        Scenario(
+            "off-center",
+            "The encoder sits off center: 0.2 degrees of error once a turn.",
+            replace(clean, encoder=Encoder(eccentric=0.0035)),
+            ("stop", "travel", "intake", "exhaust"),
+        ),
+        Scenario(
+            "two-channel",
+            "Two indicators, intake and exhaust in one sweep.",
+            replace(clean, indicators=(Indicator(), Indicator())),
+            ("stop", "both"),
+        ),
+        Scenario(
+            "unsymmetrical", "Quick opening, slow closing: the four centerlines differ.", replace(clean, cam=_unsymmetrical())
+        ),
+        Scenario(
+            "time-latched",
+            "A board that latches two hundred times a second, moving or not.",
+            replace(clean, board=BenchBoard(latch="time", per_s=200)),
+        ),
+        Scenario(
+            "run-over",
+            "Counters that run over, and an encoder without an index.",
+            replace(
+                clean,
+                encoder=Encoder(index=False),
+                board=BenchBoard(start_seq=2**32 - 5000, start_time_us=2**32 - 60_000_000, start_count=2**31 - 3000),
+            ),
+        ),
+    )
+
+
+SCENARIOS: Mapping[str, Scenario] = {scenario.name: scenario for scenario in _all()}
+
+
+def scenario_named(name: str, seed: int | None = None) -> Scenario:
+    """The scenario called `name`, with another seed if one is given. Raises UsageError naming those there are."""
+    if name not in SCENARIOS:
+        raise UsageError(f"there is no scenario {name!r}", do=f"Choose one of: {', '.join(SCENARIOS)}.")
+    found = SCENARIOS[name]
+    return found if seed is None else replace(found, rig=replace(found.rig, seed=seed))
