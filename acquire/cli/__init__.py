@@ -176,7 +176,7 @@ def run(arguments: Sequence[str]) -> int:
         # An error of use. The base class moved between versions of typer, so it is known by what it can do.
         if not hasattr(error, "format_message"):
             raise
-        return _cannot_tell(f"{error.format_message()} Try: lobetrace --help")
+        return _cannot_tell(f"{' '.join(error.format_message().split())} Try: lobetrace --help")
     return code if isinstance(code, int) else 0
 
 

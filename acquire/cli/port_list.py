@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from serial.tools import list_ports
-
 from acquire.cli import say
+from acquire.transport import list_ports
 
 
 def run(as_json: bool) -> None:
     """List them, with what the system knows of each."""
-    found = sorted(list_ports.comports(), key=lambda port: port.device)
+    found = list_ports()
     if as_json:
         say.result_json({"ports": [{"port": port.device, "what": port.description} for port in found]})
         return

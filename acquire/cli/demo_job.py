@@ -1,0 +1,86 @@
+"""The demo's own job: a scenario of the simulator written down as a person would, in the commented job.toml."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping
+
+from acquire.simulator.scenarios import Scenario
+from acquire.simulator.truth import Truth
+from analysis.job_template import template
+
+Values = Mapping[str, Mapping[str, object]]  # table -> key -> value
+
+
+def job_text(scenario: Scenario, truth: Truth) -> str:
+    """A job.toml for `scenario`: its geometry, its rig with bounds for its errors, and a camshaft card to half degrees."""
+    rig = scenario.rig
+    gauge = rig.indicators[0]
+    return fill(
+        template(),
+        {
+            "engine": {
+                "name": scenario.engine,
+                "stroke_mm": 2 * rig.crank.throw_mm,
+                "rod_mm": rig.crank.rod_mm,
+                "pin_offset_mm": rig.crank.offset_mm,
+            },
+            "rig": {
+                "indicator_at": gauge.where,
+                "indicator_sign": gauge.sign,
+                "rocker_ratio": rig.train.ratio,
+                "lash_mm": rig.train.lash_mm,
+                # Bounds as a fitter would give them: to the next tenth of a degree, the next half degree.
+                "encoder_offcenter_deg": math.ceil(10 * math.degrees(rig.encoder.eccentric)) / 10,
+                "indicator_tilt_deg": math.ceil(2 * gauge.tilt_deg) / 2,
+                "stop_depth_mm": rig.stop.depth_mm,
+            },
+            **_card(truth),
+        },
+    )
+
+
+def _card(truth: Truth) -> Values:
+    """What the maker's card would say: the truth, rounded."""
+    intake, exhaust = truth.lobe("intake"), truth.lobe("exhaust")
+    opened, shut = (next(e for e in lobe.events if e.at == "lobe" and e.lift_mm == 1.27) for lobe in (intake, exhaust))
+
+    def lobe(peak_mm: float, center_deg: float) -> dict[str, object]:
+        return {"lobe_lift_mm": round(peak_mm, 2), "centerline_deg": _half(center_deg)}
+
+    def duration(first: str, before: float, second: str, after: float) -> dict[str, object]:
+        opens, closes = _half(before), _half(after)
+        return {"lift_mm": 1.27, "at": "lobe", "deg": opens + 180 + closes, first: opens, second: closes}
+
+    return {
+        "specification.intake": lobe(intake.peak_lobe_lift_mm, intake.centerline_by["equal_lift"]),
+        "specification.intake.duration": duration(
+            "opens_btdc_deg", -opened.opens_deg, "closes_abdc_deg", opened.closes_deg - 180
+        ),
+        "specification.exhaust": lobe(exhaust.peak_lobe_lift_mm, -exhaust.centerline_by["equal_lift"]),
+        "specification.exhaust.duration": duration("opens_bbdc_deg", -180 - shut.opens_deg, "closes_atdc_deg", shut.closes_deg),
+        "specification.cam": {"separation_deg": _half(truth.cam.separation_deg), "advance_deg": _half(truth.cam.advance_deg)},
+    }
+
+
+def _half(deg: float) -> float:
+    return round(2 * deg) / 2
+
+
+def fill(text: str, values: Values) -> str:
+    """The template with values put in; lines that it only offers are taken up where a value is given, comments stay."""
+    table, lines = "", []
+    for line in text.splitlines():
+        if header := re.match(r"(?:# )?\[+([\w.]+)\]+", line):
+            table = header[1]
+            if table in values and (offered := re.match(r"# (\[\S+) +(#.*)", line)):
+                line = f"{offered[1]:<39} {offered[2]}"
+        elif (match := re.match(r"(?:# )?(\w+) = [^#]*(#.*)", line)) and match[1] in values.get(table, {}):
+            line = f"{match[1] + ' = ' + _toml(values[table][match[1]]):<39} {match[2]}"
+        lines.append(line)
+    return "\n".join(lines) + "\n"
+
+
+def _toml(value: object) -> str:
+    return f'"{value}"' if isinstance(value, str) else str(round(value, 6)) if isinstance(value, float) else str(value)

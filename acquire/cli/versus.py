@@ -1,0 +1,85 @@
+"""A measurement beside what the simulator knows: value, truth, difference, each difference against its uncertainty."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from acquire.simulator.truth import TrueLobe, Truth
+from analysis.angles import wrap
+from analysis.report.words import decimals, plus_minus
+from analysis.results import Lobe, Number, Result
+
+
+@dataclass(frozen=True)
+class Row:
+    """One quantity, measured and true, in one unit. `off` is measured less true."""
+
+    name: str
+    measured: Number
+    true: float
+    off: float
+
+    @property
+    def inside(self) -> bool:
+        """Whether the truth lies within the 95 % expanded uncertainty."""
+        return abs(self.off) <= self.measured.u95
+
+
+def versus(result: Result, truth: Truth, latch: str) -> list[Row]:
+    """Every number of `result` that has a truth. `latch` is the board's: it decides which place of a count is meant."""
+    count = truth.tdc_edge_count if latch == "edge" else truth.tdc_count
+    # A count may stand for any turn: only what is left of whole turns is an error.
+    off = (result.tdc.count.value - count + truth.cpr / 2) % truth.cpr - truth.cpr / 2
+    rows = [Row("TDC, counts", result.tdc.count, result.tdc.count.value - off, off)]
+    for lobe in result.lobes:
+        rows += _lobe(lobe, truth.lobe(lobe.valve))
+    if result.cam:
+        rows.append(_row("separation", result.cam.separation_deg, truth.cam.separation_deg))
+        rows.append(_row("advance", result.cam.advance_deg, truth.cam.advance_deg))
+        if result.cam.overlap_deg and result.cam.overlap_lift_mm == truth.cam.overlap_lift_mm:
+            rows.append(_row("overlap", result.cam.overlap_deg, truth.cam.overlap_deg))
+    return rows
+
+
+def table(rows: list[Row]) -> str:
+    """The rows as text of at most 80 columns, and how many truths lie inside."""
+    head = f"{'':<34}{'measured':>20}{'truth':>12}{'off':>9}"
+    lines = [head, *(_line(row) for row in rows)]
+    inside = sum(row.inside for row in rows)
+    return "\n".join([*lines, f"{inside} of {len(rows)} truths lie within the 95 % uncertainty; * marks the others"])
+
+
+def _line(row: Row) -> str:
+    places = decimals(row.measured.u95)
+    return (
+        f"{row.name:<34}{plus_minus(row.measured):>20}{row.true:>12.{places}f}{row.off:>+9.{places}f}{'' if row.inside else ' *'}"
+    )
+
+
+def _lobe(lobe: Lobe, true: TrueLobe) -> Iterator[Row]:
+    name = lobe.valve
+    true_events = {(event.lift_mm, event.at): event for event in true.events}
+    for event in lobe.events:
+        known = true_events.get((event.lift_mm, event.at))
+        if known:
+            at = f"{name} {event.lift_mm:g} mm"
+            yield _angle(f"{at} opens", event.opens_deg, known.opens_deg)
+            yield _angle(f"{at} closes", event.closes_deg, known.closes_deg)
+            yield _row(f"{at} duration", event.duration_deg, known.duration_deg)
+    for way, number in lobe.centerline_by.items():
+        yield _angle(f"{name} centerline, {way.replace('_', ' ')}", number, true.centerline_by[way])
+    yield _row(f"{name} lift at the lobe, mm", lobe.peak_lobe_lift_mm, true.peak_lobe_lift_mm)
+    yield _row(f"{name} lift at the valve, mm", lobe.peak_lift_mm, true.peak_lift_mm)
+    if lobe.slack_deg:
+        yield _row(f"{name} slack", lobe.slack_deg, true.slack_deg)
+    if lobe.latency_ms:
+        yield _row(f"{name} latency, ms", lobe.latency_ms, true.latency_ms)
+
+
+def _row(name: str, measured: Number, true: float) -> Row:
+    return Row(name, measured, true, measured.value - true)
+
+
+def _angle(name: str, measured: Number, true: float) -> Row:
+    return Row(name, measured, true, float(wrap(measured.value - true)))

@@ -1,0 +1,74 @@
+"""The command's own manners: exit codes, one sentence on stderr, JSON alone on stdout, nothing overwritten."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from acquire.cli import run
+from acquire.cli.job_folder import captures_of, folder_of, next_capture
+from analysis.job import load_job
+
+COMMANDS = ["new", "ports", "capture", "analyze", "simulate", "demo"]
+
+
+@pytest.mark.parametrize("arguments", [[], ["--help"], *([command, "--help"] for command in COMMANDS)])
+def test_help_is_there_for_everything(arguments: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(arguments) == 0
+    out, err = capsys.readouterr()
+    assert "Usage:" in out
+    assert err == ""
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["degree"],
+        ["new"],
+        ["capture", "job"],
+        ["capture", "job", "--step", "sideways"],
+        ["ports", "--colour"],
+        ["demo", "--seed", "many"],
+    ],
+)
+def test_a_wrong_call_is_a_sentence_and_exit_code_2(arguments: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(arguments) == 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert len(err.splitlines()) == 1
+    assert "lobetrace --help" in err
+
+
+@pytest.mark.parametrize(("units", "stroke"), [("mm", 86.0), ("in", 86.0044)])
+def test_new_makes_a_job_that_loads(tmp_path: Path, units: str, stroke: float, capsys: pytest.CaptureFixture[str]) -> None:
+    folder = tmp_path / "far" / "down"
+    assert run(["new", str(folder), "--units", units]) == 0
+    assert str(folder / "job.toml") in capsys.readouterr().out
+    assert load_job(folder).engine.stroke_mm == pytest.approx(stroke)
+    assert captures_of(folder) == []
+
+
+def test_new_never_overwrites(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "job.toml").write_text("mine", encoding="utf-8")
+    assert run(["new", str(tmp_path)]) == 2
+    assert "not overwritten" in capsys.readouterr().err
+    assert (tmp_path / "job.toml").read_text(encoding="utf-8") == "mine"
+
+
+def test_with_json_stdout_holds_json_and_nothing_else(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["new", str(tmp_path / "a"), "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["job"] == str(tmp_path / "a" / "job.toml")
+    assert run(["ports", "--json"]) == 0
+    assert isinstance(json.loads(capsys.readouterr().out)["ports"], list)
+
+
+def test_captures_get_names_that_are_not_taken(tmp_path: Path) -> None:
+    (tmp_path / "captures").mkdir()
+    assert next_capture(tmp_path, "intake") == tmp_path / "captures" / "intake-01.csv"
+    for name in ("intake-01.csv", "intake-09.csv", "intake-x.csv", "exhaust-30.csv", "intake-99.txt"):
+        (tmp_path / "captures" / name).touch()
+    assert next_capture(tmp_path, "intake").name == "intake-10.csv"
+    assert [path.name for path in captures_of(tmp_path)] == ["exhaust-30.csv", "intake-01.csv", "intake-09.csv", "intake-x.csv"]
+    assert folder_of(tmp_path / "job.toml") == tmp_path == folder_of(tmp_path)
