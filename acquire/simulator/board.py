@@ -20,6 +20,7 @@ from acquire.wire import (
 from analysis.samples import CRANK_SUSPECT, DROPPED, LIFT_SUSPECT, SILENT, Bools, Floats, Ints
 
 HEARTBEAT_S = 0.2
+_BY_TIME_PER_S = 200
 _FAULT_S = 1.0  # each fault word at most once in this time
 _BITS_PER_BYTE = 10  # 8 data bits, start and stop
 _SAMPLE, _HEARTBEAT, _INDEX = 0, 1, 2
@@ -34,8 +35,9 @@ class Sent(NamedTuple):
 
 @dataclass(frozen=True)
 class BenchBoard:
-    """The board's settings. `per_s`: most samples a second (0: every edge; by time: 200). At most `buffer_bytes` wait for the line.
+    """The board's settings.
 
+    `per_s`: most samples a second (0: every edge; by time: 200). At most `buffer_bytes` wait for the line.
     The `start_` values are what its counters say when it starts: set them near 2^32 or 2^31 to see them run over.
     """
 
@@ -48,6 +50,11 @@ class BenchBoard:
     start_seq: int = 0
     start_time_us: int = 5012
     start_count: int = 0
+
+    @property
+    def most_per_s(self) -> int:
+        """Samples a second at most; 0: every edge."""
+        return self.per_s or (_BY_TIME_PER_S if self.latch == "time" else 0)
 
     def clock(self, seconds: float) -> int:
         """The board's microseconds at `seconds` after its start, on the wire."""
@@ -76,7 +83,7 @@ class Crank:
 
 @dataclass(frozen=True, eq=False)
 class Latched:
-    """n rows: instant of the crank latch, whether a heartbeat, crank count; shape (c, n): age (s), lift, over-range of c channels."""
+    """n rows: instant of the crank latch, whether a heartbeat, crank count; shape (c, n): age (s), lift, over-range."""
 
     time: Floats
     beat: Bools
@@ -104,7 +111,7 @@ class Counters:
 def latch_times(board: BenchBoard, crank: Crank, begin: float, end: float) -> tuple[Floats, Bools]:
     """When the board latches between two instants, and which of it are heartbeats."""
     if board.latch == "time":
-        time = np.arange(begin, end, 1 / (board.per_s or 200))
+        time = np.arange(begin, end, 1 / board.most_per_s)
         return time, np.zeros(time.size, dtype=bool)
     edges = crank.time
     if board.per_s and edges.size:

@@ -143,9 +143,10 @@ class ThreeArcLobe:
 
 @dataclass(frozen=True)
 class TableLobe:
-    """A lobe from a lift table: cam degrees from the nose, growing over at most one turn, and lift in mm; a periodic cubic between.
+    """A lobe from a lift table: cam degrees from the nose, growing over at most one turn, and lift in mm.
 
-    What the table leaves out of the turn is base circle. `from_crank` takes a table in crank degrees.
+    Between the rows a periodic cubic spline. What the table leaves out of the turn is base circle. `from_crank` takes a table in
+    crank degrees.
     """
 
     cam_deg: tuple[float, ...]
@@ -192,7 +193,7 @@ class TableLobe:
 class Cam:
     """An intake and an exhaust lobe of one cylinder.
 
-    `separation_deg`: cam degrees between the noses. `advance_deg`: crank degrees by which the camshaft stands early. So the intake
+    `separation_deg`: cam degrees between the noses. `advance_deg`: crank degrees by which the camshaft stands early. The intake
     nose is at separation - advance after overlap TDC and the exhaust nose at separation + advance before it.
     """
 

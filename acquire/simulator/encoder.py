@@ -28,7 +28,7 @@ class Encoder:
     """The encoder and its mounting.
 
     `cpr`: counts a crank revolution (four per line). `direction`: +1 if it counts up in the running direction, else -1.
-    `eccentric`: e/R in rad; its error peaks `eccentric_deg` + 90 crank degrees after TDC. `index_deg`: crank degrees of the index.
+    `eccentric`: e/R in rad; its error peaks `eccentric_deg` + 90 degrees after TDC. `index_deg`: crank degrees of the index.
     `phase`: where overlap TDC falls within a count, 0 to 1. `slip_deg` after `slip_after_deg` of a sweep: the coupling slips on
     the shaft, and the encoder, its index pulse included, stays behind (no board can notice that).
     """
@@ -51,7 +51,7 @@ class Encoder:
         return np.asarray(self.direction * (crank + wobble) * self.cpr / 360 + self.phase)
 
     def crank_deg(self, reading: npt.ArrayLike) -> Floats:
-        """The inverse of `reading`, as a fixed point: the error shrinks by e/R each round, eight rounds are far below rounding."""
+        """The inverse of `reading`, a fixed point: the error shrinks by e/R a round, eight rounds are far below rounding."""
         turned = self.direction * (np.asarray(reading, dtype=np.float64) - self.phase) * 360 / self.cpr
         crank = turned
         for _ in range(8):

@@ -1,8 +1,8 @@
 """What a rig really is, from its own laws by root finding. Owes nothing to the analysis that it judges.
 
-Angles are crank degrees from overlap TDC, domain [-360, 360), unless a name says cam. Events hold for turning forward: the drive's
-slack is taken up, lash is in (at the valve), and base-circle runout, bleed-down and every fault of encoder and indicator are left
-out, since they are errors of measuring.
+Angles are crank degrees from overlap TDC, domain [-360, 360), unless a name says cam. Events hold for turning forward: the
+drive's slack is taken up, lash is in (at the valve), and base-circle runout, bleed-down and every fault of encoder and indicator
+are left out, since they are errors of measuring.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
+from itertools import pairwise
 
 import numpy as np
 from scipy.integrate import quad
@@ -39,8 +40,8 @@ class TrueEvent:
 class TrueLobe:
     """One valve, and what belongs to its channel.
 
-    `centerline_by`: "equal_lift" (1.27 mm below the peak, at the lobe), "event_midpoint" (at 1.27 mm lobe lift), "centroid" (of the
-    area under the lobe lift) and "peak" (the middle of a dwell).
+    `centerline_by`: "equal_lift" (1.27 mm below the peak, at the lobe), "event_midpoint" (at 1.27 mm lobe lift), "centroid" (of
+    the area under the lobe lift) and "peak" (the middle of a dwell).
     """
 
     valve: str
@@ -56,8 +57,8 @@ class TrueLobe:
 class TrueCam:
     """Intake against exhaust, by the equal-lift centerlines.
 
-    Separation in cam degrees, advance in crank degrees; overlap in crank degrees at `overlap_lift_mm` at the lobe, negative if the
-    valves are never both that far open.
+    Separation in cam degrees, advance in crank degrees; overlap in crank degrees at `overlap_lift_mm` at the lobe, negative if
+    the valves are never both that far open.
     """
 
     separation_deg: float
@@ -70,11 +71,11 @@ class TrueCam:
 class Truth:
     """The truth of a rig. `direction` is +1 if the count grows in the running direction.
 
-    `tdc_count`: overlap TDC at the board's start on the axis of a count at rest; the angle of a resting or time-latched count c is
-    direction (c - tdc_count) 360 / cpr, to half a count either way. `tdc_edge_count`: the same for samples latched on an edge while
-    turning forward, which is direction x half a count later: such a sample's crank angle is direction (c - tdc_edge_count) 360 / cpr
-    exactly (but for the encoder's mounting, lost counts and slips). `stop_bias_deg`: middle of the two contacts with the rig's
-    piston stop, which is not TDC if the pin is offset.
+    `tdc_count`: overlap TDC at the board's start on the axis of a count at rest; the crank angle of a resting or time-latched count
+    c is direction (c - tdc_count) 360 / cpr, to half a count either way. `tdc_edge_count`: the same for samples latched on an edge
+    while turning forward, half a count apart: their angle is direction (c - tdc_edge_count) 360 / cpr exactly (but for the
+    encoder's mounting, lost counts and slips). `stop_bias_deg`: middle of the two contacts with the rig's piston stop, which is
+    not TDC if the pin is offset.
     """
 
     seed: int
@@ -155,10 +156,7 @@ def _lobe(rig: Rig, valve: str, checking: Sequence[tuple[float, str]]) -> TrueLo
     peak_mm = float(lobe.lift(lobe.peak_deg))
     pieces = np.linspace(first, last, 33)
     area, moment = (
-        sum(
-            quad(lambda a, k=k: float(lobe.lift(a)) * a**k, *piece, epsrel=1e-11)[0]
-            for piece in zip(pieces, pieces[1:], strict=False)
-        )
+        sum(quad(lambda a, k=k: float(lobe.lift(a)) * a**k, *piece, epsrel=1e-11)[0] for piece in pairwise(pieces))
         for k in (0, 1)
     )
     equal = crossings(rig, valve, peak_mm - _BELOW_PEAK_MM, "lobe")
