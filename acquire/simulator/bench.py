@@ -1,7 +1,7 @@
 """A rig at work, asked from outside: which lines are due at which instant, and what a command changes. No I/O, no clock.
 
-A phase is computed as a whole when it begins. A command in its middle changes the rest of it: the phase is computed again from its
-start with the new setting - the same hand, the same chance - and goes on from the instant of the command.
+A phase is computed as a whole when it begins. A command in its middle changes the rest of it: the phase is computed again from
+its start with the new setting - the same hand, the same chance - and goes on from the instant of the command.
 """
 
 from __future__ import annotations
@@ -20,8 +20,9 @@ from acquire.wire import encode_fault, encode_hello, parse_command, wrap_u32
 class Bench:
     """Serves the phases one after the other; before, between and behind them the crank rests and the board's heart beats.
 
-    `connected` tells it that a host has come: that host's first `hello` begins the next phase. With `pause_s`, the next phase begins
-    by itself after so many seconds of rest. Seconds are the board's, since its start.
+    The next phase begins with a `hello` that comes while the crank rests, and with the first `hello` of a new host (`connected`)
+    at any time. (A host that leaves and is back at once cannot be told from one that stayed, on a pseudo-terminal: hence the
+    first.) With `pause_s`, it begins by itself after so many seconds of rest. Seconds are the board's, since its start.
     """
 
     def __init__(self, rig: Rig, phases: Iterable[str], pause_s: float | None = None) -> None:
@@ -65,10 +66,11 @@ class Bench:
             self._go_on(self._done.state)
 
     def take(self, until_s: float, most_bytes: int = 4096) -> bytes:
-        """The lines due until an instant, about `most_bytes` of them at most."""
+        """The lines due until an instant, of one part, about `most_bytes` of them at most."""
         lines: list[bytes] = []
         size = 0
-        while size < most_bytes and self.next_s() <= until_s:
+        part = self._part
+        while size < most_bytes and self.next_s() <= until_s and self._part == part:
             sent = self._sent()[self._next]
             lines.append(sent.line)
             size += len(sent.line)
@@ -85,7 +87,7 @@ class Bench:
             seq = self._seq()
             self._change(seq + 1, self._rig, self._before)
             return encode_fault(wrap_u32(seq), self._rig.board.clock(self.now_s), "command", self._lines)
-        if command.word == "hello" and self._fresh:
+        if command.word == "hello" and (self._fresh or self._part == REST):
             self._fresh = False
             self._begin()
         elif command.word == "zero":

@@ -1,8 +1,8 @@
 """Serves a rig over a pseudo-terminal (POSIX) or a TCP socket, at the pace of its own clock, faster, or as fast as it goes.
 
-One host at a time. Nothing is sent before the host's first `hello`, which begins the next phase; when a phase is over, heartbeats go
-on until the host leaves. While nobody is there the board's clock stands. A pseudo-terminal's hang-up throws away what its reader has
-not read yet, so our end is closed only after the host has left, or when the caller ends it all.
+One host at a time. Nothing is sent before the host's first `hello`, which begins the next phase; when a phase is over, heartbeats
+go on until the host leaves. While nobody is there the board's clock stands. A pseudo-terminal's hang-up throws away what its reader
+has not read yet, so our end is closed only after the host has left, or when the caller ends it all.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Protocol
 
 from acquire.simulator.bench import Bench
-from acquire.simulator.rig import Rig
+from acquire.simulator.rig import REST, Rig
 from acquire.simulator.truth import truth
 from analysis.errors import LinkError, UsageError
 
@@ -96,9 +96,9 @@ class _Session:
             return
         await asyncio.to_thread(self._bench.prepare)
         due = self._bench.next_s()
-        pace = self._pace if self._pace is not None or self._bench.phase != "rest" else 1.0
+        pace = self._pace if self._pace is not None or self._bench.phase != REST else 1.0
         if pace is None:
-            await self._host.write(self._bench.take(float("inf"), _CHUNK) if self._bench.phase != "rest" else b"")
+            await self._host.write(self._bench.take(float("inf"), _CHUNK))
             self._origin = self._clock(), self._bench.now_s
             return
         now = self._origin[1] + (self._clock() - self._origin[0]) * pace
@@ -285,11 +285,16 @@ class _PtyHost:
             raise ConnectionResetError("the host has left")
 
 
+def _settle(future: asyncio.Future[None]) -> None:
+    if not future.done():
+        future.set_result(None)
+
+
 async def _ready(fd: int, *, write: bool) -> None:
     loop = asyncio.get_running_loop()
-    ready = loop.create_future()
+    ready: asyncio.Future[None] = loop.create_future()
     add, remove = (loop.add_writer, loop.remove_writer) if write else (loop.add_reader, loop.remove_reader)
-    add(fd, lambda: ready.done() or ready.set_result(None))
+    add(fd, _settle, ready)
     try:
         await ready
     finally:
