@@ -2,7 +2,7 @@
 
 Theory of operation
 -------------------
-Samples and heartbeats are read together. Fields are found by their commas; digits are summed for all fields of one length at once.
+Samples and heartbeats are read together. Fields are found by their commas; digits are summed for all fields of a length at once.
 The sum is run over all lines together, two bytes a step, longest lines first, so that those still running are always a prefix.
 `_usual_lines` says yes or nothing; `parse_line` decides about every other line.
 """
