@@ -43,8 +43,8 @@ class Bench:
 
     @property
     def finished(self) -> bool:
-        """Whether every phase is done."""
-        return not self._left and self._part == REST
+        """Whether every phase has begun."""
+        return not self._left
 
     def connected(self) -> None:
         """A host has opened the port. What the board says while nobody listens is lost."""

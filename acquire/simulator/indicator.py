@@ -17,10 +17,10 @@ class Indicator:
     """One indicator. `where` it stands: "lobe" (on lifter or cam follower) or "valve".
 
     `step` is one count in `unit`. `latency_s`: the reading latched at t shows the travel at t - latency. `per_s`: readings a
-    second of a gauge that sends by itself; 0 for a scale that the board reads at every crank latch, `lag_s` after it. `preload_mm`
-    is what it shows on the base circle. `drift_mm_s` runs from the board's start. `tilt_deg` is the angle between plunger and
-    travel: a plunger on a flat reads travel / cos, `tip` "fixed" reads travel x cos. `reach_mm` is its measuring range; outside
-    it stands at its end.
+    second of a gauge that sends by itself; 0 for a scale that the board reads at every crank latch, `lag_s` after it.
+    `preload_mm` is what it shows on the base circle. `drift_mm_s` runs from the board's start. `tilt_deg` is the angle between
+    plunger and travel: a plunger on a flat reads travel / cos, `tip` "fixed" reads travel x cos. `reach_mm` is its measuring
+    range; outside it stands at its end.
 
     Misbehaviour, each from a share 0 to 1 of a phase on, or by chance per reading: `spike_share` (up to `spike_mm`), `stuck`
     (stretches as (from, to) shares), `flip_from` (sign), `inch_from` (someone presses the unit key), `silent_from` (only of a

@@ -1,46 +1,32 @@
 """Serves a rig over a pseudo-terminal (POSIX) or a TCP socket, at the pace of its own clock, faster, or as fast as it goes.
 
 One host at a time. Nothing is sent before the host's first `hello`, which begins the next phase; when a phase is over, heartbeats
-go on until the host leaves. While nobody is there the board's clock stands. A pseudo-terminal's hang-up throws away what its reader
-has not read yet, so our end is closed only after the host has left, or when the caller ends it all.
+go on until the host leaves. While nobody is there the board's clock stands. A pseudo-terminal's hang-up throws away what its
+reader has not read yet, so our end is closed only after the host has left, or when the caller ends it all.
 """
 
 from __future__ import annotations
 
 import asyncio
-import os
 import sys
 import time
 from collections import deque
-from collections.abc import AsyncIterator, Awaitable, Callable, Iterable
+from collections.abc import AsyncIterator, Callable, Iterable
 from contextlib import asynccontextmanager, suppress
 from pathlib import Path
-from typing import Protocol
 
 from acquire.simulator.bench import Bench
+from acquire.simulator.hosts import CHUNK, Host, Sleep, meet_on_pty, meet_on_socket
 from acquire.simulator.rig import REST, Rig
 from acquire.simulator.truth import truth
-from analysis.errors import LinkError, UsageError
+from analysis.errors import UsageError
 
 Clock = Callable[[], float]
-Sleep = Callable[[float], Awaitable[None]]
 _LONGEST = 256  # bytes of an unfinished line of the host that are kept
-_CHUNK = 4096
-_POLL_S = 0.05  # how often to look whether a host has opened the pseudo-terminal
-
-
-class Host(Protocol):
-    """The far end, while it is there."""
-
-    async def read(self) -> bytes:
-        """Some bytes; none once the host has left."""
-
-    async def write(self, data: bytes) -> None:
-        """All of `data`. ConnectionError once the host has left."""
 
 
 class Served:
-    """What `serve` yields: `url` is what a host opens; `wait_finished` returns when every phase is done and its host has left."""
+    """What `serve` yields: `url` is what a host opens; `wait_finished` returns when the host of the last phase has left."""
 
     def __init__(self, url: str) -> None:
         self.url = url
@@ -94,17 +80,16 @@ class _Session:
         if self._origin is None:
             await self._wait(None)
             return
-        await asyncio.to_thread(self._bench.prepare)
-        due = self._bench.next_s()
+        due = await asyncio.to_thread(self._bench.next_s)  # may have to compute a phase first
         pace = self._pace if self._pace is not None or self._bench.phase != REST else 1.0
         if pace is None:
-            await self._host.write(self._bench.take(float("inf"), _CHUNK))
+            await self._host.write(self._bench.take(float("inf"), CHUNK))
             self._origin = self._clock(), self._bench.now_s
             return
         now = self._origin[1] + (self._clock() - self._origin[0]) * pace
         if due > now:
             await self._wait((due - now) / pace)
-        elif data := self._bench.take(now, _CHUNK):
+        elif data := self._bench.take(now, CHUNK):
             await self._host.write(data)
 
     async def _answer(self, line: bytes) -> None:
@@ -143,8 +128,9 @@ async def serve(
     """Serve `rig` until the block ends.
 
     `via`: "pty", "socket", or "auto" (a pseudo-terminal where there is one). `pace`: board seconds a second, None for as fast as
-    the host reads (rests still take their time). `pause_s`: see `Bench`. `clock` and `sleep` are ours to wait with, passed in so that
-    tests need not. Raises UsageError for another `via` or a pace that is not above 0, LinkError if there is no port to be had.
+    the host reads (rests still take their time). `pause_s`: see `Bench`. `clock` and `sleep` are what it waits with, passed in so
+    that tests need not. Raises UsageError for another `via` or a pace that is not above 0, LinkError if there is no port to be
+    had.
     """
     if pace is not None and not pace > 0:
         raise UsageError(f"a pace of {pace} gets nowhere", do="Give a number above 0.")
@@ -153,7 +139,7 @@ async def serve(
     if via not in ("pty", "socket"):
         raise UsageError(f"there is no way {via!r} to serve a rig", do="Say pty, socket or auto.")
     bench = Bench(rig, phases, pause_s)
-    meet = _pty if via == "pty" else _socket
+    meet = meet_on_pty if via == "pty" else meet_on_socket
 
     async with meet(sleep) as (url, hosts):
         served = Served(url)
@@ -183,7 +169,7 @@ def run(
     tell: Callable[[str], None] = print,
     truth_path: Path | None = None,
 ) -> None:
-    """Serve until every phase is done and its host has left, or until interrupted; `tell` is given the port to open.
+    """Serve until the host of the last phase has left, or until interrupted; `tell` is given the port to open.
 
     With `truth_path` the rig's truth is written there as JSON first. Errors as of `serve`.
     """
@@ -197,139 +183,3 @@ def run(
 
     with suppress(KeyboardInterrupt):
         asyncio.run(whole())
-
-
-# --- the two ways to meet a host ----------------------------------------------------------------------------------------
-
-
-class _StreamHost:
-    def __init__(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        self._reader, self._writer = reader, writer
-
-    async def read(self) -> bytes:
-        with suppress(ConnectionError):
-            return await self._reader.read(_CHUNK)
-        return b""
-
-    async def write(self, data: bytes) -> None:
-        self._writer.write(data)
-        await self._writer.drain()
-
-    async def close(self) -> None:
-        self._writer.close()
-        with suppress(OSError):
-            await self._writer.wait_closed()
-
-
-@asynccontextmanager
-async def _socket(_sleep: Sleep) -> AsyncIterator[tuple[str, AsyncIterator[Host]]]:
-    """A TCP port on this machine only, as pyserial's `socket://` opens it."""
-    waiting: asyncio.Queue[_StreamHost] = asyncio.Queue()
-
-    def came(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        waiting.put_nowait(_StreamHost(reader, writer))
-
-    try:
-        server = await asyncio.start_server(came, "127.0.0.1", 0)
-    except OSError as error:
-        raise LinkError(f"no TCP port to be had: {error}", where="127.0.0.1", do="Look whether a firewall forbids it.") from error
-
-    async def hosts() -> AsyncIterator[Host]:
-        while True:
-            host = await waiting.get()
-            try:
-                yield host
-            finally:
-                await host.close()
-
-    coming = hosts()
-    try:
-        yield f"socket://127.0.0.1:{server.sockets[0].getsockname()[1]}", coming
-    finally:
-        with suppress(RuntimeError):  # its attendant was cancelled inside
-            await coming.aclose()  # type: ignore[attr-defined]
-        server.close()
-        while not waiting.empty():
-            await waiting.get_nowait().close()
-
-
-class _PtyHost:
-    """The master side of a pseudo-terminal."""
-
-    def __init__(self, fd: int) -> None:
-        self._fd = fd
-        self._gone = False
-
-    async def read(self) -> bytes:
-        while not self._gone:
-            try:
-                data = os.read(self._fd, _CHUNK)
-            except BlockingIOError:
-                await _ready(self._fd, write=False)
-                continue
-            except OSError:  # EIO: nobody has the other side open any more
-                data = b""
-            self._gone = not data
-            return data
-        return b""
-
-    async def write(self, data: bytes) -> None:
-        while data and not self._gone:
-            try:
-                data = data[os.write(self._fd, data) :]
-            except BlockingIOError:
-                await _ready(self._fd, write=True)
-            except OSError as error:
-                raise ConnectionResetError("the host has left") from error
-        if self._gone:
-            raise ConnectionResetError("the host has left")
-
-
-def _settle(future: asyncio.Future[None]) -> None:
-    if not future.done():
-        future.set_result(None)
-
-
-async def _ready(fd: int, *, write: bool) -> None:
-    loop = asyncio.get_running_loop()
-    ready: asyncio.Future[None] = loop.create_future()
-    add, remove = (loop.add_writer, loop.remove_writer) if write else (loop.add_reader, loop.remove_reader)
-    add(fd, _settle, ready)
-    try:
-        await ready
-    finally:
-        remove(fd)
-
-
-@asynccontextmanager
-async def _pty(sleep: Sleep) -> AsyncIterator[tuple[str, AsyncIterator[Host]]]:
-    """A pseudo-terminal; the host opens its other side by name."""
-    if sys.platform == "win32":
-        raise LinkError("there are no pseudo-terminals on this system", do="Serve over a socket.")
-    import select
-    import tty
-
-    try:
-        master, slave = os.openpty()
-    except OSError as error:
-        raise LinkError(f"no pseudo-terminal to be had: {error}", do="Serve over a socket.") from error
-    name = os.ttyname(slave)
-    tty.setraw(slave)
-    os.set_blocking(master, False)
-    os.close(slave)  # from now on a hang-up means: no host
-    poll = select.poll()
-    poll.register(master, select.POLLIN)
-
-    async def hosts() -> AsyncIterator[Host]:
-        while True:
-            while any(event & select.POLLHUP for _, event in poll.poll(0)):
-                await sleep(_POLL_S)
-            yield _PtyHost(master)
-
-    coming = hosts()
-    try:
-        yield name, coming
-    finally:
-        with suppress(RuntimeError):
-            await coming.aclose()  # type: ignore[attr-defined]
-        os.close(master)

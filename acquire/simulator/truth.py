@@ -72,10 +72,10 @@ class Truth:
     """The truth of a rig. `direction` is +1 if the count grows in the running direction.
 
     `tdc_count`: overlap TDC at the board's start on the axis of a count at rest; the crank angle of a resting or time-latched
-    count c is direction (c - tdc_count) 360 / cpr, to half a count either way. `tdc_edge_count`: the same for samples latched on an
-    edge while turning forward, half a count apart: their angle is direction (c - tdc_edge_count) 360 / cpr exactly (but for the
-    encoder's mounting, lost counts and slips). `stop_bias_deg`: middle of the two contacts with the rig's piston stop, which is
-    not TDC if the pin is offset.
+    count c is direction (c - tdc_count) 360 / cpr, to half a count either way. `tdc_edge_count`: the same for samples latched on
+    an edge while turning forward, half a count apart: their angle is direction (c - tdc_edge_count) 360 / cpr exactly (but for
+    the encoder's mounting, lost counts and slips). `stop_bias_deg`: middle of the two contacts with the rig's piston stop, which
+    is not TDC if the pin is offset.
     """
 
     seed: int
