@@ -1,4 +1,6 @@
-"""What a measurement comes to: the frozen tree that sheet, JSON and dashboard draw. Crank degrees, millimetres, 95 % expanded uncertainties."""
+"""What a measurement comes to: the frozen tree that sheet, JSON and dashboard draw. Crank degrees, millimetres, 95 % expanded
+uncertainties.
+"""
 
 from __future__ import annotations
 
@@ -56,7 +58,9 @@ class Tdc:
 
 @dataclass(frozen=True)
 class Cam:
-    """Intake against exhaust of one cylinder. Separation in cam degrees, advance and overlap in crank degrees; overlap at `overlap_lift_mm`, at the lobe."""
+    """Intake against exhaust of one cylinder. Separation in cam degrees, advance and overlap in crank degrees; overlap at
+    `overlap_lift_mm`, at the lobe.
+    """
 
     cylinder: int
     separation_deg: Number

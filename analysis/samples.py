@@ -23,7 +23,9 @@ STILL = 256
 
 @dataclass(frozen=True)
 class Board:
-    """What the board's hello said. `steps_mm[c]` is one count of channel c in mm; `boot` is 0 if the board cannot tell one start from another."""
+    """What the board's hello said. `steps_mm[c]` is one count of channel c in mm; `boot` is 0 if the board cannot tell one
+    start from another.
+    """
 
     cpr: int
     index: bool
@@ -38,7 +40,9 @@ class Board:
 
 @dataclass(frozen=True)
 class Header:
-    """What a capture is of. `channels[c]` is "intake", "exhaust", "piston" or "unknown"; `step` is "stop", "travel" or "sweep"."""
+    """What a capture is of. `channels[c]` is "intake", "exhaust", "piston" or "unknown"; `step` is "stop", "travel" or
+    "sweep".
+    """
 
     board: Board
     step: str
@@ -55,10 +59,10 @@ class Header:
 class Samples:
     """n samples of c indicator channels, in the order they came, all counters unwrapped.
 
-    `time_us`, `crank`, `flags`, `origin`: shape (n,), int64. `age_us`, `lift`: shape (c, n), int64.
-    `time_us` is the board's clock at the crank latch; `time_us - age_us[c]` that of indicator c.
-    `crank` and `lift` are counts. `origin` numbers the stretches that share one zero of the crank count: it grows by one wherever the
-    board started again, and nothing may be compared across it.
+    `time_us`, `crank`, `flags`, `origin`: shape (n,), int64. `age_us`, `lift`: shape (c, n), int64. `time_us` is the board's
+    clock at the crank latch; `time_us - age_us[c]` that of indicator c. `crank` and `lift` are counts. `origin` numbers the
+    stretches that share one zero of the crank count: it grows by one wherever the board started again, and nothing may be
+    compared across it.
     """
 
     seq: Ints

@@ -1,0 +1,121 @@
+"""The base circle: where the follower rests on the round part of the cam. The zero of every lift is taken there, never from the
+minimum.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.bins import Pass
+from analysis.errors import DataError
+from analysis.samples import Bools, Floats
+
+CELL_DEG = 1.0
+# A stretch of this length that is level to within a few steps is flat; a shorter one could be the nose or a dwell.
+FLAT_DEG = 15.0
+ENOUGH_DEG = 20.0
+# Nearer to the peak than this there is lobe, further than that there is none: no automotive lobe is shorter or longer (common
+# practice).
+NEAR_DEG, FAR_DEG = 75.0, 185.0
+
+
+@dataclass(frozen=True)
+class BaseCircle:
+    """Zero (mm, raw) before and after the lobe of each pass, shape (p,); NaN where a pass has no base circle on that side.
+
+    `before_deg` and `after_deg`: middles of the flat parts. `runout_mm`: peak to peak of the level along the base circle,
+    `drift_mm`: how far the zero of the last pass lies from that of the first, `covered_deg`: degrees of base circle seen,
+    `scatter_mm` of one bin about its cell.
+    """
+
+    before: Floats
+    after: Floats
+    before_deg: float
+    after_deg: float
+    runout_mm: float
+    drift_mm: float
+    covered_deg: float
+    scatter_mm: float
+
+    def zero(self, k: int, deg: Floats) -> Floats:
+        """Zero of pass k at angles: a straight line from the base circle before the lobe to that after it. Shape of `deg`."""
+        before, after = self.before[k], self.after[k]
+        before, after = (after if np.isnan(before) else before), (before if np.isnan(after) else after)
+        level = float(np.nanmean(np.concatenate((self.before, self.after)))) if np.isnan(before) else 0.0
+        if np.isnan(before):
+            return np.full(deg.shape, level)
+        share = np.clip((deg - self.before_deg) / (self.after_deg - self.before_deg), 0.0, 1.0)
+        return np.asarray(before + (after - before) * share)
+
+
+def find_base_circle(passes: tuple[Pass, ...], peak_deg: float, step_mm: float) -> BaseCircle:
+    """Find the flat part opposite the lobe and the zero of every pass on it. Raises DataError if there is none."""
+    deg = np.concatenate([p.deg for p in passes]) - peak_deg
+    lift = np.concatenate([p.lift_mm for p in passes])
+    edges = np.arange(-360.0, 360.0 + CELL_DEG, CELL_DEG)
+    cell = np.clip(np.digitize(deg, edges) - 1, 0, edges.size - 2)
+    count = np.bincount(cell, minlength=edges.size - 1)
+    mean = np.bincount(cell, weights=lift, minlength=edges.size - 1) / np.maximum(count, 1)
+    middle = edges[:-1] + CELL_DEG / 2
+    flat = _flat(mean, count, middle, step_mm)
+    far = flat & (np.abs(middle) > FAR_DEG)
+    if far.sum() * CELL_DEG >= ENOUGH_DEG:
+        flat = far
+    if flat.sum() * CELL_DEG < ENOUGH_DEG:
+        raise DataError(
+            f"no base circle in the data: only {flat.sum() * CELL_DEG:.0f} degrees are flat, {ENOUGH_DEG:.0f} are needed for a zero",
+            do="Sweep on until the valve has been closed for a while before and after the lobe",
+        )
+    level = float(np.median(mean[flat]))
+    on_base = flat[cell] & (np.abs(deg) > NEAR_DEG)
+    scatter = float(np.std((lift - mean[cell])[on_base])) if on_base.any() else 0.0
+    before, after = (np.array([_level(p, peak_deg, flat, edges, side) for p in passes]) for side in (-1, 1))
+    sides = [middle[flat & (np.sign(middle) == side)] for side in (-1, 1)]
+    spots = [float(s.mean()) if s.size else side * FAR_DEG for s, side in zip(sides, (-1.0, 1.0), strict=True)]
+    of_pass = np.nanmean(np.vstack((before, after)), axis=0) if passes else np.zeros(1)
+    known = of_pass[~np.isnan(of_pass)]
+    smooth = np.convolve(mean[flat] - level, np.ones(5) / 5, mode="valid") if flat.sum() >= 10 else np.zeros(1)
+    return BaseCircle(
+        before=before,
+        after=after,
+        before_deg=spots[0] + peak_deg,
+        after_deg=spots[1] + peak_deg,
+        runout_mm=float(np.ptp(smooth)),
+        drift_mm=float(known[-1] - known[0]) if known.size else 0.0,
+        covered_deg=float(flat.sum() * CELL_DEG),
+        scatter_mm=scatter,
+    )
+
+
+def _flat(mean: Floats, count: Floats, middle: Floats, step_mm: float) -> Bools:
+    """Cells away from the lobe that lie in a level stretch, at the level that most of them share."""
+    filled = (count > 0) & (np.abs(middle) > NEAR_DEG)
+    width = int(FLAT_DEG / CELL_DEG)
+    tolerance = max(3 * step_mm, 0.03)
+    high = np.where(filled, mean, -np.inf)
+    low = np.where(filled, mean, np.inf)
+    windows = np.lib.stride_tricks.sliding_window_view
+    with np.errstate(invalid="ignore"):
+        # Unfilled cells inside a window do not spoil it as long as most are filled (a slow gauge leaves holes).
+        span = windows(high, width).max(axis=1) - windows(low, width).min(axis=1)
+    enough = windows(filled, width).sum(axis=1) >= max(3, width // 3)
+    starts = np.flatnonzero(enough & (span <= tolerance))
+    flat = np.zeros(mean.shape, dtype=bool)
+    for k in range(width):
+        flat[starts + k] = True
+    flat &= filled
+    if not flat.any():
+        return flat
+    # A dwell or a long ramp can be level as well: the base circle is the lowest level that a good share of the flat cells has.
+    lowest = float(np.quantile(mean[flat], 0.1))
+    return flat & (mean <= lowest + max(2 * tolerance, 0.1))
+
+
+def _level(p: Pass, peak_deg: float, flat: Bools, edges: Floats, side: int) -> float:
+    """Mean level of one pass on the flat cells of one side of the lobe; NaN with fewer than three bins there."""
+    deg = p.deg - peak_deg
+    cell = np.clip(np.digitize(deg, edges) - 1, 0, edges.size - 2)
+    mine = flat[cell] & (np.sign(deg) == side)
+    return float(np.average(p.lift_mm[mine], weights=p.n[mine])) if mine.sum() >= 3 else float("nan")

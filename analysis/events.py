@@ -1,0 +1,255 @@
+"""From a lift curve to events, durations, peak and the four centerlines, each with what is uncertain about it.
+
+All lifts in this module are at the indicator; angles in crank degrees from overlap TDC.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.budget import Quantity, Source, combine
+from analysis.curve import Curve
+from analysis.errors import DataError
+from analysis.samples import Floats
+
+GRID_DEG = 0.25
+OPENING, CLOSING = -1, 1
+# Kernel half-width over which a single pass is compared with the curve, degrees.
+PASS_WINDOW_DEG = 10.0
+
+
+@dataclass(frozen=True)
+class Systematics:
+    """What every event of a lobe has in common, as quantities or bounds.
+
+    `tdc_deg`: uncertainty of TDC, in degrees, about zero. `offcenter_deg`: bound of the encoder's once-a-turn error and
+    `contact_deg` the half-angle from TDC to where TDC was taken. `error_mm`: bound of the indicator's own error; `tilt`: bound
+    of its relative error from leaning. `by_edge`: whether samples are latched on the encoder's edges. `name` sets one
+    lobe's sources apart from another's.
+    """
+
+    name: str
+    tdc_deg: Quantity
+    step_mm: float
+    by_edge: bool
+    zero_u_mm: float = 0.0
+    error_mm: float = 0.0
+    tilt: float = 0.0
+    offcenter_deg: float = 0.0
+    contact_deg: float = 0.0
+
+
+@dataclass(frozen=True)
+class Crossing:
+    """Where a flank crosses a lift: angle, slope (mm/deg) there, and how far each pass lies from the common curve (deg, NaN
+    where it has no readings).
+    """
+
+    deg: Quantity
+    slope: float
+    of_pass: Floats
+
+
+def peak_of(curve: Curve) -> tuple[float, float]:
+    """Angle (deg) and lift (mm) of the highest point of the curve. The middle of the top where it is level to within its scatter.
+
+    Raises DataError if the highest point is at the end of what was swept.
+    """
+    s = curve.spline
+    grid = np.arange(s.low, s.high, GRID_DEG)
+    lift = s.value(grid)
+    top = int(np.argmax(lift))
+    if top in (0, grid.size - 1):
+        raise DataError(
+            f"the sweep does not cover the lobe: the lift is still growing at {grid[top]:.0f} degrees, where the readings end",
+            do="Sweep on until the valve is closed again",
+        )
+    deg = float(grid[top])
+    for _ in range(8):
+        bend = float(s.value(deg, 2))
+        if bend >= 0:
+            break
+        deg -= float(np.clip(s.value(deg, 1) / bend, -GRID_DEG, GRID_DEG))
+    return deg, float(s.value(deg))
+
+
+def crossing(curve: Curve, lift_mm: float, flank: int, peak_deg: float, common: Systematics) -> Crossing:
+    """Where the curve crosses `lift_mm` before (`OPENING`) or after (`CLOSING`) the peak.
+
+    Raises DataError if the sweep ends before it, or the peak is lower.
+    """
+    s = curve.spline
+    end = s.low if flank == OPENING else s.high
+    grid = np.arange(peak_deg, end, flank * GRID_DEG)
+    lift = s.value(grid)
+    below = np.flatnonzero(lift < lift_mm)
+    word = "opening" if flank == OPENING else "closing"
+    if lift[0] <= lift_mm:
+        raise DataError(
+            f"the lobe peaks at {lift[0]:.2f} mm, below the checking lift of {lift_mm:.2f} mm at the indicator",
+            do="Choose a lower lift",
+        )
+    if below.size == 0:
+        raise DataError(
+            f"the sweep does not cover the lobe: its {word} at {lift_mm:.2f} mm is missing",
+            do="Sweep from well before the valve opens until it is closed again",
+        )
+    deg = float(grid[below[0]])
+    for _ in range(10):
+        slope = float(s.value(deg, 1))
+        if slope == 0.0:
+            break
+        move = float(np.clip((lift_mm - s.value(deg)) / slope, -GRID_DEG, GRID_DEG))
+        deg += move
+        if abs(move) < 1e-9:
+            break
+    slope = float(s.value(deg, 1))
+    if slope * flank >= 0:
+        raise DataError(f"the lift stands still at {lift_mm:.2f} mm on the {word} flank", do="Choose another checking lift")
+    where = f"{common.name} {word} {lift_mm:.3f}"
+    quantity = Quantity(deg).with_part(Source(f"scatter within passes, {where}"), _within(curve, deg, common) / slope)
+    of_pass = _of_passes(curve, deg)
+    quantity = _with_between(quantity, of_pass, where)
+    return Crossing(with_systematics(quantity, curve, slope, lift_mm, common), slope, of_pass)
+
+
+def _within(curve: Curve, deg: float, common: Systematics) -> float:
+    """Standard uncertainty of the curve's lift (mm) from scatter, and from the indicator's step where the encoder's edges lock
+    to it.
+    """
+    scatter = float(curve.spline.error(deg))
+    locked = _locked_step(curve, deg, common) if common.by_edge else 0.0
+    return math.hypot(scatter, locked)
+
+
+def _locked_step(curve: Curve, deg: float, common: Systematics) -> float:
+    """What the indicator's step does to the value at `deg` beyond white noise, mm.
+
+    Rounding errors repeat with the lift's phase within a step: q/(pi k) sin(2 pi k y/q) for each harmonic k. What the fit makes
+    of them is the sum over its own weights; where slope x encoder step is a simple fraction of the step they add up instead of
+    averaging out. Noise blurs the phase and damps the harmonics (Widrow & Kollar, Quantization Noise, 2008; from memory).
+    """
+    q = common.step_mm
+    near = np.abs(curve.pooled_deg - deg) < 60.0
+    x = curve.pooled_deg[near]
+    weight = curve.spline.weights(deg, x, curve.pooled_weight[near])
+    phase = 2 * np.pi * curve.spline.value(x) / q
+    white = float(np.sum(weight * weight))
+    total = 0.0
+    for k in (1, 2, 3):
+        coherent = abs(np.sum(weight * np.exp(1j * k * phase))) ** 2
+        total += harmonic(q, curve.noise_mm, k) * max(coherent - white, 0.0)
+    return math.sqrt(total)
+
+
+def harmonic(step_mm: float, noise_mm: float, k: int) -> float:
+    """Variance (mm^2) of the k-th harmonic of the rounding error where every reading rounds alike, damped by noise. The sum
+    over k without noise is step^2/12.
+    """
+    damping = math.exp(-2 * (math.pi * k * noise_mm / step_mm) ** 2)
+    return (step_mm / (math.pi * k) * damping) ** 2 / 2
+
+
+def _of_passes(curve: Curve, deg: float) -> Floats:
+    """By how many degrees each pass runs late against the common curve around `deg`. Shape (passes,), NaN where a pass has too
+    little there.
+    """
+    late = []
+    for x, y in zip(curve.pass_deg, curve.pass_lift, strict=True):
+        near = np.abs(x - deg) < PASS_WINDOW_DEG
+        if near.sum() < 4:
+            late.append(float("nan"))
+            continue
+        pull = curve.spline.value(x[near], 1)
+        late.append(-float(np.sum(pull * (y[near] - curve.spline.value(x[near]))) / np.sum(pull * pull)))
+    return np.array(late)
+
+
+def _with_between(quantity: Quantity, of_pass: Floats, where: str) -> Quantity:
+    """Adds what passes differ by beyond their own scatter: analysis of variance with passes as days (JCGM 100 H.5)."""
+    late = of_pass[~np.isnan(of_pass)]
+    m = late.size
+    if m < 2:
+        return quantity
+    between = float(np.var(late, ddof=1))
+    within = quantity.u**2 * m
+    extra = max(between - within, 0.0) / m
+    # Only a spread that chance would show less than one time in forty is taken as real.
+    if between <= within * (1 + 2.0 * math.sqrt(2 / (m - 1))):
+        extra = 0.0
+    return quantity.with_part(Source(f"spread between passes, {where}", dof=m - 1), math.sqrt(extra))
+
+
+def with_systematics(quantity: Quantity, curve: Curve, slope: float, lift_mm: float, common: Systematics) -> Quantity:
+    """Adds what the lobe's events share, with the sign that it has here. `slope` in mm/deg; infinite for angles that no lift
+    error moves.
+    """
+    deg = quantity.value
+    if curve.latency is not None:
+        lag = Source(f"latency of the indicator, {common.name}", dof=curve.latency.dof)
+        quantity = quantity.with_part(lag, -curve.speed_at(deg) * curve.latency.u)
+    if math.isfinite(slope):
+        quantity = quantity.with_part(
+            Source(f"zero on the base circle, {common.name}", shape="rectangular"), common.zero_u_mm / slope
+        )
+        own = Source("indicator's own error", shape="rectangular")
+        quantity = quantity.with_part(own, common.error_mm / math.sqrt(3) / slope)
+        lean = Source("indicator off the valve's axis", shape="rectangular")
+        quantity = quantity.with_part(lean, -lift_mm * common.tilt / math.sqrt(3) / slope)
+    quantity = combine((1.0, quantity), (-1.0, common.tdc_deg)).moved(deg)
+    if common.offcenter_deg > 0:
+        # e sin(angle + phase), amplitude anywhere up to the bound, any phase: two independent parts, each of variance bound^2/6.
+        u = common.offcenter_deg / math.sqrt(6)
+        at, contact = math.radians(deg), math.radians(common.contact_deg)
+        quantity = quantity.with_part(Source("encoder off center, in phase"), u * (math.cos(at) - math.cos(contact)))
+        quantity = quantity.with_part(Source("encoder off center, across"), u * math.sin(at))
+    return quantity
+
+
+def peak_quantities(curve: Curve, common: Systematics) -> tuple[Quantity, Quantity]:
+    """Angle of peak lift (deg) and peak lift (mm, at the indicator)."""
+    deg, lift = peak_of(curve)
+    bend = abs(float(curve.spline.value(deg, 2)))
+    slope_error = float(curve.spline.error(deg, 1))
+    angle = Quantity(deg).with_part(Source(f"scatter at the peak, {common.name}"), slope_error / max(bend, 1e-9))
+    angle = with_systematics(angle, curve, math.inf, lift, common)
+    height = Quantity(lift).with_part(Source(f"scatter of the peak lift, {common.name}"), _within(curve, deg, common))
+    height = height.with_part(Source(f"zero on the base circle, {common.name}", shape="rectangular"), -common.zero_u_mm)
+    height = height.with_part(Source("indicator's own error", shape="rectangular"), -common.error_mm / math.sqrt(3))
+    return angle, height.with_part(
+        Source("indicator off the valve's axis", shape="rectangular"), lift * common.tilt / math.sqrt(3)
+    )
+
+
+def midpoint(opens: Crossing, closes: Crossing) -> Quantity:
+    """Middle between two crossings."""
+    return combine((0.5, opens.deg), (0.5, closes.deg))
+
+
+def centroid(curve: Curve, peak_deg: float, common: Systematics) -> Quantity:
+    """Angle of the centroid of the area under the lift curve, over a window that is centered on it (so that an error of the
+    zero drops out).
+    """
+    s = curve.spline
+    center = peak_deg
+    grid = np.arange(s.low, s.high, GRID_DEG)
+    lift, error = s.value(grid), s.error(grid[::8])
+    reach = 0.0
+    for _ in range(20):
+        reach = min(center - s.low, s.high - center)
+        inside = np.abs(grid - center) <= reach
+        moved = float(np.sum(grid[inside] * lift[inside]) / np.sum(lift[inside]))
+        if abs(moved - center) < 1e-6:
+            break
+        center = moved
+    inside = np.abs(grid - center) <= reach
+    area = float(np.sum(lift[inside])) * GRID_DEG
+    # Scatter of the curve hangs together over about two knots: that many independent pieces carry the lever arm.
+    arm = grid[::8] - center
+    near = np.abs(arm) <= reach
+    u = math.sqrt(float(np.sum((arm[near] * error[near] * GRID_DEG * 8) ** 2))) / area * 1.5
+    quantity = Quantity(center).with_part(Source(f"scatter of the centroid, {common.name}"), u)
+    return with_systematics(quantity, curve, math.inf, 0.0, common)

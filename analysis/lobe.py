@@ -1,0 +1,161 @@
+"""One lobe's results: events, durations, centerlines and peak at the job's checking lifts, each with its uncertainty."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.bins import Pass
+from analysis.budget import Quantity, Source, combine, expanded
+from analysis.curve import Curve
+from analysis.events import CLOSING, OPENING, Systematics, centroid, crossing, harmonic, peak_quantities
+from analysis.job import Job, Rig
+from analysis.results import Event, Lobe, Number
+from analysis.slack import find_slack
+from analysis.sweep import Sweep, Swept, backward_readings
+from analysis.timing import centerline, duration
+
+# How far below the peak, at the lobe, the equal lifts of the headline centerline are taken (0.050 in; common practice).
+BELOW_PEAK_MM = 1.27
+# The checking lift whose events make the event midpoint, or the nearest to it (0.050 in; common practice).
+HEADLINE_MM = 1.27
+
+
+@dataclass(frozen=True)
+class MeasuredLobe:
+    """A lobe's results, the quantities behind them by name (deg, mm), and the checking lifts that lash hides."""
+
+    lobe: Lobe
+    quantities: dict[str, Quantity]
+    hidden_mm: tuple[float, ...]
+
+
+def number(quantity: Quantity) -> Number:
+    """Value and 95 % expanded uncertainty."""
+    return Number(quantity.value, expanded(quantity))
+
+
+def at_indicator(rig: Rig, lift_mm: float, at: str) -> float:
+    """A checking lift that holds `at` the lobe or the valve, as the indicator sees it: valve lift = ratio x lobe lift - lash."""
+    if at == rig.indicator_at:
+        return lift_mm
+    return rig.rocker_ratio * lift_mm - rig.lash_mm if at == "lobe" else (lift_mm + rig.lash_mm) / rig.rocker_ratio
+
+
+def measure_lobe(job: Job, swept: Swept, backward: Sequence[Sweep]) -> MeasuredLobe:
+    """All numbers of one lobe. `backward`: captures that may hold backward motion over it, for the slack.
+
+    Raises DataError if the sweep does not cover the lobe down to a checking lift.
+    """
+    rig, curve, at = job.rig, swept.curve, job.measure.checking_at
+    common = _systematics(rig, swept)
+    peak_deg, peak_mm = peak_quantities(curve, common)
+    quantities: dict[str, Quantity] = {}
+    events: list[Event] = []
+    hidden: list[float] = []
+    for lift in job.measure.checking_lifts_mm:
+        seen = at_indicator(rig, lift, at)
+        if seen <= 2 * common.step_mm:
+            hidden.append(lift)
+            continue
+        opens = crossing(curve, seen, OPENING, peak_deg.value, common).deg
+        closes = crossing(curve, seen, CLOSING, peak_deg.value, common).deg
+        between = duration(opens, closes)
+        events.append(Event(lift, at, number(opens), number(closes), number(between)))
+        quantities |= {f"opens {lift:g}": opens, f"closes {lift:g}": closes, f"duration {lift:g}": between}
+    by = _centerlines(rig, curve, common, peak_deg, peak_mm, quantities, [e.lift_mm for e in events])
+    quantities |= {"centerline": by["equal_lift"]} | {f"centerline by {key}": q for key, q in by.items()}
+    quantities["peak lift"], lobe_peak = _peaks(rig, peak_mm)
+    slack = _slack(rig, swept, backward, common.name)
+    latency = curve.latency
+    lag = None if latency is None else Quantity(latency.seconds * 1e3, {Source("latency", latency.dof): latency.u * 1e3})
+    lobe = Lobe(
+        cylinder=job.measure.cylinder,
+        valve=swept.valve,
+        passes=len(whole_passes(swept.passes, curve)),
+        peak_lift_mm=number(quantities["peak lift"]),
+        peak_lobe_lift_mm=number(lobe_peak),
+        centerline_deg=number(by["equal_lift"]),
+        centerline_by={key: number(quantity) for key, quantity in by.items()},
+        slack_deg=None if slack is None else number(slack),
+        latency_ms=None if lag is None else number(lag),
+        events=tuple(events),
+    )
+    return MeasuredLobe(lobe, quantities, tuple(hidden))
+
+
+def whole_passes(passes: tuple[Pass, ...], curve: Curve) -> tuple[Pass, ...]:
+    """The passes that cover the lobe from foot to foot without a hole of more than five degrees (or three readings of a slow
+    gauge).
+    """
+    lifted = curve.pooled_deg[curve.pooled_lift > 0.1]
+    if lifted.size == 0:
+        return ()
+    low, high = float(lifted.min()), float(lifted.max())
+    found = []
+    for p in passes:
+        mine = np.sort(p.deg[(p.deg > low) & (p.deg < high)])
+        holes = np.diff(np.concatenate(([low], mine, [high])))
+        if holes.max() <= max(5.0, 3 * float(np.median(holes))):
+            found.append(p)
+    return tuple(found)
+
+
+def _systematics(rig: Rig, swept: Swept) -> Systematics:
+    sweep, base = swept.sweep, swept.curve.base
+    step = sweep.step_mm
+    # A zero that stays on one code is known to half a step only; what the base circle runs out by adds to it.
+    locked = math.sqrt(sum(harmonic(step, swept.curve.noise_mm, k) for k in range(1, 20)))
+    runout = max(base.runout_mm - step, 0.0) / math.sqrt(12)
+    return Systematics(
+        name=f"{swept.valve} lobe",
+        tdc_deg=combine((sweep.forward * 360.0 / sweep.cpr, sweep.tdc_count)).moved(0.0),
+        step_mm=step,
+        by_edge=sweep.header.board.latch == "edge",
+        zero_u_mm=math.hypot(locked, runout, base.scatter_mm / math.sqrt(max(base.covered_deg, 1.0))),
+        error_mm=rig.indicator_error_mm,
+        tilt=1.0 - math.cos(math.radians(rig.indicator_tilt_deg)),
+        offcenter_deg=rig.encoder_offcenter_deg,
+        contact_deg=sweep.tdc.unswept_deg / 2,
+    )
+
+
+def _peaks(rig: Rig, at_indicator_mm: Quantity) -> tuple[Quantity, Quantity]:
+    """Peak lift at the valve and at the lobe."""
+    if rig.indicator_at == "valve":
+        return at_indicator_mm, (at_indicator_mm + rig.lash_mm) * (1.0 / rig.rocker_ratio)
+    return at_indicator_mm * rig.rocker_ratio - rig.lash_mm, at_indicator_mm
+
+
+def _centerlines(
+    rig: Rig,
+    curve: Curve,
+    common: Systematics,
+    peak_deg: Quantity,
+    peak_mm: Quantity,
+    quantities: dict[str, Quantity],
+    lifts: list[float],
+) -> dict[str, Quantity]:
+    """The four centerlines. Without any visible event the equal-lift one stands in for the event midpoint."""
+    below = BELOW_PEAK_MM * (rig.rocker_ratio if rig.indicator_at == "valve" else 1.0)
+    high = peak_mm.value - min(below, 0.2 * peak_mm.value)
+    equal = centerline(*(crossing(curve, high, flank, peak_deg.value, common).deg for flank in (OPENING, CLOSING)))
+    headline = min(lifts, key=lambda lift: abs(lift - HEADLINE_MM), default=None)
+    middle = equal
+    if headline is not None:
+        middle = centerline(quantities[f"opens {headline:g}"], quantities[f"closes {headline:g}"])
+    area = centroid(curve, peak_deg.value, common)
+    return {"equal_lift": equal, "event_midpoint": middle, "centroid": area, "peak": peak_deg}
+
+
+def _slack(rig: Rig, swept: Swept, backward: Sequence[Sweep], name: str) -> Quantity | None:
+    """Slack from whatever backward motion over this lobe there is."""
+    sign = -1.0 if swept.flipped else 1.0
+    found = [backward_readings(rig, sweep, swept.curve, swept.overlap_tdc, sign) for sweep in backward]
+    if not found:
+        return None
+    deg, lift = (np.concatenate(columns) for columns in zip(*found, strict=True))
+    return find_slack(swept.curve, deg, lift, name)

@@ -1,0 +1,142 @@
+"""The whole way from captures to a result: what `lobetrace analyze` and the live screen call."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import PurePath
+
+import numpy as np
+
+from analysis.advice import about_capture, about_sweep, about_tdc
+from analysis.budget import Quantity
+from analysis.errors import DataError
+from analysis.geometry import slider_crank
+from analysis.job import Job
+from analysis.lobe import MeasuredLobe, measure_lobe, number
+from analysis.motion import running_direction
+from analysis.reference import carry_tdc
+from analysis.results import Cam, Result, Tdc
+from analysis.samples import Capture
+from analysis.sweep import Sweep, read_sweep
+from analysis.tdc import TdcFound, by_stop
+from analysis.timing import advance, overlap, separation
+
+# What an indicator channel may stand on to show a lobe.
+VALVES = ("intake", "exhaust", "unknown")
+
+
+@dataclass(frozen=True)
+class Measured:
+    """A result, and the quantities behind it for budgets: by name, in the unit of the result."""
+
+    result: Result
+    quantities: dict[str, Quantity]
+
+
+def measure(job: Job, captures: Sequence[Capture]) -> Result:
+    """Everything that the captures of one cylinder say. Later captures of the same valve replace earlier ones.
+
+    Raises DataError if they cannot answer: no TDC, no sweep, a sweep that does not cover the lobe, only backward motion.
+    """
+    return measure_all(job, captures).result
+
+
+def measure_all(job: Job, captures: Sequence[Capture]) -> Measured:
+    """As `measure`, with the quantities behind the numbers."""
+    usable = [c for c in captures if c.header is not None and c.samples.crank.size]
+    sweeps = [c for c in usable if c.header is not None and c.header.step == "sweep"]
+    if not sweeps:
+        raise DataError(
+            "there is no sweep of a valve among the captures",
+            do="Record one with: lobetrace capture JOB --step sweep --valve intake",
+        )
+    forward = _forward(job, sweeps)
+    tdc, source = _find_tdc(job, usable, forward)
+    cautions = [caution for c in captures for caution in about_capture(c)] + about_tdc(tdc)
+    channels: list[Sweep] = []
+    for capture in sweeps:
+        count, moved = (tdc.count, ()) if source is None else carry_tdc(tdc, source, capture)
+        cautions += moved
+        stood_on = capture.header.channels if capture.header is not None else ()
+        channels += [Sweep(capture, c, on, count, tdc, forward) for c, on in enumerate(stood_on) if on in VALVES]
+    found: dict[str, MeasuredLobe] = {}
+    for sweep in _forward_ones(channels):
+        swept = read_sweep(job.rig, sweep)
+        lobe = measure_lobe(job, swept, [s for s in channels if s.stood_on == sweep.stood_on])
+        cautions += about_sweep(job, swept, lobe.hidden_mm)
+        found[swept.valve] = lobe
+    quantities = {f"{valve} {name}": q for valve, lobe in found.items() for name, q in lobe.quantities.items()}
+    quantities["tdc"] = tdc.count
+    result = Result(
+        tdc=Tdc(number(tdc.count), tdc.method, sum(tdc.touches)),
+        lobes=tuple(found[valve].lobe for valve in ("intake", "exhaust") if valve in found),
+        cam=_cam(job, quantities),
+        warnings=tuple(dict.fromkeys(cautions)),
+        captures=tuple(f"{PurePath(c.path).name or 'unnamed'} {c.sha256}" for c in usable),
+    )
+    return Measured(result, quantities)
+
+
+def _forward_ones(sweeps: list[Sweep]) -> list[Sweep]:
+    """The sweeps that went forward; those that only went back serve the slack. All of them if there is no other, to be refused
+    in words.
+    """
+
+    def onward(sweep: Sweep) -> bool:
+        step = np.diff(sweep.capture.samples.crank) * sweep.forward
+        return bool(step[step > 0].sum() > -step[step < 0].sum())
+
+    return [s for s in sweeps if onward(s)] or sweeps
+
+
+def _forward(job: Job, sweeps: Sequence[Capture]) -> int:
+    """The sign of counting in running direction: as the job says, or the way in which the sweeps went further."""
+    if job.rig.direction != "auto":
+        return 1 if job.rig.direction == "up" else -1
+    return running_direction(max((c.samples.crank for c in sweeps), key=lambda crank: crank.size))
+
+
+def _find_tdc(job: Job, captures: Sequence[Capture], forward: int) -> tuple[TdcFound, Capture | None]:
+    """TDC from the last stop capture, or the count given in the job."""
+    stops = [c for c in captures if c.header is not None and c.header.step == "stop"]
+    if stops:
+        engine = job.engine
+        geometry = slider_crank(engine.stroke_mm, engine.rod_mm, engine.pin_offset_mm)
+        return by_stop(stops[-1], geometry, forward), stops[-1]
+    if job.rig.tdc_count is not None:
+        header = captures[0].header
+        assert header is not None
+        return TdcFound(Quantity(job.rig.tdc_count), header.board.cpr, "given"), None
+    raise DataError(
+        "TDC is not known: there is no capture of the piston stop, and the job gives no tdc_count",
+        do="Record one with: lobetrace capture JOB --step stop",
+    )
+
+
+def _cam(job: Job, quantities: dict[str, Quantity]) -> Cam | None:
+    """Intake against exhaust, if both were measured."""
+    intake, exhaust = quantities.get("intake centerline"), quantities.get("exhaust centerline")
+    if intake is None or exhaust is None:
+        return None
+    apart, early = separation(intake, exhaust), advance(intake, exhaust)
+    quantities["separation"], quantities["advance"] = apart, early
+    lift = max(
+        (
+            lift
+            for lift in job.measure.checking_lifts_mm
+            if f"intake opens {lift:g}" in quantities and f"exhaust closes {lift:g}" in quantities
+        ),
+        default=None,
+    )
+    both = None
+    if lift is not None:
+        both = overlap(quantities[f"intake opens {lift:g}"], quantities[f"exhaust closes {lift:g}"])
+        quantities[f"overlap {lift:g}"] = both
+    return Cam(
+        cylinder=job.measure.cylinder,
+        separation_deg=number(apart),
+        advance_deg=number(early),
+        overlap_deg=None if both is None else number(both),
+        overlap_lift_mm=lift,
+    )

@@ -1,0 +1,115 @@
+"""Indicator readings placed on the crank: each reading once, with where the crank was, how fast it went, and whether it may be
+believed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.errors import DataError
+from analysis.motion import Motion
+from analysis.samples import SILENT, Bools, Capture, Floats
+
+# A gauge that is slower than the crank repeats its reading with a growing age: two samples whose indicator latch times differ
+# by no more than this show one and the same reading (microseconds).
+SAME_READING_US = 20
+# A reading that jumps by this much (mm) while the crank moves less than this (degrees) was not made by a lobe.
+JUMP_MM, JUMP_DEG = 0.8, 1.0
+
+
+@dataclass(frozen=True)
+class Readings:
+    """m readings of one channel in time order. Shape (m,) each.
+
+    `position` in counts at the indicator's latch; `speed` counts/s; `lift_mm` raw (its zero is wherever the indicator was set),
+    growing as the valve opens; `usable` where the crank turned forward with the slack taken up; `still` where it stood.
+    """
+
+    time_s: Floats
+    position: Floats
+    speed: Floats
+    lift_mm: Floats
+    usable: Bools
+    still: Bools
+
+
+def read_channel(capture: Capture, channel: int, motion: Motion, sign: int) -> Readings:
+    """The readings of one channel. `sign` is +1 if the count grows as the valve opens, else -1.
+
+    Raises DataError if the channel never spoke.
+    """
+    header, s = capture.header, capture.samples
+    if header is None or channel >= s.lift.shape[0]:
+        raise DataError(
+            f"the capture has no indicator channel {channel + 1}", where=capture.path, do="Record it with that channel connected"
+        )
+    latch_us = s.time_us - s.age_us[channel]
+    spoke = (s.flags & SILENT[channel]) == 0
+    fresh = np.concatenate(([True], np.abs(np.diff(latch_us)) > SAME_READING_US)) & spoke if latch_us.size else spoke
+    if not fresh.any():
+        raise DataError(
+            f"indicator channel {channel + 1} gave no reading",
+            where=capture.path,
+            do="Check its cable, its battery and its data output",
+        )
+    time_s = latch_us[fresh] * 1e-6
+    seen = np.clip(np.searchsorted(s.time_us, latch_us[fresh]), 0, s.time_us.size - 1)
+    return Readings(
+        time_s=time_s,
+        position=motion.at(time_s),
+        speed=motion.speed(time_s),
+        lift_mm=sign * header.board.steps_mm[channel] * s.lift[channel][fresh].astype(np.float64),
+        usable=motion.usable[fresh] & motion.usable[seen],
+        still=s.still[fresh],
+    )
+
+
+def find_jumps(readings: Readings, cpr: int) -> Floats:
+    """Times (s) at which the reading jumped as no lobe can make it and stayed there: unit switched, zero pressed, plunger stuck
+    or let go.
+
+    A spike, which comes back at once, is not a jump. Shape (j,).
+    """
+    lift, pos = readings.lift_mm, readings.position
+    if lift.size < 9:
+        return np.zeros(0)
+    steps = np.abs(np.diff(lift)) > JUMP_MM
+    near = np.abs(np.diff(pos)) < JUMP_DEG * cpr / 360.0
+    at = np.flatnonzero(steps & near)
+    # The median of a few readings on either side tells a jump from a spike.
+    at = at[(at >= 4) & (at < lift.size - 5)]
+    before = np.median(lift[at[:, None] + np.arange(-4, 1)], axis=1)
+    after = np.median(lift[at[:, None] + np.arange(1, 6)], axis=1)
+    moved = np.abs(pos[at + 5] - pos[at - 4]) < 2 * JUMP_DEG * cpr / 360.0
+    return readings.time_s[at[(np.abs(after - before) > JUMP_MM) & moved]]
+
+
+@dataclass(frozen=True)
+class BleedDown:
+    """A lift that fell while the crank stood still: by `fall_mm` within `seconds`, at `position` counts."""
+
+    fall_mm: float
+    seconds: float
+    position: float
+
+
+def find_bleed_down(readings: Readings, step_mm: float) -> tuple[BleedDown, ...]:
+    """Where the reading fell while the crank stood: a hydraulic lifter that bleeds down, or a drifting indicator.
+
+    A stand counts if it lasts at least a second and the reading falls by more than four indicator steps.
+    """
+    still = readings.still
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], still.astype(np.int8), [0]))))
+    found = []
+    for start, stop in zip(edges[::2], edges[1::2], strict=True):  # one round a stand, not a sample
+        if stop - start < 5:
+            continue
+        lift = readings.lift_mm[start:stop]
+        head = max(1, (stop - start) // 5)
+        fall = float(np.median(lift[:head]) - np.median(lift[-head:]))
+        seconds = float(readings.time_s[stop - 1] - readings.time_s[start])
+        if seconds >= 1.0 and fall > max(4 * step_mm, 0.03):
+            found.append(BleedDown(fall, seconds, float(readings.position[start])))
+    return tuple(found)

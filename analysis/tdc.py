@@ -1,0 +1,156 @@
+"""True top dead center as a crank count, from a piston stop.
+
+With a stop in the plug hole the crank swings between two contacts around the long way. The contacts are the turning points of
+the count: no key press is needed. TDC is the middle of the arc that was NOT swept; the middle of the swept arc is BDC.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.budget import Quantity, Source, combine
+from analysis.errors import DataError
+from analysis.geometry import SliderCrank
+from analysis.samples import Capture, Ints
+
+# A turning point is a contact if it lies this near the furthest one on its side; a hand that turned back early lies further away.
+CONTACT_DEG = 1.5
+# And the crank must have left the contact by this much before the next touch counts as another.
+LEAVE_DEG = 20.0
+
+
+@dataclass(frozen=True)
+class StopContacts:
+    """Counts at which the crank met the stop: `low` and `high` end of the swept arc, one entry a touch. Shape (a,), (b,)."""
+
+    low: Ints
+    high: Ints
+
+
+@dataclass(frozen=True)
+class TdcFound:
+    """TDC as a count (counts per crank turn `cpr`; any whole number of turns may be added), how, and from how many touches.
+
+    `spread_deg` is the largest spread of the touches on one side; `unswept_deg` the arc around the top that was not swept.
+    """
+
+    count: Quantity
+    cpr: int
+    method: str
+    touches: tuple[int, int] = (0, 0)
+    spread_deg: float = 0.0
+    unswept_deg: float = 0.0
+
+
+def middle_of_unswept_arc(contact_after: float, contact_before: float, turn: float = 360.0) -> float:
+    """Middle of the arc from `contact_before` (the reading short of TDC) forward to `contact_after` (the one past it), in 0 to
+    `turn`.
+
+    Readings of a wheel or of a count, in any unit with `turn` to the revolution.
+    """
+    unswept = (contact_after - contact_before) % turn
+    return (contact_before + unswept / 2) % turn
+
+
+def turning_points(crank: Ints, leave: float) -> tuple[Ints, Ints]:
+    """Positions (indices) of the lows and highs of a count that swings by more than `leave` counts between them. Vectorised by
+    plateaus.
+
+    Ends of the record count as turning points only if the crank came to them by more than `leave` and then stood or ended there.
+    """
+    if crank.size == 0:
+        return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
+    step = np.sign(np.diff(crank))
+    moves = np.flatnonzero(step)
+    if moves.size == 0:
+        return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
+    flips = np.flatnonzero(np.diff(step[moves]) != 0)
+    # Candidates: where the direction flips, and the last position of all. There are few: one for each reversal of the hand.
+    where = np.concatenate((moves[flips] + 1, [moves[-1] + 1]))
+    lows: list[int] = []
+    highs: list[int] = []
+    low = high = 0  # indices of the extremes since the last turning point
+    rising: bool | None = None
+    for i in where:
+        value = int(crank[i])
+        high = int(i) if value > crank[high] else high
+        low = int(i) if value < crank[low] else low
+        if rising is not False and crank[high] - value > leave:
+            if rising is not None:
+                highs.append(high)
+            rising, low = False, int(i)
+        elif rising is not True and value - crank[low] > leave:
+            if rising is not None:
+                lows.append(low)
+            rising, high = True, int(i)
+    if rising is True:
+        highs.append(high)
+    elif rising is False:
+        lows.append(low)
+    return np.array(lows, dtype=np.int64), np.array(highs, dtype=np.int64)
+
+
+def stop_contacts(crank: Ints, cpr: int) -> StopContacts:
+    """The touches on both sides of the stop. Raises DataError if the crank turned through, or did not come to both sides.
+
+    `crank` has shape (n,), counts of one origin.
+    """
+    degree = cpr / 360.0
+    lows, highs = turning_points(crank, LEAVE_DEG * degree)
+    how = "Swing the crank slowly from contact to contact around the long way, at least twice to each side"
+    if crank.size and np.ptp(crank) >= cpr:
+        raise DataError(
+            f"the crank turned {np.ptp(crank) / cpr:.2f} turns: it went past the stop", do=f"Check that the stop holds. {how}"
+        )
+    if lows.size == 0 or highs.size == 0:
+        raise DataError("the crank was not turned to both sides of the stop", do=how)
+    low, high = crank[lows], crank[highs]
+    near = CONTACT_DEG * degree
+    low, high = low[low <= low.min() + near], high[high >= high.max() - near]
+    if (high.max() - low.min()) < cpr / 4:
+        raise DataError(
+            f"the crank swung only {(high.max() - low.min()) / degree:.0f} degrees: not the long way around between two contacts",
+            do=how,
+        )
+    return StopContacts(low=low, high=high)
+
+
+def by_stop(capture: Capture, geometry: SliderCrank | None, forward: int) -> TdcFound:
+    """TDC from a stop capture. With the geometry known the bias of an offset pin is taken out.
+
+    Uncertainty: scatter of the touches on each side (Type A, pooled), and one count's width of each contact, which repeated
+    touches of the same place do not average (rectangular).
+    """
+    header, samples = capture.header, capture.samples
+    if header is None or samples.crank.size == 0:
+        raise DataError("the capture holds no samples", where=capture.path, do="Record the stop again")
+    first = samples.origin == samples.origin[0]
+    cpr = header.board.cpr
+    contacts = stop_contacts(samples.crank[first], cpr)
+    low = _side(contacts.low, "low", cpr)
+    high = _side(contacts.high, "high", cpr)
+    swept = high.value - low.value
+    unswept = 360.0 * (cpr - swept) / cpr
+    middle = combine((0.5, low), (0.5, high), (1.0, cpr / 2))
+    if geometry is not None and geometry.offset != 0.0:
+        middle = middle - forward * geometry.middle_bias(unswept) * cpr / 360.0
+    spread = max(int(np.ptp(contacts.low)), int(np.ptp(contacts.high))) * 360.0 / cpr
+    return TdcFound(middle, cpr, "stop", (contacts.low.size, contacts.high.size), spread, unswept)
+
+
+def _side(touches: Ints, side: str, cpr: int) -> Quantity:
+    """Where one contact lies, in counts. The crank stood somewhere within the count: its middle, give or take a half."""
+    n = touches.size
+    mean = Quantity(
+        float(touches.mean()) + 0.5, {Source(f"TDC: width of a count, {side} contact", shape="rectangular"): 1 / math.sqrt(12)}
+    )
+    if n < 2:
+        # One touch shows no scatter: what a careful hand repeats to (common practice), half a degree, stands in for it.
+        return mean.with_part(
+            Source(f"TDC: one touch only, {side} contact", shape="rectangular"), 0.5 * cpr / 360.0 / math.sqrt(3)
+        )
+    scatter = float(np.std(touches, ddof=1))
+    return mean.with_part(Source(f"TDC: scatter of touches, {side} contact", dof=n - 1), scatter / math.sqrt(n))
