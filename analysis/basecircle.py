@@ -10,7 +10,7 @@ import numpy as np
 
 from analysis.bins import Pass
 from analysis.errors import DataError
-from analysis.samples import Bools, Floats
+from analysis.samples import Bools, Floats, Ints
 
 CELL_DEG = 1.0
 # A stretch of this length that is level to within a few steps is flat; a shorter one could be the nose or a dwell.
@@ -89,7 +89,7 @@ def find_base_circle(passes: tuple[Pass, ...], peak_deg: float, step_mm: float) 
     )
 
 
-def _flat(mean: Floats, count: Floats, middle: Floats, step_mm: float) -> Bools:
+def _flat(mean: Floats, count: Ints, middle: Floats, step_mm: float) -> Bools:
     """Cells away from the lobe that lie in a level stretch, at the level that most of them share."""
     filled = (count > 0) & (np.abs(middle) > NEAR_DEG)
     width = int(FLAT_DEG / CELL_DEG)

@@ -146,7 +146,7 @@ def expanded(quantity: Quantity, level: float = 0.95) -> float:
 # Midpoint rule on the half line, good to 1e-3 of the result: the characteristic functions have died away by the last node,
 # and what lies beyond pi/_STEP = 60 standard uncertainties does not count.
 _STEP = 0.05
-_NODES = (np.arange(1600) + 0.5) * _STEP
+_NODES: npt.NDArray[np.float64] = (np.arange(1600, dtype=np.float64) + 0.5) * _STEP
 
 
 def _as_normal(source: Source, share: float) -> bool:

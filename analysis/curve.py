@@ -124,7 +124,9 @@ def _fit(lobes: list[Pass], lag: float, step_mm: float) -> tuple[Spline, Pass]:
     bins = int(max(p.bin.max() for p in lobes)) + 1
 
     def total(values: list[Floats]) -> Floats:
-        return np.bincount(np.concatenate([p.bin for p in lobes]), weights=np.concatenate(values), minlength=bins)
+        return np.asarray(
+            np.bincount(np.concatenate([p.bin for p in lobes]), weights=np.concatenate(values), minlength=bins), dtype=np.float64
+        )
 
     n = total([p.n for p in lobes])
     filled = n > 0

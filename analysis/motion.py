@@ -48,7 +48,7 @@ def knots(samples: Samples, latch: str) -> tuple[Floats, Floats]:
     """Times (s) and positions (counts) of what is known of the crank: edges, or the middle between two samples latched by
     time.
     """
-    time = samples.time_us * 1e-6
+    time: Floats = samples.time_us.astype(np.float64) * 1e-6
     crank = samples.crank.astype(np.float64)
     step = np.diff(samples.crank)
     if latch == "edge":
@@ -59,8 +59,8 @@ def knots(samples: Samples, latch: str) -> tuple[Floats, Floats]:
     moved = step != 0
     if not moved.any():
         return time[:1], crank[:1] + 0.5
-    middle = (time[:-1] + time[1:]) / 2
-    edge = (crank[:-1] + crank[1:] + 1) / 2
+    middle: Floats = (time[:-1] + time[1:]) / 2
+    edge: Floats = (crank[:-1] + crank[1:] + 1) / 2
     return middle[moved], edge[moved]
 
 
@@ -89,7 +89,7 @@ def usable_forward(crank: Ints, forward: int, allowance: float) -> Bools:
     furthest = np.maximum.accumulate(p)
     lowest = np.minimum.accumulate(p)
     engaged = ((p >= furthest) & (p - lowest >= allowance)) | (gone_on >= allowance)
-    return (direction > 0) & engaged
+    return np.asarray((direction > 0) & engaged)
 
 
 @dataclass(frozen=True)

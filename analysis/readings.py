@@ -83,7 +83,7 @@ def find_jumps(readings: Readings, cpr: int) -> Floats:
     before = np.median(lift[at[:, None] + np.arange(-4, 1)], axis=1)
     after = np.median(lift[at[:, None] + np.arange(1, 6)], axis=1)
     moved = np.abs(pos[at + 5] - pos[at - 4]) < 2 * JUMP_DEG * cpr / 360.0
-    return readings.time_s[at[(np.abs(after - before) > JUMP_MM) & moved]]
+    return np.asarray(readings.time_s[at[(np.abs(after - before) > JUMP_MM) & moved]])
 
 
 @dataclass(frozen=True)

@@ -76,7 +76,7 @@ class Samples:
     @property
     def still(self) -> Bools:
         """Where a row was a heartbeat: the crank stood still. Shape (n,)."""
-        return (self.flags & STILL) != 0
+        return np.asarray((self.flags & STILL) != 0)
 
 
 @dataclass(frozen=True)

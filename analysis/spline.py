@@ -48,7 +48,7 @@ class Spline:
         """What each reading at `x` (weight `w`) adds to the value at `deg`: the smoother's equivalent kernel. Shape of `x`."""
         basis = self._basis(np.array([deg]), 0)
         solved = cho_solve_banded((self.factor, True), basis[0])
-        return w * np.asarray(BSpline(self.function.t, solved, DEGREE)(x))
+        return np.asarray(w * BSpline(self.function.t, solved, DEGREE)(x))
 
     def smooth(self, x: Floats, y: Floats, w: Floats) -> BSpline:
         """Another set of readings at the same places, put through the same smoother: a function of the angle."""
