@@ -189,6 +189,12 @@ class TableLobe:
         return np.asarray(self._spline(np.asarray(cam_deg, dtype=np.float64)), dtype=np.float64)
 
 
+def _is_intake(valve: str) -> bool:
+    if valve not in ("intake", "exhaust"):
+        raise UsageError(f"there is no valve {valve!r}", do="Say intake or exhaust.")
+    return valve == "intake"
+
+
 @dataclass(frozen=True)
 class Cam:
     """An intake and an exhaust lobe of one cylinder.
@@ -204,13 +210,11 @@ class Cam:
 
     def lobe(self, valve: str) -> Lobe:
         """The lobe of "intake" or "exhaust"."""
-        if valve not in ("intake", "exhaust"):
-            raise UsageError(f"there is no valve {valve!r}", do="Say intake or exhaust.")
-        return self.intake if valve == "intake" else self.exhaust
+        return self.intake if _is_intake(valve) else self.exhaust
 
     def nose_deg(self, valve: str) -> float:
         """Crank degrees from overlap TDC at which the nose of a valve's lobe stands under the follower."""
-        return self.separation_deg - self.advance_deg if valve == "intake" else -self.separation_deg - self.advance_deg
+        return self.separation_deg - self.advance_deg if _is_intake(valve) else -self.separation_deg - self.advance_deg
 
     def lift(self, valve: str, crank_deg: npt.ArrayLike) -> Floats:
         """Lobe lift in mm at crank degrees from overlap TDC, any number of turns."""
