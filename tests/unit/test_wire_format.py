@@ -1,0 +1,313 @@
+"""The lines themselves: the sum against values from outside, the worked example, and what a line may and may not hold."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from acquire import encode, frames, parse, wire
+from analysis.errors import DeviceError, UsageError
+from analysis.samples import Board
+
+NOTES = Path(__file__).parents[2] / "firmware-notes" / "wire-format.md"
+BENCH = Board(2400, True, "edge", (0.01,), ("mm",), "bench-a", boot=57)
+
+u32 = st.integers(0, frames.U32)
+i32 = st.integers(frames.I32_LOW, frames.I32_HIGH)
+words = st.text("ABCXYZabcxyz0189-.", min_size=1, max_size=32)
+readings = st.integers(1, 2).flatmap(lambda c: st.tuples(st.tuples(*[i32] * c), st.tuples(*[i32] * c)))
+sample_like = st.tuples(u32, u32, i32, u32, readings).map(lambda t: (*t[:4], *t[4]))
+steps = st.tuples(st.integers(1, 99999), st.integers(0, 6), st.sampled_from(["mm", "in"]))
+
+
+def boards() -> st.SearchStrategy[Board]:
+    def board(cpr, index, latch, scales, name, boot, rate, minor):  # noqa: ANN001, ANN202
+        size = [parse._step(f"{n / 10**d:.{d}f}{unit}") for n, d, unit in scales]
+        return Board(cpr, index, latch, tuple(s for s, _ in size), tuple(u for _, u in size), name, boot, rate, f"1.{minor}")
+
+    return st.builds(
+        board,
+        st.integers(4, 1_000_000),
+        st.booleans(),
+        st.sampled_from(["edge", "time"]),
+        st.lists(steps, min_size=1, max_size=2),
+        words,
+        u32,
+        u32,
+        st.integers(0, 999),
+    )
+
+
+all_frames = st.one_of(
+    st.builds(wire.Hello, boards(), u32, u32),
+    sample_like.map(lambda t: wire.Sample(*t)),
+    sample_like.map(lambda t: wire.Heartbeat(*t)),
+    st.builds(wire.Index, u32, u32, i32),
+    st.builds(wire.Fault, u32, u32, words, i32),
+)
+
+
+# Check value: catalogue of parametrised CRC algorithms, CRC-16/IBM-3740. The rest: AUTOSAR, Specification of CRC Routines, the
+# table of 16-bit CCITT-FALSE results.
+@pytest.mark.parametrize(
+    ("data", "total"),
+    [
+        (b"123456789".hex(), 0x29B1),
+        ("00000000", 0x84C0),
+        ("F20183", 0xD374),
+        ("0FAA0055", 0x2023),
+        ("00FF5511", 0xB8F9),
+        ("332255AABBCCDDEEFF", 0xF53F),
+        ("926B55", 0x0745),
+        ("FFFFFFFF", 0x1D0F),
+    ],
+)
+def test_sum_is_ibm_3740(data: str, total: int) -> None:
+    assert wire.crc16(bytes.fromhex(data)) == total
+
+
+def example() -> list[bytes]:
+    block = NOTES.read_text("utf-8").split("## 6. Worked example")[1].split("```")[1]
+    return block.strip().encode("ascii").split(b"\n")
+
+
+def test_worked_example_says_what_the_notes_say() -> None:
+    expected = [
+        wire.Hello(BENCH, seq=0, time_us=5012),
+        wire.Sample(0, 883120, -14400, 0, (35,), (1235,)),
+        wire.Sample(1, 883520, -14399, 0, (40,), (1235,)),
+        wire.Index(2, 883590, -14398),
+        wire.Fault(3, 883600, "crank-step", 17),
+        wire.Heartbeat(4, 1083600, -14398, 2, (12,), (1236,)),
+    ]
+    assert [parse.parse_line(line) for line in example()] == expected
+    assert [wire.encode_frame(frame) for frame in expected] == [line + b"\n" for line in example()]
+    decoder = wire.Decoder()
+    assert decoder.feed(b"\n".join(example()) + b"\n") == expected
+    assert decoder.counters == wire.Counters(received=sum(map(len, example())) + 6, frames=6)
+
+
+def test_inch_scale_is_exact() -> None:
+    # 1 inch is 25.4 mm exactly (international yard and pound agreement, 1959).
+    board = Board(2400, True, "time", (0.0127, 0.01), ("in", "mm"), "b", rate=200)
+    line = wire.encode_hello(board, 7, 8)
+    assert b",ch1=0.0005in,ch2=0.01mm," in line
+    assert parse.parse_line(line[:-1]) == wire.Hello(board, 7, 8)
+
+
+@given(all_frames)
+def test_encoded_frames_come_back(frame: wire.Frame) -> None:
+    line = wire.encode_frame(frame)
+    assert line.endswith(b"\n")
+    assert len(line) <= frames.LONGEST_LINE
+    assert parse.parse_line(line[:-1]) == frame
+    assert parse.parse_line(line[:-1] + b"\r") == frame
+
+
+@given(sample_like, st.sampled_from([b"", b"\r"]))
+def test_shortcut_agrees_with_the_long_way(
+    numbers: tuple[int, int, int, int, tuple[int, ...], tuple[int, ...]], end: bytes
+) -> None:
+    line = wire.encode_sample(*numbers)[:-1] + end
+    shortcut = parse.usual_sample_1 if len(numbers[4]) == 1 else parse.usual_sample_2
+    other = parse.usual_sample_2 if len(numbers[4]) == 1 else parse.usual_sample_1
+    assert shortcut(line) == parse.parse_line(line) == wire.Sample(*numbers)
+    assert other(line) is None
+
+
+def line(body: str) -> bytes:
+    """`body` with a right sum, without looking at what it says."""
+    raw = body.encode("latin-1")
+    return b"%b*%04X" % (raw, wire.crc16(raw))
+
+
+REFUSED_BODIES = [
+    "S,1,2,3,4,5",  # a number too few
+    "S,1,2,3,4,5,6,7",  # half a channel
+    "S,1,2,3,4,5,6,7,8,9",
+    "S,01,2,3,4,5,6",  # leading zero
+    "S,+1,2,3,4,5,6",
+    "S,1,2,-0,4,5,6",
+    "S,1,2, 3,4,5,6",
+    "S,1,2,3_0,4,5,6",
+    "S,1,2,3.0,4,5,6",
+    "S,-1,2,3,4,5,6",  # signs where there are none
+    "S,1,-2,3,4,5,6",
+    "S,1,2,3,-4,5,6",
+    "S,4294967296,2,3,4,5,6",
+    "S,1,4294967296,3,4,5,6",
+    "S,1,2,2147483648,4,5,6",
+    "S,1,2,-2147483649,4,5,6",
+    "S,1,2,3,4294967296,5,6",
+    "S,1,2,3,4,2147483648,6",
+    "S,1,2,3,4,5,-2147483649",
+    "S,1,2,3,4,5,6,2147483648,8",
+    "S,1,2,3,4,5,6,7,2147483648",
+    "S,99999999999,2,3,4,5,6",
+    "S,1,2,,4,5,6",
+    "S,1,2,3,4,5,",
+    "S,,2,3,4,5,6",
+    "S,1,2,3,4,5,-",
+    "s,1,2,3,4,5,6",
+    "B,1,2,3,4,5",
+    "B,1,2,3,4,5,6,7,8,9,10",
+    "I,1,2",
+    "I,1,2,3,4",
+    "I,1,2,three",
+    "F,1,2,crank-step",
+    "F,1,2,crank step,3",
+    "F,1,2,,3",
+    "F,1,2,word,3,4",
+    "Z",  # an unknown kind must be numbered too
+    "Z,x",
+    "ZZ,1",
+    "1,1",
+    "Z,1\x7f",
+    "Z,1\t",
+    "Z,\xe9",
+    "Z,1," + "x" * 147,  # 151 characters
+    "H",
+    "H,1",
+    "H,1.0",
+    "H,1.0,0,5012",
+    "H,1.0,0,5012,index=yes,latch=edge,ch1=0.01mm,board=a",
+    "H,1.0,0,5012,cpr=2400,latch=edge,ch1=0.01mm,board=a",
+    "H,1.0,0,5012,cpr=2400,index=yes,ch1=0.01mm,board=a",
+    "H,1.0,0,5012,cpr=2400,index=yes,latch=edge,board=a",
+    "H,1.0,0,5012,cpr=2400,index=yes,latch=edge,ch1=0.01mm",
+    "H,1.0,0,5012,cpr=3,index=yes,latch=edge,ch1=0.01mm,board=a",
+    "H,1.0,0,5012,cpr=1000001,index=yes,latch=edge,ch1=0.01mm,board=a",
+    "H,1.0,0,5012,cpr=2400,index=maybe,latch=edge,ch1=0.01mm,board=a",
+    "H,1.0,0,5012,cpr=2400,index=yes,latch=often,ch1=0.01mm,board=a",
+    "H,1.0,0,5012,cpr=2400,index=yes,latch=edge,ch1=0.01,board=a",
+    "H,1.0,0,5012,cpr=2400,index=yes,latch=edge,ch1=0.01um,board=a",
+    "H,1.0,0,5012,cpr=2400,index=yes,latch=edge,ch1=0.00mm,board=a",
+    "H,1.0,0,5012,cpr=2400,index=yes,latch=edge,ch1=-0.01mm,board=a",
+    "H,1.0,0,5012,cpr=2400,index=yes,latch=edge,ch1=0.01mm,board=",
+    "H,1.0,0,5012,cpr=2400,index=yes,latch=edge,ch1=0.01mm,board=a b",
+    "H,1.0,0,5012,cpr=2400,index=yes,latch=edge,ch1=0.01mm,board=" + "a" * 33,
+    "H,1.0,0,5012,cpr=2400,index=yes,latch=edge,ch1=0.01mm,boot=-1,board=a",
+    "H,1.0,0,5012,cpr=2400,cpr=2400,index=yes,latch=edge,ch1=0.01mm,board=a",
+    "H,1.0,0,5012,cpr=2400,index=yes,latch=edge,ch1=0.01mm,board=a,loose",
+    "H,1.0,-1,5012,cpr=2400,index=yes,latch=edge,ch1=0.01mm,board=a",
+    "H,one,0,5012,cpr=2400,index=yes,latch=edge,ch1=0.01mm,board=a",
+]
+
+
+@pytest.mark.parametrize("body", REFUSED_BODIES)
+def test_fields_that_are_not_as_the_format_says_are_refused(body: str) -> None:
+    assert parse.parse_line(line(body)) is None
+    assert parse.usual_sample_1(line(body)) is None
+    assert parse.usual_sample_2(line(body)) is None
+
+
+@pytest.mark.parametrize(
+    "bad",
+    [
+        b"",
+        b"*FFFF",
+        b"S,0,883120,-14400,0,35,1235*ce78",  # lower case
+        b"S,0,883120,-14400,0,35,1235*CE79",
+        b"S,0,883120,-14400,0,35,1235CE78",
+        b"S,0,883120,-14400,0,35,1235*CE78 ",
+        b"S,0,883120,-14400,0,35,1235*CE78\r\r",
+        b" S,0,883120,-14400,0,35,1235*CE78",
+    ],
+)
+def test_lines_that_are_no_lines_are_refused(bad: bytes) -> None:
+    assert parse.parse_line(b"S,0,883120,-14400,0,35,1235*CE78") is not None
+    assert parse.parse_line(bad) is None
+    assert parse.usual_sample_1(bad) is None
+
+
+def test_a_body_holds_no_asterisk_even_with_a_right_sum() -> None:
+    assert parse.parse_line(line("Z,1,a*b")) is None
+
+
+@pytest.mark.parametrize("minor", ["1.1", "1.7", "1.4294967296"])
+def test_every_minor_version_is_accepted_with_what_it_adds(minor: str) -> None:
+    hello = parse.parse_line(
+        line(f"H,{minor},0,5012,colour=blue,cpr=2400,index=yes,latch=edge,ch1=0.01mm,ch3=1mm,boot=57,board=bench-a")
+    )
+    assert isinstance(hello, wire.Hello)
+    assert hello.board.version == minor
+    assert (hello.board.cpr, hello.board.steps_mm, hello.board.boot) == (2400, (0.01,), 57)
+    assert parse.parse_line(line("Z,7,whatever it is")) == wire.Unknown(7, "Z")
+    assert parse.parse_line(line("F,1,2,new-word,3")) == wire.Fault(1, 2, "new-word", 3)
+    assert parse.parse_line(line("S,1,2,3,4294967295,5,6")) == wire.Sample(1, 2, 3, 4294967295, (5,), (6,))
+
+
+@pytest.mark.parametrize("major", ["0.9", "2.0", "10.1"])
+def test_another_major_version_is_refused_by_name(major: str) -> None:
+    with pytest.raises(DeviceError, match=re.escape(f"wire format {major}")) as caught:
+        parse.parse_line(line(f"H,{major},0,5012,something=else"))
+    assert "1.x" in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("text", "command"),
+    [
+        (b"hello", wire.HELLO),
+        (b"zero\r", wire.ZERO),
+        (b"latch edge", wire.latch("edge")),
+        (b"latch time\r", wire.latch("time")),
+        (b"rate 1", wire.rate(1)),
+        (b"rate 5000", wire.rate(5000)),
+    ],
+)
+def test_commands(text: bytes, command: wire.Command) -> None:
+    assert wire.parse_command(text) == command
+    assert wire.encode_command(command) == text.removesuffix(b"\r") + b"\n"
+
+
+@pytest.mark.parametrize(
+    "text", [b"", b"hello ", b"HELLO", b"latch", b"latch both", b"rate 0", b"rate 01", b"rate 5001", b"rate -1", b"zero\r\r"]
+)
+def test_what_is_no_command(text: bytes) -> None:
+    assert wire.parse_command(text) is None
+
+
+@given(st.binary(max_size=40))
+def test_any_line_from_a_host_is_a_command_or_none(text: bytes) -> None:
+    command = wire.parse_command(text)
+    assert command is None or wire.encode_command(command) == text.removesuffix(b"\r") + b"\n"
+
+
+@pytest.mark.parametrize(
+    "call",
+    [
+        lambda: wire.rate(0),
+        lambda: wire.rate(5001),
+        lambda: wire.latch("sometimes"),
+        lambda: wire.encode_command(wire.Command("hello\nzero")),
+        lambda: wire.encode_sample(-1, 0, 0, 0, (0,), (0,)),
+        lambda: wire.encode_sample(0, 2**32, 0, 0, (0,), (0,)),
+        lambda: wire.encode_sample(0, 0, 2**31, 0, (0,), (0,)),
+        lambda: wire.encode_sample(0, 0, 0, 0, (0,), (-(2**31) - 1,)),
+        lambda: wire.encode_sample(0, 0, 0, 0, (0,), ()),
+        lambda: wire.encode_sample(0, 0, 0, 0, (0, 0, 0), (0, 0, 0)),
+        lambda: wire.encode_fault(0, 0, "two words", 0),
+        lambda: wire.encode_fault(0, 0, "x" * 150, 0),
+        lambda: wire.encode_hello(Board(3, True, "edge", (0.01,), ("mm",), "b"), 0, 0),
+        lambda: wire.encode_hello(Board(2400, True, "edge", (0.01,), ("mm",), "no, no"), 0, 0),
+        lambda: wire.encode_hello(Board(2400, True, "edge", (0.01,) * 3, ("mm",) * 3, "b"), 0, 0),
+        lambda: wire.encode_frame(wire.Unknown(1, "Z")),
+        lambda: encode.encode_body("a*b"),
+        lambda: encode.encode_body("é"),
+    ],
+)
+def test_a_sender_is_told_what_cannot_be_sent(call) -> None:  # noqa: ANN001
+    with pytest.raises(UsageError):
+        call()
+
+
+@given(st.integers(-(2**70), 2**70))
+def test_counters_wrap_as_twos_complement(n: int) -> None:
+    # The oracle is the stdlib's conversion of fixed-width integers.
+    raw = (n % 2**32).to_bytes(4, "little")
+    assert wire.wrap_u32(n) == int.from_bytes(raw, "little")
+    assert wire.wrap_i32(n) == int.from_bytes(raw, "little", signed=True)
