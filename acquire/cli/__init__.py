@@ -53,7 +53,9 @@ class Valve(StrEnum):
 
 JobPath = Annotated[Path, typer.Argument(metavar="JOB", help="The job's folder, or its job.toml.")]
 Json = Annotated[bool, typer.Option("--json", help="Results as JSON on stdout and nothing else there.")]
-Seed = Annotated[int, typer.Option(help="What chance does; the same seed gives the same rig and hand.")]
+Seed = Annotated[
+    int | None, typer.Option(help="What chance does; the same seed gives the same hand and noise. Else the scenario's.")
+]
 
 
 def _version(wanted: bool) -> None:
@@ -111,10 +113,11 @@ def capture(
     json: Json = False,
 ) -> None:
     """Record one capture into the job. Ends at the limit given or with Ctrl-C; the file is closed either way."""
-    from acquire.cli import capturing
+    from acquire.cli import capturing, progress, recording
 
-    end = capturing.End(touches=touches, passes=passes, seconds=seconds, until_still_s=until_still)
-    capturing.run(job, step.value, valve.value if valve else None, port, end, note, json)
+    wanted = recording.Wanted(step.value, valve.value if valve else None)
+    end = progress.End(touches=touches, passes=passes, seconds=seconds, until_still_s=until_still)
+    capturing.run(job, wanted, port, end, note, json)
 
 
 @app.command()
@@ -133,26 +136,25 @@ def analyze(
 
 @app.command()
 def simulate(
-    scenario: Annotated[str, typer.Option(help="Name of a rig that comes with lobetrace, or a file.")] = "",
-    seed: Seed = 1,
+    scenario: Annotated[str, typer.Option(help="Which rig; without it, list those there are.")] = "",
+    seed: Seed = None,
     pace: Annotated[float, typer.Option(min=0.1, help="How many times as fast as real time.")] = 1.0,
     fast: Annotated[bool, typer.Option("--fast", help="As fast as the reader takes it.")] = False,
-    socket: Annotated[
-        int | None, typer.Option(metavar="PORT", help="Serve on this local TCP port, not on a pseudo-terminal.")
-    ] = None,
+    phases: Annotated[str, typer.Option(help="What is done, e.g. stop,intake,exhaust; each begins as the port is opened.")] = "",
+    socket: Annotated[bool, typer.Option("--socket", help="Serve on a local TCP port, not on a pseudo-terminal.")] = False,
     truth: Annotated[Path | None, typer.Option(help="Write what really is into this JSON file.")] = None,
     json: Json = False,
 ) -> None:
     """Serve a simulated rig and print where it can be reached."""
     from acquire.cli import simulating
 
-    simulating.run(scenario, seed, None if fast else pace, socket, truth, json)
+    simulating.run(scenario, seed, None if fast else pace, socket, phases, truth, json)
 
 
 @app.command()
 def demo(
     folder: Annotated[Path, typer.Option(help="The job's folder; must not exist yet.")] = Path("demo-job"),
-    seed: Seed = 1,
+    seed: Seed = None,
     json: Json = False,
 ) -> None:
     """Do the whole job on a simulated rig: record, analyze, and compare the sheet with what the simulator knows."""

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from acquire.cli import say
 from acquire.cli.job_folder import captures_of, folder_of
-from analysis.capture import read_capture
+from analysis.capture import load
 from analysis.errors import UsageError
 from analysis.job import Job, load_job
 from analysis.measure import measure
@@ -35,4 +35,4 @@ def analyzed(job_path: Path, captures: Sequence[Path] = ()) -> tuple[Job, Result
             where=str(folder_of(job_path)),
             do="Record some: lobetrace capture JOB --step stop, then sweep",
         )
-    return job, measure(job, [read_capture(file) for file in files])
+    return job, measure(job, [load(file) for file in files])

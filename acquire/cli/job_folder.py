@@ -1,4 +1,4 @@
-"""A job's folder: job.toml and captures/, with the names that captures get."""
+"""A job's folder: job.toml and captures/."""
 
 from __future__ import annotations
 
@@ -18,21 +18,13 @@ def folder_of(job_path: Path) -> Path:
 
 
 def captures_of(folder: Path) -> list[Path]:
-    """Every capture of the job, by name."""
-    return sorted((folder / CAPTURES).glob(f"*{SUFFIX}"))
+    """Every capture of the job, in the order of the numbers that their names begin with; those without one come first."""
 
+    def number(path: Path) -> int:
+        found = re.match(r"\d+", path.name)
+        return int(found[0]) if found else -1
 
-def next_capture(folder: Path, stem: str) -> Path:
-    """A name that is not taken: captures/STEM-01.csv, -02 and so on. Makes captures/ if it is not there."""
-    captures = folder / CAPTURES
-    try:
-        captures.mkdir(exist_ok=True)
-    except OSError as error:
-        raise UsageError(
-            f"it cannot be made ({error.strerror})", where=str(captures), do="Choose a job you may write to"
-        ) from None
-    numbers = [int(match[1]) for path in captures_of(folder) if (match := re.fullmatch(rf"{re.escape(stem)}-(\d+)", path.stem))]
-    return captures / f"{stem}-{max(numbers, default=0) + 1:02d}{SUFFIX}"
+    return sorted((folder / CAPTURES).glob(f"*{SUFFIX}"), key=lambda path: (number(path), path.name))
 
 
 def make_job(folder: Path, text: str) -> Path:

@@ -25,7 +25,7 @@ class End:
 
 
 class Progress:
-    """Takes the link's events one by one. `board` is None before the first hello; all numbers are since the recording began."""
+    """Takes the link's events one by one. `board` is None before one has answered; all numbers are since the recording began."""
 
     def __init__(self) -> None:
         self.board: Board | None = None
@@ -47,16 +47,22 @@ class Progress:
         """How much of the 720 degree cycle has been recorded, 0 to 1."""
         return sum(self._seen) / _CYCLE
 
+    def connected(self, board: Board, *, same_count: bool, missed: int = 0) -> None:
+        """A board has answered, at first or again; `same_count` and `missed` as the link says."""
+        self.reconnects += self.board is not None
+        self.lost += missed
+        # If count and clock may have begun anew, the next row only says where they stand now.
+        self._fresh = self._fresh or not same_count
+        self.board = board
+
     def take(self, event: Event) -> None:
         """One event of the link."""
         match event:
             case Sample() | Heartbeat():
                 if self.board:
                     self._row(event, self.board)
-            case Hello():
-                self.reconnects += self.board is not None
-                # Count and clock may have begun anew; the next row only says where they stand now.
-                self.board, self._fresh = event.board, True
+            case Hello() if event.restarted:
+                self.connected(event.board, same_count=False)
             case Damage():
                 self.lost += event.lost
                 self.refused += event.refused

@@ -20,3 +20,8 @@ def result_json(value: Any) -> None:
 def person(text: str = "") -> None:
     """Words for people only, on stderr."""
     print(text, file=sys.stderr, flush=True)
+
+
+def result_json_line(value: Any) -> None:
+    """The same on one line, for whoever reads along while we go on."""
+    print(json.dumps(value, ensure_ascii=False, allow_nan=False), flush=True)

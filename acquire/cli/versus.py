@@ -50,6 +50,12 @@ def table(rows: list[Row]) -> str:
     return "\n".join([*lines, f"{inside} of {len(rows)} truths lie within the 95 % uncertainty; * marks the others"])
 
 
+def row_json(row: Row) -> dict[str, str | float | bool]:
+    """A row for machines."""
+    number = {"value": row.measured.value, "u95": row.measured.u95}
+    return {"name": row.name, **number, "truth": row.true, "off": row.off, "inside": row.inside}
+
+
 def _line(row: Row) -> str:
     places = decimals(row.measured.u95)
     return (

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from acquire.cli import run
-from acquire.cli.job_folder import captures_of, folder_of, next_capture
+from acquire.cli.job_folder import captures_of, folder_of
 from analysis.job import load_job
 
 COMMANDS = ["new", "ports", "capture", "analyze", "simulate", "demo"]
@@ -64,11 +64,10 @@ def test_with_json_stdout_holds_json_and_nothing_else(tmp_path: Path, capsys: py
     assert isinstance(json.loads(capsys.readouterr().out)["ports"], list)
 
 
-def test_captures_get_names_that_are_not_taken(tmp_path: Path) -> None:
+def test_captures_come_in_the_order_they_were_recorded(tmp_path: Path) -> None:
     (tmp_path / "captures").mkdir()
-    assert next_capture(tmp_path, "intake") == tmp_path / "captures" / "intake-01.csv"
-    for name in ("intake-01.csv", "intake-09.csv", "intake-x.csv", "exhaust-30.csv", "intake-99.txt"):
+    for name in ("100-sweep-intake.csv", "02-stop-unknown.csv", "99-sweep-exhaust.csv", "old.csv", "03-notes.txt"):
         (tmp_path / "captures" / name).touch()
-    assert next_capture(tmp_path, "intake").name == "intake-10.csv"
-    assert [path.name for path in captures_of(tmp_path)] == ["exhaust-30.csv", "intake-01.csv", "intake-09.csv", "intake-x.csv"]
+    names = [path.name for path in captures_of(tmp_path)]
+    assert names == ["old.csv", "02-stop-unknown.csv", "99-sweep-exhaust.csv", "100-sweep-intake.csv"]
     assert folder_of(tmp_path / "job.toml") == tmp_path == folder_of(tmp_path)

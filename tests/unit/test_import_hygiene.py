@@ -67,9 +67,9 @@ def test_only_the_dashboard_brings_a_screen() -> None:
     assert brought([name for name in ACQUIRE if not name.startswith("acquire.dashboard")], SCREENS) == {}
 
 
-def test_only_link_and_the_list_of_ports_bring_the_serial_port() -> None:
+def test_only_the_link_and_what_stands_on_it_brings_the_serial_port() -> None:
     """The simulator's server opens pseudo-terminals and sockets by itself."""
-    opens = ("acquire.link", "acquire.cli", "acquire.dashboard")
+    opens = ("acquire.transport", "acquire.threaded", "acquire.connection", "acquire.link", "acquire.cli", "acquire.dashboard")
     assert brought([name for name in ACQUIRE if not name.startswith(opens)], PORTS) == {}
 
 

@@ -19,7 +19,7 @@ BOARD = Board(cpr=CPR, index=True, latch="edge", steps_mm=(0.01,), units=("mm",)
 def turned(degrees: Iterable[float], start: int = 0, start_us: int = 0) -> Progress:
     """A recording whose crank goes through `degrees`, a sample a millisecond."""
     progress = Progress()
-    progress.take(Hello(BOARD, 0, start_us))
+    progress.connected(BOARD, same_count=False)
     for i, deg in enumerate(degrees):
         crank = wrap_i32(start + round(deg * CPR / 360))
         progress.take(Sample(i, wrap_u32(start_us + 1000 * i), crank, 0, (0,), (i,)))
@@ -83,6 +83,15 @@ def test_a_board_that_starts_again_neither_turns_nor_ages_the_recording() -> Non
     progress.take(Sample(0, 5_000_000, 123_456, 0, (0,), (0,)))
     assert (progress.turned_deg, progress.seconds) == (90.0, seconds)
     assert (progress.lost, progress.refused, progress.reconnects) == (12, 40, 1)
+
+
+def test_a_board_that_went_on_counting_is_followed_over_the_gap() -> None:
+    progress = turned(sweep(0, 90))
+    progress.connected(BOARD, same_count=True, missed=100)
+    progress.take(Hello(BOARD, 600, 0))  # it only answers again: nothing new
+    progress.take(Sample(600, 600_000, 1000, 0, (0,), (0,)))
+    assert progress.turned_deg == pytest.approx(100.0)
+    assert (progress.lost, progress.reconnects) == (100, 1)
 
 
 def test_the_line_fits_and_says_what_there_is() -> None:

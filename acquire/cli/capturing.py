@@ -1,0 +1,90 @@
+"""`lobetrace capture`: one recording from a board into a job, closed cleanly however it ends."""
+
+from __future__ import annotations
+
+import asyncio
+import signal
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+
+from acquire.cli import say
+from acquire.cli.job_folder import CAPTURES, folder_of
+from acquire.cli.live import LiveLine
+from acquire.cli.progress import End, Progress
+from acquire.cli.recording import Recording, Wanted
+from analysis.cautions import cautions
+from analysis.errors import UsageError
+from analysis.job import Job, load_job
+
+
+def run(job_path: Path, wanted: Wanted, port: str, end: End, note: str, as_json: bool) -> None:
+    """Record it, and say what it came to."""
+    job = load_job(job_path)
+    path, progress = capture(folder_of(job_path), job, wanted, port, end, note)
+    if as_json:
+        say.result_json({"capture": str(path), **_numbers(progress)})
+    else:
+        say.result(f"{path}: {progress.rows} rows, {progress.lost} frames lost, {progress.passes:.2f} turns of the camshaft")
+
+
+def capture(folder: Path, job: Job, wanted: Wanted, port: str, end: End, note: str = "") -> tuple[Path, Progress]:
+    """Record one capture into the job at `folder` until `end`, Ctrl-C or SIGTERM; its path, and what it came to.
+
+    Shows the cautions first and one live line meanwhile. `port` is the job's if empty. Raises UsageError if there is none,
+    LinkError or DeviceError if no board is there or it is lost for good; the capture is closed then as far as it went.
+    """
+    url = port or job.rig.port
+    if not url:
+        raise UsageError("no port is given", where=str(folder), do="Add --port, or put it into [rig]; lobetrace ports lists them")
+    for caution in cautions(wanted.step):
+        say.person(f"! {caution}")
+    if end == End():
+        say.person("Ctrl-C ends the recording.")
+    live = LiveLine(sys.stderr, time.monotonic)
+    recording = Recording(folder / CAPTURES, job, wanted, url, end, note, live)
+    try:
+        asyncio.run(_until_told(recording))
+    finally:
+        live.end()
+        if recording.path:
+            say.person(f"{recording.path} is closed with {recording.progress.rows} rows.")
+    if recording.path is None:
+        raise UsageError("ended before a board had answered: nothing was recorded", where=url, do="Wait for the live line")
+    return recording.path, recording.progress
+
+
+async def _until_told(recording: Recording) -> None:
+    """Read until it is done, or a signal says that it is enough."""
+    reading = asyncio.create_task(recording.read())
+    with _signals(reading.cancel), suppress(asyncio.CancelledError):
+        await reading
+
+
+@contextmanager
+def _signals(enough: Callable[[], object]) -> Iterator[None]:
+    """Ctrl-C, SIGTERM and a closed terminal call `enough` in the event loop instead of breaking in anywhere."""
+    loop = asyncio.get_running_loop()
+    names = ("SIGINT", "SIGTERM", "SIGHUP")  # the last is unknown to some systems
+    before = {number: signal.getsignal(number) for name in names if (number := getattr(signal, name, None))}
+    for number in before:
+        signal.signal(number, lambda *_: loop.call_soon_threadsafe(enough))
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def _numbers(progress: Progress) -> dict[str, int | float]:
+    return {
+        "rows": progress.rows,
+        "lost": progress.lost,
+        "refused_bytes": progress.refused,
+        "reconnects": progress.reconnects,
+        "covered": round(progress.covered, 4),
+        "turned_deg": round(progress.turned_deg, 3),
+        "contacts": progress.contacts,
+    }
