@@ -46,7 +46,9 @@ def test_three_arc_lobe() -> None:
 
 
 def test_the_four_centerlines_of_an_unsymmetrical_cycloidal_lobe() -> None:
-    """All four in closed form: the cycloidal law's crossing is linear in the flank's angle, its area is half the rectangle and the
+    """All four in closed form.
+
+    The cycloidal law's crossing is linear in the flank's angle, its area is half the rectangle and the
     area's moment about the nose is h a^2 (1/6 - 1/(4 pi^2)) a side."""
     a, b = 60.0, 76.0
     found = truth(Rig(cam=Cam(cycloidal(a, b), cycloidal(a, b), 110, 0)), LOBE_127).lobe("intake")
@@ -67,8 +69,8 @@ def test_ratio_and_lash_enter_at_the_valve() -> None:
     assert found.peak_lobe_lift_mm == pytest.approx(10)
 
 
-# Intake valve lift of the TCC-III optical engine (University of Michigan, doi 10.7302/Z2MS3QP; transcribed in OpenFOAM/ICengines), every
-# tenth row only: crank degrees after exhaust TDC, mm.
+# Intake valve lift of the TCC-III optical engine (University of Michigan, doi 10.7302/Z2MS3QP; transcribed in OpenFOAM/ICengines),
+# every tenth row only: crank degrees after exhaust TDC, mm.
 TCC3 = {
     -20: 0.001, -10: 0.049, 0: 0.274, 10: 0.823, 20: 1.726, 30: 2.859, 40: 4.058, 50: 5.203, 60: 6.227, 70: 7.098, 80: 7.803,
     90: 8.334, 100: 8.689, 110: 8.867, 120: 8.867, 130: 8.689, 140: 8.334, 150: 7.803, 160: 7.099, 170: 6.228, 180: 5.205, 190: 4.062,
@@ -144,7 +146,7 @@ def test_every_scenario_has_a_truth_that_its_lobes_confirm(name: str) -> None:
 
 
 def test_a_scenario_that_is_not_there() -> None:
-    with pytest.raises(UsageError, match="Choose one of: workshop"):
+    with pytest.raises(UsageError, match="there is no scenario"):
         scenario_named("paradise")
 
 
