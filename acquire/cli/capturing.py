@@ -21,8 +21,12 @@ from analysis.job import Job, load_job
 
 
 def run(job_path: Path, wanted: Wanted, port: str, end: End, note: str, as_json: bool) -> None:
-    """Record it, and say what it came to."""
+    """Show the cautions, record, and say what it came to."""
     job = load_job(job_path)
+    for caution in cautions(wanted.step):
+        say.person(f"! {caution}")
+    if end == End():
+        say.person("Ctrl-C ends the recording.")
     path, progress = capture(folder_of(job_path), job, wanted, port, end, note)
     if as_json:
         say.result_json({"capture": str(path), **_numbers(progress)})
@@ -33,16 +37,12 @@ def run(job_path: Path, wanted: Wanted, port: str, end: End, note: str, as_json:
 def capture(folder: Path, job: Job, wanted: Wanted, port: str, end: End, note: str = "") -> tuple[Path, Progress]:
     """Record one capture into the job at `folder` until `end`, Ctrl-C or SIGTERM; its path, and what it came to.
 
-    Shows the cautions first and one live line meanwhile. `port` is the job's if empty. Raises UsageError if there is none,
+    Shows one live line meanwhile. `port` is the job's if empty. Raises UsageError if there is none,
     LinkError or DeviceError if no board is there or it is lost for good; the capture is closed then as far as it went.
     """
     url = port or job.rig.port
     if not url:
         raise UsageError("no port is given", where=str(folder), do="Add --port, or put it into [rig]; lobetrace ports lists them")
-    for caution in cautions(wanted.step):
-        say.person(f"! {caution}")
-    if end == End():
-        say.person("Ctrl-C ends the recording.")
     live = LiveLine(sys.stderr, time.monotonic)
     recording = Recording(folder / CAPTURES, job, wanted, url, end, note, live)
     try:

@@ -25,8 +25,12 @@ from analysis.report.json import result_json
 from analysis.report.text import sheet
 
 SCENARIO = "workshop"
-PHASES = {"stop": Wanted("stop", None), "intake": Wanted("sweep", "intake"), "exhaust": Wanted("sweep", "exhaust")}
-_STILL = End(until_still_s=1.0)  # the simulated hand rests once it is through
+# The simulated hand touches the stop four times on each side, and then turns the camshaft three and a half times for each valve.
+PHASES = {
+    "stop": (Wanted("stop"), End(touches=7)),
+    "intake": (Wanted("sweep", "intake"), End(passes=3)),
+    "exhaust": (Wanted("sweep", "exhaust"), End(passes=3)),
+}
 
 
 def run(folder: Path, seed: int | None, as_json: bool) -> None:
@@ -35,9 +39,9 @@ def run(folder: Path, seed: int | None, as_json: bool) -> None:
     make_job(folder, job_text(scenario, truth(scenario.rig)))
     job = load_job(folder)
     with _simulator(scenario) as url:
-        for phase, wanted in PHASES.items():
-            say.person(f"{phase}:")
-            capture(folder, job, wanted, url, _STILL)
+        for phase, (wanted, end) in PHASES.items():
+            say.person(f"Recording {phase} ...")
+            capture(folder, job, wanted, url, end)
     job, result = analyzed(folder)
     rows = versus(result, truth(scenario.rig, _checked(job)), scenario.rig.board.latch)
     if as_json:

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from typing import TextIO
 
 _TERMINAL_S = 0.1
-_PLAIN_S = 5.0
+_PLAIN_S = 2.0
 
 
 class LiveLine:

@@ -82,6 +82,8 @@ class Progress:
         """The live line, at most 79 columns."""
         if self.board is None:
             return "waiting for the board"
+        if not self.rows:
+            return "the board has answered, nothing has come yet"
         lift = " ".join(f"{mm:.3f}" for mm in self.lift_mm)
         return (
             f"count {self.crank}, {self.turned_deg:+.1f} deg  lift {lift} mm  "

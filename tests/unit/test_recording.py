@@ -1,0 +1,132 @@
+"""A recording from the link's outcomes to the file: what is lost and found again stands in its place, and the end is clean."""
+
+from __future__ import annotations
+
+import asyncio
+import io
+from collections.abc import AsyncGenerator, Callable, Iterable
+from pathlib import Path
+from typing import Any, cast
+
+import pytest
+
+from acquire.cli import recording
+from acquire.cli.live import LiveLine
+from acquire.cli.progress import End
+from acquire.cli.recording import Recording, Wanted
+from acquire.link import Batch, Broken, Connected, Ended, Idle, Link
+from acquire.wire import Damage, Event, Hello, Sample
+from analysis.capture import load
+from analysis.errors import LinkError, UsageError
+from analysis.job import parse_job
+from analysis.job_template import template
+from analysis.samples import Board
+
+BOARD = Board(cpr=3600, index=False, latch="edge", steps_mm=(0.01,), units=("mm",), name="bench", boot=7)
+TWO = Board(cpr=3600, index=False, latch="edge", steps_mm=(0.01, 0.01), units=("mm", "mm"), name="bench", boot=7)
+LOST = Broken(LinkError("the link was lost", where="port", do="Look at the plug"))
+SWEEP = Wanted("sweep", "intake")
+
+
+def answered(board: Board = BOARD, same_count: bool | None = None, missed: int = 0) -> Connected:
+    return Connected(Hello(board, 0, 0), same_count, missed, cast(Link, None))
+
+
+def rows(first: int, count: int) -> Batch:
+    events: list[Event] = [Sample(n, 1000 * n, n, 0, (0,), (100,)) for n in range(first, first + count)]
+    return Batch(tuple(events), 30 * count, 0.0)
+
+
+@pytest.fixture
+def record(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[..., Recording]:
+    """Records what a link hands out that is made up of outcomes; after the last it stays silent for ever."""
+
+    def run(outcomes: Iterable[Any], wanted: Wanted = SWEEP, end: End = End(), cancel: bool = False) -> Recording:  # noqa: B008
+        through = asyncio.Event()
+
+        async def stream(*_: Any, **__: Any) -> AsyncGenerator[Any, None]:
+            for outcome in outcomes:
+                yield outcome
+            through.set()
+            await asyncio.Event().wait()
+
+        monkeypatch.setattr(recording, "stream", stream)
+        live = LiveLine(io.StringIO(), lambda: 0.0)
+        made = Recording(tmp_path / "captures", parse_job(template()), wanted, "port", end, "a note", live)
+
+        async def whole() -> None:
+            reading = asyncio.create_task(made.read())
+            if cancel:
+                await through.wait()
+                reading.cancel()
+            await asyncio.wait({reading})
+            if not reading.cancelled():
+                reading.result()
+
+        asyncio.run(whole())
+        return made
+
+    return run
+
+
+def test_it_ends_at_its_limit_with_a_closing_line(record: Callable[..., Recording]) -> None:
+    done = record([answered(), rows(0, 101), rows(101, 100)], end=End(seconds=0.1))
+    assert done.path is not None
+    capture = load(done.path)
+    assert capture.complete
+    assert capture.header is not None
+    assert (capture.header.step, capture.header.channels, capture.header.note) == ("sweep", ("intake",), "a note")
+    assert capture.samples.crank.tolist() == list(range(101))
+
+
+def test_enough_is_a_clean_end(record: Callable[..., Recording]) -> None:
+    done = record([answered(), rows(0, 10), Idle(0.25)], cancel=True)
+    assert done.path is not None
+    assert load(done.path).complete
+    assert done.progress.rows == 10
+
+
+def test_what_was_lost_and_found_again_stands_in_its_place(record: Callable[..., Recording]) -> None:
+    damaged = Batch((Damage(3, 40, 0), *rows(23, 5).events), 200, 0.0)
+    went_on, anew = answered(same_count=True, missed=10), answered(same_count=False)
+    done = record([answered(), rows(0, 10), LOST, LOST, went_on, damaged, Ended("gone"), anew, rows(0, 7)], cancel=True)
+    assert done.path is not None
+    capture = load(done.path)
+    assert capture.complete
+    assert [(gap.row, gap.lost, gap.refused) for gap in capture.gaps] == [(10, 10, 0), (10, 3, 40)]
+    assert capture.samples.origin.tolist() == [0] * 15 + [1] * 7
+    assert (done.progress.lost, done.progress.refused, done.progress.reconnects) == (13, 40, 2)
+
+
+def test_no_board_at_all_is_the_links_own_error_and_no_file(record: Callable[..., Recording], tmp_path: Path) -> None:
+    with pytest.raises(LinkError, match="the link was lost"):
+        record([LOST])
+    assert not (tmp_path / "captures").exists()
+
+
+def test_a_board_that_does_not_come_back_ends_it_with_what_there_is(record: Callable[..., Recording], tmp_path: Path) -> None:
+    with pytest.raises(LinkError):
+        record([answered(), rows(0, 10), *[LOST] * 30])
+    (path,) = (tmp_path / "captures").iterdir()
+    capture = load(path)
+    assert capture.complete
+    assert capture.samples.crank.size == 10
+
+
+def test_two_valves_need_two_indicators(record: Callable[..., Recording], tmp_path: Path) -> None:
+    with pytest.raises(UsageError, match="one indicator channel"):
+        record([answered()], Wanted("sweep", "both"))
+    assert not (tmp_path / "captures").exists()
+
+
+@pytest.mark.parametrize(
+    ("wanted", "board", "channels"),
+    [
+        (Wanted("stop"), BOARD, ("unknown",)),
+        (Wanted("travel"), TWO, ("piston", "unknown")),
+        (Wanted("sweep", "exhaust"), TWO, ("exhaust", "unknown")),
+        (Wanted("sweep", "both"), TWO, ("intake", "exhaust")),
+    ],
+)
+def test_channels_are_what_the_indicators_stand_on(wanted: Wanted, board: Board, channels: tuple[str, ...]) -> None:
+    assert wanted.channels(board) == channels
