@@ -5,19 +5,21 @@ from __future__ import annotations
 import math
 from pathlib import PurePath
 
+from analysis.budget import combine, expanded
 from analysis.events import peak_of
 from analysis.job import DurationSpec, Job
-from analysis.readings import find_bleed_down
+from analysis.readings import LATENCY_BOUND_S, find_bleed_down
 from analysis.results import Caution
 from analysis.samples import Capture
-from analysis.sweep import LATENCY_BOUND_S, Swept
+from analysis.sweep import Swept
 from analysis.tdc import TdcFound
 from analysis.timing import centerline_disagreement
 
 FEW_TOUCHES = 2
 WIDE_TOUCHES_DEG = 0.5
 RUNOUT_MM = 0.03
-# The events that a maker gives belong to a curve whose centerline lies within this; exchanged readings are many times further off.
+# The events that a maker gives belong to a curve whose centerline lies within this; exchanged readings are many times further
+# off.
 DISAGREE_DEG, FITS_DEG = 15.0, 8.0
 
 
@@ -46,6 +48,23 @@ def about_tdc(tdc: TdcFound) -> list[Caution]:
         )
         found.append(Caution("touches-spread", text))
     return found
+
+
+def about_both_tdc(stop: TdcFound, travel: TdcFound) -> list[Caution]:
+    """A stop and the piston's travel that disagree by more than both are uncertain."""
+    turn = stop.cpr
+    # Between the contacts of the stop the encoder's error had another value than at TDC.
+    moved = math.cos(math.radians(stop.contact_deg)) - 1.0
+    apart = (combine((1.0, stop.count), (-1.0, travel.count)) * (360.0 / turn)) - (travel.cosine * moved)
+    off = (apart.value + 180.0) % 360.0 - 180.0
+    if abs(off) <= expanded(apart):
+        return []
+    text = (
+        f"TDC by the stop and TDC by the piston's travel lie {abs(off):.2f} degrees apart, more than the {expanded(apart):.2f} "
+        "that both are uncertain by: the encoder moved in between, the stop gave way, or rod, stroke or pin offset in job.toml is "
+        "wrong. Find out which before anything is changed."
+    )
+    return [Caution("tdc-disagrees", text)]
 
 
 def about_sweep(job: Job, swept: Swept, hidden_mm: tuple[float, ...]) -> list[Caution]:

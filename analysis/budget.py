@@ -71,6 +71,9 @@ class Quantity:
         return Quantity(self.value, parts)
 
 
+NOTHING = Quantity(0.0)
+
+
 def combine(*terms: tuple[float, Quantity | float]) -> Quantity:
     """The sum of factor times quantity. Plain numbers carry no uncertainty."""
     value = 0.0

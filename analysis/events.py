@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.budget import Quantity, Source, combine
+from analysis.budget import NOTHING, Quantity, Source, combine
 from analysis.curve import Curve
 from analysis.errors import DataError
 from analysis.samples import Floats
@@ -25,10 +25,10 @@ PASS_WINDOW_DEG = 10.0
 class Systematics:
     """What every event of a lobe has in common, as quantities or bounds.
 
-    `tdc_deg`: uncertainty of TDC, in degrees, about zero. `offcenter_deg`: bound of the encoder's once-a-turn error and
+    `tdc_deg`: uncertainty of TDC, in degrees, about zero. `sine`, `cosine`: parts of the encoder's once-a-turn error (deg), and
     `contact_deg` the half-angle from TDC to where TDC was taken. `error_mm`: bound of the indicator's own error; `tilt`: bound
-    of its relative error from leaning. `by_edge`: whether samples are latched on the encoder's edges. `name` sets one
-    lobe's sources apart from another's.
+    of its relative error from leaning. `by_edge`: whether samples are latched on the encoder's edges. `name` sets one lobe's
+    sources apart from another's.
     """
 
     name: str
@@ -38,7 +38,8 @@ class Systematics:
     zero_u_mm: float = 0.0
     error_mm: float = 0.0
     tilt: float = 0.0
-    offcenter_deg: float = 0.0
+    sine: Quantity = NOTHING
+    cosine: Quantity = NOTHING
     contact_deg: float = 0.0
 
 
@@ -199,14 +200,11 @@ def with_systematics(quantity: Quantity, curve: Curve, slope: float, lift_mm: fl
         quantity = quantity.with_part(own, common.error_mm / math.sqrt(3) / slope)
         lean = Source("indicator off the valve's axis", shape="rectangular")
         quantity = quantity.with_part(lean, -lift_mm * common.tilt / math.sqrt(3) / slope)
-    quantity = combine((1.0, quantity), (-1.0, common.tdc_deg)).moved(deg)
-    if common.offcenter_deg > 0:
-        # e sin(angle + phase), amplitude anywhere up to the bound, any phase: two independent parts, each of variance bound^2/6.
-        u = common.offcenter_deg / math.sqrt(6)
-        at, contact = math.radians(deg), math.radians(common.contact_deg)
-        quantity = quantity.with_part(Source("encoder off center, in phase"), u * (math.cos(at) - math.cos(contact)))
-        quantity = quantity.with_part(Source("encoder off center, across"), u * math.sin(at))
-    return quantity
+    # The encoder reads angle + sine sin + cosine cos; TDC was read where the cosine had its value at the contacts.
+    at, contact = math.radians(deg), math.radians(common.contact_deg)
+    across, along = math.sin(at), math.cos(at) - math.cos(contact)
+    turned = combine((1.0, quantity), (-1.0, common.tdc_deg), (-across, common.sine), (-along, common.cosine))
+    return turned.moved(deg - across * common.sine.value - along * common.cosine.value)
 
 
 def peak_quantities(curve: Curve, common: Systematics) -> tuple[Quantity, Quantity]:

@@ -118,8 +118,9 @@ def _systematics(rig: Rig, swept: Swept) -> Systematics:
         zero_u_mm=math.hypot(locked, runout, base.scatter_mm / math.sqrt(max(base.covered_deg, 1.0))),
         error_mm=rig.indicator_error_mm,
         tilt=1.0 - math.cos(math.radians(rig.indicator_tilt_deg)),
-        offcenter_deg=rig.encoder_offcenter_deg,
-        contact_deg=sweep.tdc.unswept_deg / 2,
+        sine=sweep.tdc.sine,
+        cosine=sweep.tdc.cosine,
+        contact_deg=sweep.tdc.contact_deg,
     )
 
 

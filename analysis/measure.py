@@ -3,24 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import PurePath
 
 import numpy as np
 
-from analysis.advice import about_capture, about_sweep, about_tdc
-from analysis.budget import Quantity
+from analysis.advice import about_both_tdc, about_capture, about_sweep, about_tdc
+from analysis.budget import Quantity, Source
 from analysis.errors import DataError
 from analysis.geometry import slider_crank
 from analysis.job import Job
 from analysis.lobe import MeasuredLobe, measure_lobe, number
 from analysis.motion import running_direction
-from analysis.reference import carry_tdc
-from analysis.results import Cam, Result, Tdc
+from analysis.reference import carry_tdc, same_count
+from analysis.results import Cam, Caution, Result, Tdc
 from analysis.samples import Capture
 from analysis.sweep import Sweep, read_sweep
 from analysis.tdc import TdcFound, by_stop
 from analysis.timing import advance, overlap, separation
+from analysis.travel import by_travel, offcenter_prior
 
 # What an indicator channel may stand on to show a lobe.
 VALVES = ("intake", "exhaust", "unknown")
@@ -52,8 +53,8 @@ def measure_all(job: Job, captures: Sequence[Capture]) -> Measured:
             do="Record one with: lobetrace capture JOB --step sweep --valve intake",
         )
     forward = _forward(job, sweeps)
-    tdc, source = _find_tdc(job, usable, forward)
-    cautions = [caution for c in captures for caution in about_capture(c)] + about_tdc(tdc)
+    tdc, source, about = _find_tdc(job, usable, forward)
+    cautions = [caution for c in captures for caution in about_capture(c)] + about
     channels: list[Sweep] = []
     for capture in sweeps:
         count, moved = (tdc.count, ()) if source is None else carry_tdc(tdc, source, capture)
@@ -97,19 +98,35 @@ def _forward(job: Job, sweeps: Sequence[Capture]) -> int:
     return running_direction(max((c.samples.crank for c in sweeps), key=lambda crank: crank.size))
 
 
-def _find_tdc(job: Job, captures: Sequence[Capture], forward: int) -> tuple[TdcFound, Capture | None]:
-    """TDC from the last stop capture, or the count given in the job."""
-    stops = [c for c in captures if c.header is not None and c.header.step == "stop"]
-    if stops:
-        engine = job.engine
-        geometry = slider_crank(engine.stroke_mm, engine.rod_mm, engine.pin_offset_mm)
-        return by_stop(stops[-1], geometry, forward), stops[-1]
-    if job.rig.tdc_count is not None:
+def _find_tdc(job: Job, captures: Sequence[Capture], forward: int) -> tuple[TdcFound, Capture | None, list[Caution]]:
+    """TDC from the last capture of the stop and of the piston's travel, whichever is less uncertain, or the count given in the
+    job.
+    """
+    engine, rig = job.engine, job.rig
+    geometry = slider_crank(engine.stroke_mm, engine.rod_mm, engine.pin_offset_mm)
+    last = {c.header.step: c for c in captures if c.header is not None}
+    travel = by_travel(last["travel"], rig, geometry, forward) if "travel" in last else None
+    if "stop" in last:
+        stop = by_stop(last["stop"], geometry, forward)
+        u = offcenter_prior(rig.encoder_offcenter_deg)
+        sine, cosine = (Quantity(0.0).with_part(Source(f"encoder off center, {part}"), u) for part in ("across", "along"))
+        if travel is None:
+            return replace(stop, sine=sine, cosine=cosine), last["stop"], about_tdc(stop)
+        cautions = about_tdc(stop)
+        if _one_count(last["stop"], last["travel"]):
+            cautions += about_both_tdc(stop, travel)
+            stop = replace(stop, sine=travel.sine, cosine=travel.cosine)
+        if stop.count.u < travel.count.u:
+            return stop, last["stop"], cautions
+        return travel, last["travel"], cautions
+    if travel is not None:
+        return travel, last["travel"], []
+    if rig.tdc_count is not None:
         header = captures[0].header
         assert header is not None
-        return TdcFound(Quantity(job.rig.tdc_count), header.board.cpr, "given"), None
+        return TdcFound(Quantity(rig.tdc_count), header.board.cpr, "given"), None, []
     raise DataError(
-        "TDC is not known: there is no capture of the piston stop, and the job gives no tdc_count",
+        "TDC is not known: there is no capture of the piston stop or travel, and the job gives no tdc_count",
         do="Record one with: lobetrace capture JOB --step stop",
     )
 
@@ -140,3 +157,7 @@ def _cam(job: Job, quantities: dict[str, Quantity]) -> Cam | None:
         overlap_deg=None if both is None else number(both),
         overlap_lift_mm=lift,
     )
+
+
+def _one_count(a: Capture, b: Capture) -> bool:
+    return a.header is not None and b.header is not None and same_count(a.header, b.header)

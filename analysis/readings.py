@@ -15,6 +15,8 @@ from analysis.samples import SILENT, Bools, Capture, Floats
 # A gauge that is slower than the crank repeats its reading with a growing age: two samples whose indicator latch times differ
 # by no more than this show one and the same reading (microseconds).
 SAME_READING_US = 20
+# What an indicator's lag can be when nothing is known: from none to a slow serial gauge's (seconds).
+LATENCY_BOUND_S = 0.15
 # A reading that jumps by this much (mm) while the crank moves less than this (degrees) was not made by a lobe.
 JUMP_MM, JUMP_DEG = 0.8, 1.0
 
@@ -35,8 +37,9 @@ class Readings:
     still: Bools
 
 
-def read_channel(capture: Capture, channel: int, motion: Motion, sign: int) -> Readings:
-    """The readings of one channel. `sign` is +1 if the count grows as the valve opens, else -1.
+def read_channel(capture: Capture, channel: int, motion: Motion, sign: int, lag_s: float = 0.0) -> Readings:
+    """The readings of one channel. `sign` is +1 if the count grows as the valve opens, else -1. `lag_s`: by how long a reading
+    is known to lag the plunger; it is placed where the crank was then.
 
     Raises DataError if the channel never spoke.
     """
@@ -58,8 +61,8 @@ def read_channel(capture: Capture, channel: int, motion: Motion, sign: int) -> R
     seen = np.clip(np.searchsorted(s.time_us, latch_us[fresh]), 0, s.time_us.size - 1)
     return Readings(
         time_s=time_s,
-        position=motion.at(time_s),
-        speed=motion.speed(time_s),
+        position=motion.at(time_s - lag_s),
+        speed=motion.speed(time_s - lag_s),
         lift_mm=sign * header.board.steps_mm[channel] * s.lift[channel][fresh].astype(np.float64),
         usable=motion.usable[fresh] & motion.usable[seen],
         still=s.still[fresh],

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -13,14 +13,14 @@ from analysis.curve import Curve, Latency, make_curve
 from analysis.errors import DataError
 from analysis.job import Rig
 from analysis.motion import Motion, Slip, follow, usable_forward
-from analysis.readings import Readings, find_jumps, read_channel
+from analysis.readings import LATENCY_BOUND_S, Readings, find_jumps, read_channel
 from analysis.samples import Bools, Capture, Floats, Header
 from analysis.tdc import TdcFound
 
-# What an indicator's lag can be when nothing is known: from none to a slow serial gauge's (seconds).
-LATENCY_BOUND_S = 0.15
 LEAST_LIFT_MM = 1.0
 LEAST_READINGS = 30
+# A lag from which on readings are placed anew, seconds.
+PLACED_S = 0.002
 
 
 @dataclass(frozen=True)
@@ -81,18 +81,31 @@ def read_sweep(rig: Rig, sweep: Sweep) -> Swept:
     readings = read_channel(sweep.capture, sweep.channel, motion, rig.indicator_sign)
     _refuse_jumps(readings, cpr, sweep.capture.path)
     good = without_spikes(readings.lift_mm, sweep.step_mm)
-    keep = readings.usable & good
-    if keep.sum() < LEAST_READINGS:
-        raise _too_little_motion(sweep, int(keep.sum()))
-    stretches, flipped = _upright(gather(readings, motion, keep, cpr), cpr)
+    if (readings.usable & good).sum() < LEAST_READINGS:
+        raise _too_little_motion(sweep, int((readings.usable & good).sum()))
+    swept = _fit(sweep, motion, readings, good, slips, 0.0)
+    lag = swept.curve.latency.seconds if swept.curve.latency is not None else 0.0
+    if abs(lag) < PLACED_S:
+        return swept
+    # A long lag under a hand that speeds up and slows down is not speed x lag: place each reading where the crank was then.
+    placed = read_channel(sweep.capture, sweep.channel, motion, rig.indicator_sign, lag)
+    return _fit(sweep, motion, placed, good, slips, lag)
+
+
+def _fit(sweep: Sweep, motion: Motion, readings: Readings, good: Bools, slips: tuple[Slip, ...], lag_s: float) -> Swept:
+    """Readings, placed with a lag already taken out, to a curve."""
+    cpr = sweep.cpr
+    stretches, flipped = _upright(gather(readings, motion, readings.usable & good, cpr), cpr)
     peak_position = _find_peak(stretches, cpr, sweep.capture.path)
     after_tdc = (peak_position - sweep.forward * sweep.tdc_count.value) * 360.0 / cpr % 360.0
     valve = "intake" if after_tdc < 180.0 else "exhaust"
     peak_deg = after_tdc if valve == "intake" else after_tdc - 360.0
     overlap_tdc = peak_position - peak_deg * cpr / 360.0
     passes = passes_around(stretches, peak_position, overlap_tdc, cpr)
-    stated = Latency(LATENCY_BOUND_S / 2, LATENCY_BOUND_S / math.sqrt(12), math.inf)
+    stated = Latency(LATENCY_BOUND_S / 2 - lag_s, LATENCY_BOUND_S / math.sqrt(12), math.inf)
     curve = make_curve(passes, peak_deg, sweep.step_mm, stated)
+    if curve.latency is not None:
+        curve = replace(curve, latency=replace(curve.latency, seconds=curve.latency.seconds + lag_s))
     return Swept(sweep, valve, peak_deg, overlap_tdc, passes, curve, readings, good, slips, flipped)
 
 
@@ -106,11 +119,10 @@ def backward_readings(rig: Rig, sweep: Sweep, curve: Curve, overlap_tdc: float, 
     motion, _ = follow(sweep.capture, sweep.forward, allowance)
     back = usable_forward(s.crank, -sweep.forward, allowance) & (s.origin == s.origin[0]) & ~s.still
     backward = Motion(motion.time_s, motion.position, back, motion.forward)
-    readings = read_channel(sweep.capture, sweep.channel, backward, rig.indicator_sign)
-    mine = readings.usable & without_spikes(readings.lift_mm, sweep.step_mm)
     lag = curve.latency.seconds if curve.latency is not None else 0.0
-    position = sweep.forward * (readings.position[mine] - lag * readings.speed[mine])
-    deg = (position - overlap_tdc) * 360.0 / cpr
+    readings = read_channel(sweep.capture, sweep.channel, backward, rig.indicator_sign, lag)
+    mine = readings.usable & without_spikes(readings.lift_mm, sweep.step_mm)
+    deg = (sweep.forward * readings.position[mine] - overlap_tdc) * 360.0 / cpr
     center = (curve.spline.low + curve.spline.high) / 2
     zero = float(np.nanmean(np.concatenate((curve.base.before, curve.base.after))))
     return (deg - center + 360.0) % 720.0 - 360.0 + center, sign * readings.lift_mm[mine] - zero

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.budget import Quantity, Source, combine
+from analysis.budget import NOTHING, Quantity, Source, combine
 from analysis.errors import DataError
 from analysis.geometry import SliderCrank
 from analysis.samples import Capture, Ints
@@ -35,6 +35,8 @@ class TdcFound:
     """TDC as a count (counts per crank turn `cpr`; any whole number of turns may be added), how, and from how many touches.
 
     `spread_deg` is the largest spread of the touches on one side; `unswept_deg` the arc around the top that was not swept.
+    `sine` and `cosine` (deg) are the parts of the encoder's once-a-turn error, sine sin(angle) + cosine cos(angle), as far as
+    known.
     """
 
     count: Quantity
@@ -43,6 +45,15 @@ class TdcFound:
     touches: tuple[int, int] = (0, 0)
     spread_deg: float = 0.0
     unswept_deg: float = 0.0
+    sine: Quantity = NOTHING
+    cosine: Quantity = NOTHING
+
+    @property
+    def contact_deg(self) -> float:
+        """Half-angle from TDC to where it was taken: the contacts of a stop; 0 for the piston's travel, which is referred to
+        TDC itself.
+        """
+        return self.unswept_deg / 2
 
 
 def middle_of_unswept_arc(contact_after: float, contact_before: float, turn: float = 360.0) -> float:

@@ -1,0 +1,243 @@
+"""True top dead center from an indicator on the piston: the slider-crank laid through the piston's travel, and equal heights
+beside it.
+
+The dead spot itself tells nothing: 0.01 mm is 1 degree there. The flanks do. Beside TDC the fit can tell an encoder that sits
+off center (an error once a turn), as far as the travel covers enough of the turn; what is known beforehand enters as
+observations with their own uncertainty.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.bins import without_spikes
+from analysis.budget import Quantity, Source, combine, correlated
+from analysis.errors import DataError
+from analysis.geometry import SliderCrank
+from analysis.job import Rig
+from analysis.motion import follow
+from analysis.readings import LATENCY_BOUND_S, Readings, read_channel
+from analysis.samples import Bools, Capture, Floats
+from analysis.spline import fit_spline
+from analysis.tdc import TdcFound
+
+CELL_DEG = 1.0
+LEAST_DEG = 20.0  # travel on each side of the top
+LOOSE_BOUND_DEG = 0.3  # an encoder further off center than this shows to the eye
+# Columns of the fit.
+TDC, TOP, LAG, SINE, COSINE, SCALE = range(6)
+
+
+@dataclass(frozen=True)
+class Travel:
+    """Cell means of the piston's travel in forward motion. Shape (n,): `deg` from the rough top, speed deg/s, height mm; rough
+    top as a position (counts).
+    """
+
+    deg: Floats
+    speed: Floats
+    height_mm: Floats
+    top: float
+
+
+@dataclass(frozen=True)
+class Prior:
+    """Standard uncertainties known before the data: indicator's lag (s, about `lag`), off-center error (deg, each part),
+    relative scale of the indicator.
+    """
+
+    lag_s: float
+    lag_u: float
+    offcenter_u: float
+    scale_u: float
+
+
+@dataclass(frozen=True)
+class TravelFit:
+    """TDC as a position (counts in running direction), the off-center parts (deg; error = sine sin + cosine cos), scatter of a
+    cell (mm), and what equal heights say.
+    """
+
+    tdc: Quantity
+    sine: Quantity
+    cosine: Quantity
+    scatter_mm: float
+    lag_s: float
+    by_heights: Quantity
+
+
+def gather_travel(readings: Readings, good: Bools, forward: int, cpr: int) -> Travel:
+    """Means of the good forward readings by pass and degree. Raises DataError if the piston did not pass its top with enough travel
+    on both sides.
+    """
+    use = readings.usable & good
+    position = forward * readings.position[use]
+    height, speed = readings.lift_mm[use], forward * readings.speed[use] * 360.0 / cpr
+    how = "Turn forward through top dead center from 40 degrees before to 40 degrees after, several times"
+    if position.size < 50 or np.ptp(height) < 1.0:
+        raise DataError("the indicator on the piston did not move enough", do=how)
+    if (
+        np.median(height) > np.mean((height.min(), height.max()))
+        and height[0] > np.median(height)
+        and height[-1] > np.median(height)
+    ):
+        height = -height
+    inside = ~_at_the_end(height)
+    position, height, speed = position[inside], height[inside], speed[inside]
+    top = _rough_top(position, height, cpr)
+    deg = ((position - top) * 360.0 / cpr + 180.0) % 360.0 - 180.0
+    turn = np.floor((position - top) / cpr + 0.5).astype(np.int64)
+    visit = np.concatenate(([0], np.cumsum(np.diff(position) < -LEAST_DEG * cpr / 360.0)))
+    key = (turn - turn.min()) * (visit.max() + 1) + visit
+    cell = key * 360 + np.floor(deg / CELL_DEG).astype(np.int64) + 180
+    _, inverse, count = np.unique(cell, return_inverse=True, return_counts=True)
+
+    def mean(values: Floats) -> Floats:
+        return np.asarray(np.bincount(inverse, weights=values) / count)
+
+    travel = Travel(mean(deg), mean(speed), mean(height), top)
+    if travel.deg.min() > -LEAST_DEG or travel.deg.max() < LEAST_DEG:
+        raise DataError(
+            f"the piston was followed from {travel.deg.min():.0f} to {travel.deg.max():+.0f} degrees about its top only",
+            do=how,
+        )
+    return travel
+
+
+def _at_the_end(height: Floats) -> Bools:
+    """Readings at the end of the indicator's range: the plunger hangs free once the piston has gone down further than it
+    reaches. Shape (n,).
+    """
+    low = height <= height.min() + 0.02 * np.ptp(height)
+    return np.asarray(low) if low.mean() > 0.03 else np.zeros(height.shape, dtype=bool)
+
+
+def _rough_top(position: Floats, height: Floats, cpr: int) -> float:
+    """Middle of the positions of the upper part of the travel, around the circle."""
+    high = height > height.max() - 0.3 * np.ptp(height)
+    phase = np.exp(2j * np.pi * position[high] / cpr)
+    return float(np.angle(phase.mean()) / (2 * np.pi) * cpr % cpr)
+
+
+def fit_travel(travel: Travel, geometry: SliderCrank, prior: Prior, cpr: int) -> TravelFit:
+    """Least squares with the prior as further observations (Gauss-Newton). Uncertainties from the scatter of the cells (Type
+    A).
+    """
+    known = np.array([0.0, 0.0, prior.lag_s, 0.0, 0.0, 1.0])
+    width = np.array(
+        [np.inf, np.inf, prior.lag_u, max(prior.offcenter_u, 1e-6), max(prior.offcenter_u, 1e-6), max(prior.scale_u, 1e-7)]
+    )
+    at = known.copy()
+    at[TOP] = float(travel.height_mm.max())
+    scatter = 0.01
+    columns = np.empty((travel.deg.size, 6))
+    for _ in range(30):
+        model, columns = _model(travel, geometry, at)
+        residual = travel.height_mm - model
+        scatter = max(float(np.sqrt(np.sum(residual**2) / max(residual.size - 4, 1))), 1e-7)
+        normal = columns.T @ columns / scatter**2 + np.diag(1 / width**2)
+        right = columns.T @ residual / scatter**2 + np.where(np.isfinite(width), (known - at) / width**2, 0.0)
+        step = np.linalg.solve(normal, right)
+        at += step
+        if abs(step[TDC]) < 1e-9 and abs(step[LAG]) < 1e-9:
+            break
+    told = [TDC, SINE, COSINE]
+    covariance = np.linalg.inv(columns.T @ columns / scatter**2 + np.diag(1 / width**2))
+    parts = correlated(at[told].tolist(), np.asarray(covariance[np.ix_(told, told)], dtype=np.float64), "piston travel")
+    per_count = 360.0 / cpr
+    by_heights = _equal_heights(travel, at[LAG], per_count)
+    return TravelFit(
+        tdc=(parts[0] * (1 / per_count)) + travel.top,
+        sine=parts[1],
+        cosine=parts[2],
+        scatter_mm=scatter,
+        lag_s=float(at[LAG]),
+        by_heights=by_heights,
+    )
+
+
+def _model(travel: Travel, geometry: SliderCrank, at: Floats) -> tuple[Floats, Floats]:
+    """Heights of the cells and their derivatives by the parameters. Shapes (n,), (n, 6)."""
+    read = travel.deg - at[TDC] - at[LAG] * travel.speed
+    t = np.radians(read)
+    deg = read - at[SINE] * np.sin(t) - at[COSINE] * (np.cos(t) - 1.0)
+    arm = deg + geometry.tdc_deg
+    below = geometry.travel(arm)
+    small = 1e-3
+    slope = (geometry.travel(arm + small) - geometry.travel(arm - small)) / (2 * small)
+    columns = np.column_stack(
+        (
+            at[SCALE] * slope,
+            np.ones_like(deg),
+            at[SCALE] * slope * travel.speed,
+            at[SCALE] * slope * np.sin(t),
+            at[SCALE] * slope * (np.cos(t) - 1.0),
+            -below,
+        )
+    )
+    return at[TOP] - at[SCALE] * below, columns
+
+
+def _equal_heights(travel: Travel, lag: float, per_count: float) -> Quantity:
+    """TDC from pairs of equal heights on both flanks, their middles carried on to the top by a straight line (an offset pin
+    tilts it).
+
+    Needs no stroke and no rod. A position (counts), uncertainty from the scatter of the middles about the line.
+    """
+    deg = travel.deg - lag * travel.speed
+    order = np.argsort(deg)
+    x, y = deg[order], travel.height_mm[order]
+    reach = min(-x[0], x[-1])
+    curve = fit_spline(x, y, np.ones_like(x), float(x[0]), float(x[-1]) + 1e-9)
+    grid = np.linspace(-reach, reach, 2001)
+    height = curve.value(grid)
+    top = int(np.argmax(height))
+    low = max(height[0], height[-1])
+    levels = np.linspace(low + 0.05 * (height[top] - low), height[top] - 0.15 * (height[top] - low), 12)
+    up = np.interp(levels, height[: top + 1], grid[: top + 1])
+    down = np.interp(-levels, -height[top:], grid[top:])
+    middle, depth = (up + down) / 2, height[top] - levels
+    design = np.column_stack((np.ones_like(depth), depth))
+    line, *_ = np.linalg.lstsq(design, middle, rcond=None)
+    error = np.hypot(curve.error(up) / curve.value(up, 1), curve.error(down) / curve.value(down, 1)) / 2
+    weights = np.linalg.pinv(design)[0]
+    # Neighbouring levels share readings: their errors are taken as one.
+    u = float(np.sum(np.abs(weights) * error))
+    return Quantity(travel.top + float(line[0]) / per_count).with_part(Source("TDC: equal heights"), u / per_count)
+
+
+def by_travel(capture: Capture, rig: Rig, geometry: SliderCrank, forward: int) -> TdcFound:
+    """TDC from a capture of the piston's travel. Raises DataError if it holds no piston channel or too little travel."""
+    header = capture.header
+    if header is None or "piston" not in header.channels:
+        raise DataError("the capture holds no indicator on the piston", where=capture.path, do="Record it with: --step travel")
+    channel = header.channels.index("piston")
+    cpr, step = header.board.cpr, header.board.steps_mm[channel]
+    motion, _ = follow(capture, forward, rig.slack_allowance_deg * cpr / 360.0)
+    # What the travel itself can tell of an encoder off center is worth more than the bound that was stated.
+    offcenter = offcenter_prior(max(rig.encoder_offcenter_deg, LOOSE_BOUND_DEG))
+    scale = max(1.0 - math.cos(math.radians(rig.indicator_tilt_deg)), 1e-4)
+    lag, fit = 0.0, None
+    for _ in range(2):
+        readings = read_channel(capture, channel, motion, rig.indicator_sign, lag)
+        travel = gather_travel(readings, without_spikes(readings.lift_mm, step), forward, cpr)
+        prior = Prior(LATENCY_BOUND_S / 2 - lag, LATENCY_BOUND_S / math.sqrt(12), offcenter, scale)
+        fit = fit_travel(travel, geometry, prior, cpr)
+        lag += fit.lag_s
+    assert fit is not None
+    count = combine((float(forward), fit.tdc))
+    width = Source("TDC: place of the encoder's edges", shape="rectangular")
+    by_edge = header.board.latch == "edge"
+    return TdcFound(
+        count if by_edge else count.with_part(width, 0.1 / math.sqrt(3)), cpr, "travel", sine=fit.sine, cosine=fit.cosine
+    )
+
+
+def offcenter_prior(bound_deg: float) -> float:
+    """Standard uncertainty of each part of an off-center error whose amplitude is anywhere up to a bound and whose phase is
+    unknown.
+    """
+    return bound_deg / math.sqrt(6)
