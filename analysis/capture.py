@@ -78,7 +78,7 @@ def parse(data: bytes, path: str = "") -> Capture:
     capture = from_rows(layout.header, rows, notes, path=path)
     if layout.closed:
         missing += _altered(data, layout, len(rows), sha256, path)
-    if len(data) > layout.whole if layout.closed else any(note.kind == "end" for note in notes):
+    if any(note.kind == "end" for note in notes) or (layout.closed and layout.whole < len(data)):
         missing.append("It goes on behind its closing line: the capture was altered after it was recorded")
     elif not layout.closed:
         missing.append(_cut_short(data, layout, capture))
