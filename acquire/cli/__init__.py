@@ -153,7 +153,9 @@ def simulate(
 
 @app.command()
 def demo(
-    folder: Annotated[Path, typer.Option(help="The job's folder; must not exist yet.")] = Path("demo-job"),
+    folder: Annotated[
+        Path | None, typer.Option(help="The job's folder, without a job yet; else demo-job, demo-job-2 and so on.")
+    ] = None,
     seed: Seed = None,
     json: Json = False,
 ) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import subprocess
 import sys
@@ -33,8 +34,9 @@ PHASES = {
 }
 
 
-def run(folder: Path, seed: int | None, as_json: bool) -> None:
+def run(chosen: Path | None, seed: int | None, as_json: bool) -> None:
     """Make the job, record three captures, analyze them, print the sheet and what it is worth."""
+    folder = chosen or _free(Path("demo-job"))
     scenario = scenario_named(SCENARIO, seed)
     make_job(folder, job_text(scenario, truth(scenario.rig)))
     job = load_job(folder)
@@ -51,6 +53,12 @@ def run(folder: Path, seed: int | None, as_json: bool) -> None:
     say.result("BESIDE THE TRUTH OF THE SIMULATED RIG")
     say.result(table(rows))
     say.result(f"\nThe job is in {folder}: job.toml and captures/. Read it again with: lobetrace analyze {folder}")
+
+
+def _free(folder: Path) -> Path:
+    """`folder`, or the same with the first number that is not taken."""
+    names = itertools.chain([folder], (folder.with_name(f"{folder.name}-{n}") for n in itertools.count(2)))
+    return next(name for name in names if not name.exists())
 
 
 def _checked(job: Job) -> list[tuple[float, str]]:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from acquire.cli import run
+from acquire.cli import demonstrating, run
 from acquire.cli.job_folder import captures_of, folder_of
 from analysis.job import load_job
 
@@ -71,3 +71,10 @@ def test_captures_come_in_the_order_they_were_recorded(tmp_path: Path) -> None:
     names = [path.name for path in captures_of(tmp_path)]
     assert names == ["old.csv", "02-stop-unknown.csv", "99-sweep-exhaust.csv", "100-sweep-intake.csv"]
     assert folder_of(tmp_path / "job.toml") == tmp_path == folder_of(tmp_path)
+
+
+def test_the_demo_finds_a_folder_that_is_free(tmp_path: Path) -> None:
+    assert demonstrating._free(tmp_path / "demo-job") == tmp_path / "demo-job"
+    for name in ("demo-job", "demo-job-2"):
+        (tmp_path / name).mkdir()
+    assert demonstrating._free(tmp_path / "demo-job") == tmp_path / "demo-job-3"
