@@ -26,11 +26,15 @@ HEADLINE_MM = 1.27
 
 @dataclass(frozen=True)
 class MeasuredLobe:
-    """A lobe's results, the quantities behind them by name (deg, mm), and the checking lifts that lash hides."""
+    """A lobe's results, the quantities behind them by name (deg, mm), the checking lifts that lash hides, and what to read more
+    from.
+    """
 
     lobe: Lobe
     quantities: dict[str, Quantity]
     hidden_mm: tuple[float, ...]
+    swept: Swept
+    common: Systematics
 
 
 def number(quantity: Quantity) -> Number:
@@ -84,7 +88,7 @@ def measure_lobe(job: Job, swept: Swept, backward: Sequence[Sweep]) -> MeasuredL
         latency_ms=None if lag is None else number(lag),
         events=tuple(events),
     )
-    return MeasuredLobe(lobe, quantities, tuple(hidden))
+    return MeasuredLobe(lobe, quantities, tuple(hidden), swept, common)
 
 
 def whole_passes(passes: tuple[Pass, ...], curve: Curve) -> tuple[Pass, ...]:

@@ -29,10 +29,11 @@ VALVES = ("intake", "exhaust", "unknown")
 
 @dataclass(frozen=True)
 class Measured:
-    """A result, and the quantities behind it for budgets: by name, in the unit of the result."""
+    """A result, the quantities behind it for budgets (by name, in the unit of the result), and each lobe's curve by valve."""
 
     result: Result
     quantities: dict[str, Quantity]
+    lobes: dict[str, MeasuredLobe] = field(default_factory=dict)
 
 
 def measure(job: Job, captures: Sequence[Capture]) -> Result:
@@ -43,8 +44,11 @@ def measure(job: Job, captures: Sequence[Capture]) -> Result:
     return measure_all(job, captures).result
 
 
-def measure_all(job: Job, captures: Sequence[Capture]) -> Measured:
-    """As `measure`, with the quantities behind the numbers."""
+def measure_all(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0) -> Measured:
+    """As `measure`, with the quantities behind the numbers.
+
+    `after_deg`: by how many crank degrees the TDC of the cylinder swept comes after that which the captures find.
+    """
     usable = [c for c in captures if c.header is not None and c.samples.crank.size]
     sweeps = [c for c in usable if c.header is not None and c.header.step == "sweep"]
     if not sweeps:
@@ -54,6 +58,7 @@ def measure_all(job: Job, captures: Sequence[Capture]) -> Measured:
         )
     forward = _forward(job, sweeps)
     tdc, source, about = _find_tdc(job, usable, forward)
+    tdc = replace(tdc, count=tdc.count + forward * after_deg * tdc.cpr / 360.0)
     cautions = [caution for c in captures for caution in about_capture(c)] + about
     channels: list[Sweep] = []
     for capture in sweeps:
@@ -76,7 +81,7 @@ def measure_all(job: Job, captures: Sequence[Capture]) -> Measured:
         warnings=tuple(dict.fromkeys(cautions)),
         captures=tuple(f"{PurePath(c.path).name or 'unnamed'} {c.sha256}" for c in usable),
     )
-    return Measured(result, quantities)
+    return Measured(result, quantities, found)
 
 
 def _forward_ones(sweeps: list[Sweep]) -> list[Sweep]:
