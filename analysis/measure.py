@@ -33,7 +33,7 @@ class Measured:
 
     result: Result
     quantities: dict[str, Quantity]
-    lobes: dict[str, MeasuredLobe] = field(default_factory=dict)
+    lobes: dict[str, MeasuredLobe]
 
 
 def measure(job: Job, captures: Sequence[Capture]) -> Result:
