@@ -156,31 +156,48 @@ def recordings(rig: Rig, phases: str | Iterable[str]) -> Iterator[Recording]:
         state = replace(done.state, time_s=done.state.time_s + rig.work.between_s)
 
 
-def record_phase(rig: Rig, phase: str, state: State) -> Recording:
-    """One phase from a state on. REST is a phase too: a second in which nothing moves."""
+@dataclass(frozen=True, eq=False)
+class Latching:
+    """One phase as the board latched it, before anything is put on the line.
+
+    `rows` between the instants `begin_s` and `end_s`; `motion` and `crank` as in `Recording`; `state` afterwards, but for the
+    counters of the line, which are still those from before.
+    """
+
+    rows: Latched
+    motion: Motion
+    crank: Crank
+    channels: tuple[str, ...]
+    begin_s: float
+    end_s: float
+    state: State
+
+
+def latch_phase(rig: Rig, phase: str, state: State) -> Latching:
+    """What the board latches in one phase from a state on, as arrays. Raises UsageError for a phase there is not.
+
+    REST is a phase too: a second in which nothing moves.
+    """
     if phase not in (*PHASES, REST):
         raise UsageError(f"there is no phase {phase!r}", do=f"Choose of: {', '.join(PHASES)}.")
     # A stream of chance for each part, so that a change of one part leaves what chance does to the others alone.
     again = [round(state.time_s * 10)] if phase == REST else []
-    hands, stops, *gauges = (
-        np.random.default_rng([rig.seed, state.phases, part, *again]) for part in range(2 + len(rig.indicators))
-    )
+    seeds = ([rig.seed, state.phases, part, *again] for part in range(2 + len(rig.indicators)))
+    hands, stops, *gauges = (np.random.default_rng(seed) for seed in seeds)
     channels = state.channels if phase == REST else rig.channels(phase)
     motion = _motion(rig, phase, state, hands, stops)
     drive = Play(motion, rig.train.slack_deg, state.driven_deg)
     crank, slipped, off = _encoder(rig, phase, state, motion)
     begin, end = float(motion.time[0]), float(motion.time[-1])
     time, beat = latch_times(rig.board, crank, begin, end)
-    lifts = {
-        valve: Lift(rig.cam, rig.train, valve, "lobe", drive, sunk) for valve, sunk in zip(VALVES, state.sunk_mm, strict=True)
-    }
+    intake, exhaust = (
+        Lift(rig.cam, rig.train, valve, "lobe", drive, sunk) for valve, sunk in zip(VALVES, state.sunk_mm, strict=True)
+    )
+    lifts = {"intake": intake, "exhaust": exhaust}
     felt = [_travel(rig, c, i.where, drive, lifts) for c, i in zip(channels, rig.indicators, strict=True)]
     read = [i.latched(time, f, (begin, end), rng) for i, f, rng in zip(rig.indicators, felt, gauges, strict=True)]
     lift, age, over = (np.stack(columns) for columns in zip(*read, strict=True))
     rows = Latched(time, beat, crank.at(time), age, lift - np.array(state.zeros)[:, None], over)
-    counters = replace(state.counters, free_s=max(state.counters.free_s, begin))
-    hello = Sent(begin, encode_hello(rig.hello, wrap_u32(counters.seq), rig.board.clock(begin)))
-    sent, counters = frames(rig.board, crank, rows, counters)
     after = replace(
         state,
         time_s=end,
@@ -188,13 +205,22 @@ def record_phase(rig: Rig, phase: str, state: State) -> Recording:
         driven_deg=drive.end,
         slipped_deg=slipped,
         off=off,
-        sunk_mm=(float(lifts["intake"].sunk(end)), float(lifts["exhaust"].sunk(end))),
+        sunk_mm=(float(intake.sunk(end)), float(exhaust.sunk(end))),
         phases=state.phases + (phase != REST),
         channels=channels,
-        counters=counters,
     )
+    return Latching(rows, motion, crank, channels, begin, end, after)
+
+
+def record_phase(rig: Rig, phase: str, state: State) -> Recording:
+    """One phase from a state on, as lines on the wire. As `latch_phase`."""
+    latched = latch_phase(rig, phase, state)
+    counters = replace(state.counters, free_s=max(state.counters.free_s, latched.begin_s))
+    hello = Sent(latched.begin_s, encode_hello(rig.hello, wrap_u32(counters.seq), rig.board.clock(latched.begin_s)))
+    sent, counters = frames(rig.board, latched.crank, latched.rows, counters)
     step = phase if phase in ("stop", "travel") else "sweep"
-    return Recording(phase, step, channels, rig.hello, (hello, *sent), motion, crank, after)
+    after = replace(latched.state, counters=counters)
+    return Recording(phase, step, latched.channels, rig.hello, (hello, *sent), latched.motion, latched.crank, after)
 
 
 def _motion(rig: Rig, phase: str, state: State, rng: np.random.Generator, stops: np.random.Generator) -> Motion:
