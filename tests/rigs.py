@@ -1,0 +1,98 @@
+"""What tests of the analysis share: a job for a simulated rig, the whole measurement, and every number beside its truth."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import Any
+
+from acquire.simulator.cam import Cam, Flank, LawLobe, Lobe
+from acquire.simulator.encoder import Encoder
+from acquire.simulator.hand import Hand
+from acquire.simulator.indicator import Indicator
+from acquire.simulator.rig import Rig, Work
+from acquire.simulator.truth import Truth, truth
+from analysis.job import Job
+from analysis.measure import Measured, measure_all
+from analysis.results import Number
+from tests.recorded import captures
+
+# Nearly exact instruments, for what is to be seen of the arithmetic alone.
+FINE = Rig(
+    hand=Hand(rollback_share=0.0, bump_share=0.0),
+    encoder=Encoder(cpr=3600),
+    indicators=(Indicator(where="lobe", step=0.0001, noise_mm=0.0),),
+    work=Work(turns=5.0),
+)
+# The usual clean rig, with a coarse encoder and few turns: quick, and still without any caution.
+SHORT = Rig(encoder=Encoder(cpr=1200), work=Work(touches=3, turns=4.2))
+
+
+def job_for(rig: Rig, **tables: Mapping[str, Any]) -> Job:
+    """A job that describes the rig as its owner knows it. `tables` adds to or replaces keys of the job's tables."""
+    gauge = rig.indicators[0]
+    job: dict[str, dict[str, Any]] = {
+        "engine": {
+            "name": "Tidewater 4",
+            "cylinders": 4,
+            "firing_order": [1, 3, 4, 2],
+            "bore_mm": 84.0,
+            "stroke_mm": rig.crank.stroke_mm,
+            "rod_mm": rig.crank.rod_mm,
+            "pin_offset_mm": rig.crank.offset_mm,
+        },
+        "rig": {"indicator_at": gauge.where, "rocker_ratio": rig.train.ratio, "lash_mm": rig.train.lash_mm},
+        "measure": {"checking_lifts_mm": [0.15, 0.5, 1.0, 1.27, 2.54], "checking_at": "lobe"},
+    }
+    for name, keys in tables.items():
+        job[name] = {**job.get(name, {}), **keys}
+    return Job.model_validate({"format": 1, **job})
+
+
+def measured(
+    rig: Rig, phases: Sequence[str] = ("stop", "intake", "exhaust"), **tables: Mapping[str, Any]
+) -> tuple[Measured, Truth]:
+    """The whole way, and what is true of it at the job's checking lifts."""
+    job = job_for(rig, **tables)
+    checking = [(lift, job.measure.checking_at) for lift in job.measure.checking_lifts_mm]
+    return measure_all(job, captures(rig, phases)), truth(rig, checking)
+
+
+def with_lobes(rig: Rig, intake: Lobe, exhaust: Lobe | None = None, **cam: float) -> Rig:
+    """The rig with other lobes."""
+    return replace(rig, cam=Cam(intake, intake if exhaust is None else exhaust, **cam))
+
+
+def lobe_of(law: Any, lift_mm: float = 10.0, flank_deg: float = 70.0) -> LawLobe:
+    """A symmetric lobe of one law."""
+    flank = Flank(law, flank_deg)
+    return LawLobe(lift_mm, flank, flank)
+
+
+def against_truth(found: Measured, true: Truth) -> dict[str, tuple[Number, float]]:
+    """Every number of a result that has a truth, by a name: (number, truth)."""
+    result, both = found.result, {}
+    # Positions of the count lie half a count above the axis on which the simulator states a resting count.
+    turn = true.cpr
+    off = (result.tdc.count.value - (true.tdc_count + 0.5) + turn / 2) % turn - turn / 2
+    both["tdc"] = result.tdc.count, result.tdc.count.value - off
+    for lobe in result.lobes:
+        own = true.lobe(lobe.valve)
+        both[f"{lobe.valve} peak lift"] = lobe.peak_lift_mm, own.peak_lift_mm
+        both[f"{lobe.valve} peak lobe lift"] = lobe.peak_lobe_lift_mm, own.peak_lobe_lift_mm
+        for name, number in lobe.centerline_by.items():
+            both[f"{lobe.valve} {name}"] = number, own.centerline_by[name]
+        if lobe.slack_deg is not None:
+            both[f"{lobe.valve} slack"] = lobe.slack_deg, own.slack_deg
+        if lobe.latency_ms is not None:
+            both[f"{lobe.valve} latency"] = lobe.latency_ms, own.latency_ms
+        for event in lobe.events:
+            (same,) = (e for e in own.events if (e.lift_mm, e.at) == (event.lift_mm, event.at))
+            for what in ("opens_deg", "closes_deg", "duration_deg"):
+                both[f"{lobe.valve} {what} {event.lift_mm:g}"] = getattr(event, what), getattr(same, what)
+    if result.cam is not None:
+        both["separation"] = result.cam.separation_deg, true.cam.separation_deg
+        both["advance"] = result.cam.advance_deg, true.cam.advance_deg
+        if result.cam.overlap_deg is not None and result.cam.overlap_lift_mm == true.cam.overlap_lift_mm:
+            both["overlap"] = result.cam.overlap_deg, true.cam.overlap_deg
+    return both
