@@ -60,9 +60,9 @@ Seed = Annotated[
 
 def _version(wanted: bool) -> None:
     if wanted:
-        from importlib import metadata
+        from acquire.cli.version import version
 
-        typer.echo(f"lobetrace {metadata.version('lobetrace')}")
+        typer.echo(f"lobetrace {version()}")
         raise typer.Exit
 
 
@@ -168,7 +168,7 @@ def demo(
 def run(arguments: Sequence[str]) -> int:
     """Run the command and return its exit code; every expected failure is one sentence on stderr."""
     try:
-        code = app(list(arguments) or ["--help"], standalone_mode=False)
+        code = app(list(arguments) or ["--help"], prog_name="lobetrace", standalone_mode=False)
     except LobetraceError as error:
         return _cannot_tell(str(error))
     except (KeyboardInterrupt, typer.Abort):

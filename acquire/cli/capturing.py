@@ -15,7 +15,7 @@ from acquire.cli.job_folder import CAPTURES, folder_of
 from acquire.cli.live import LiveLine
 from acquire.cli.progress import End, Progress
 from acquire.cli.recording import Recording, Wanted
-from analysis.cautions import cautions
+from analysis.cautions import STOP, cautions
 from analysis.errors import UsageError
 from analysis.job import Job, load_job
 
@@ -28,6 +28,8 @@ def run(job_path: Path, wanted: Wanted, port: str, end: End, note: str, as_json:
     if end == End():
         say.person("Ctrl-C ends the recording.")
     path, progress = capture(folder_of(job_path), job, wanted, port, end, note)
+    if wanted.step == "stop":
+        say.person(f"! {STOP[-1]}")
     if as_json:
         say.result_json({"capture": str(path), **_numbers(progress)})
     else:
@@ -50,7 +52,7 @@ def capture(folder: Path, job: Job, wanted: Wanted, port: str, end: End, note: s
     finally:
         live.end()
         if recording.path:
-            say.person(f"{recording.path} is closed with {recording.progress.rows} rows.")
+            say.person(f"{recording.path} holds {recording.progress.rows} rows.")
     if recording.path is None:
         raise UsageError("ended before a board had answered: nothing was recorded", where=url, do="Wait for the live line")
     return recording.path, recording.progress

@@ -5,11 +5,11 @@ from __future__ import annotations
 import uuid
 from contextlib import ExitStack, aclosing
 from dataclasses import dataclass
-from importlib import metadata
 from pathlib import Path
 
 from acquire.cli.live import LiveLine
 from acquire.cli.progress import End, Progress
+from acquire.cli.version import version
 from acquire.link import Batch, Broken, Connected, Ended, Idle, Outcome, stream
 from acquire.recorder import Recorder
 from analysis.errors import UsageError
@@ -118,14 +118,7 @@ class Recording:
             cylinder=self._job.measure.cylinder,
             channels=self._wanted.channels(board),
             link=uuid.uuid4().hex,
-            software=f"lobetrace {_version()}",
+            software=f"lobetrace {version()}",
             engine=self._job.engine.name,
             note=self._note,
         )
-
-
-def _version() -> str:
-    try:
-        return metadata.version("lobetrace")
-    except metadata.PackageNotFoundError:
-        return "(not installed)"

@@ -41,6 +41,11 @@ def test_a_wrong_call_is_a_sentence_and_exit_code_2(arguments: list[str], capsys
     assert "lobetrace --help" in err
 
 
+def test_it_says_which_it_is(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["--version"]) == 0
+    assert capsys.readouterr().out.startswith("lobetrace ")
+
+
 @pytest.mark.parametrize(("units", "stroke"), [("mm", 86.0), ("in", 86.0044)])
 def test_new_makes_a_job_that_loads(tmp_path: Path, units: str, stroke: float, capsys: pytest.CaptureFixture[str]) -> None:
     folder = tmp_path / "far" / "down"

@@ -1,0 +1,80 @@
+"""The demo's job says what its scenario is; a measurement beside the truth is judged fairly."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from acquire.cli.demo_job import fill, job_text
+from acquire.cli.versus import table, versus
+from acquire.simulator.scenarios import SCENARIOS
+from acquire.simulator.truth import Truth, truth
+from analysis.job import parse_job
+from analysis.job_template import template
+from analysis.results import Cam, Event, Lobe, Number, Result, Tdc
+
+
+@pytest.mark.parametrize("name", SCENARIOS)
+def test_every_scenario_makes_a_valid_job_with_its_own_rig(name: str) -> None:
+    scenario = SCENARIOS[name]
+    rig, known = scenario.rig, truth(scenario.rig)
+    job = parse_job(job_text(scenario, known))
+    assert job.engine.name == scenario.engine
+    assert (job.engine.stroke_mm, job.engine.rod_mm) == (2 * rig.crank.throw_mm, rig.crank.rod_mm)
+    assert (job.rig.rocker_ratio, job.rig.lash_mm) == (rig.train.ratio, rig.train.lash_mm)
+    assert job.rig.indicator_tilt_deg >= rig.indicators[0].tilt_deg
+    (card,) = job.specification.intake.duration
+    (event,) = (e for e in known.lobe("intake").events if (e.lift_mm, e.at) == (1.27, "lobe"))
+    assert card.opens == pytest.approx(event.opens_deg, abs=0.25)
+    assert card.closes == pytest.approx(event.closes_deg, abs=0.25)
+    assert card.deg == pytest.approx(event.duration_deg, abs=0.5)
+
+
+def test_filling_in_keeps_every_explanation() -> None:
+    filled = fill(template(), {"specification.cam": {"separation_deg": 110.0}, "rig": {"lash_mm": 0.2}})
+    comments = [line.rpartition("# ")[2] for line in template().splitlines()]
+    assert [line.rpartition("# ")[2] for line in filled.splitlines()] == comments
+    job = parse_job(filled)
+    assert (job.specification.cam.separation_deg, job.rig.lash_mm) == (110.0, 0.2)
+    assert job.specification.intake.lobe_lift_mm is None
+
+
+def measured(known: Truth, off: float, u95: float) -> Result:
+    """A result that is the truth and `off`."""
+
+    def near(value: float) -> Number:
+        return Number(value + off, u95)
+
+    def lobe(valve: str) -> Lobe:
+        true = known.lobe(valve)
+        events = tuple(Event(e.lift_mm, e.at, near(e.opens_deg), near(e.closes_deg), near(e.duration_deg)) for e in true.events)
+        by = {name: near(value) for name, value in true.centerline_by.items()}
+        peaks = near(true.peak_lift_mm), near(true.peak_lobe_lift_mm)
+        return Lobe(1, valve, 3, *peaks, by["equal_lift"], by, near(true.slack_deg), near(true.latency_ms), events)
+
+    cam = Cam(1, near(known.cam.separation_deg), near(known.cam.advance_deg), near(known.cam.overlap_deg), 1.27)
+    return Result(Tdc(near(known.tdc_edge_count), "stop", 8), (lobe("intake"), lobe("exhaust")), cam)
+
+
+@pytest.mark.parametrize(
+    ("off", "u95", "inside"), [(0.0, 0.01, True), (0.1, 0.11, True), (0.1, 0.09, False), (-0.1, 0.09, False)]
+)
+def test_each_difference_is_held_against_its_uncertainty(off: float, u95: float, inside: bool) -> None:
+    known = truth(SCENARIOS["clean"].rig)
+    rows = versus(measured(known, off, u95), known, "edge")
+    assert len(rows) == 1 + 2 * (3 * len(known.lobes[0].events) + 4 + 2 + 2) + 3
+    assert all(row.off == pytest.approx(off, abs=1e-9) for row in rows)
+    assert {row.inside for row in rows} == {inside}
+    text = table(rows)
+    assert max(map(len, text.splitlines())) <= 80
+    assert (f"{len(rows)} of {len(rows)}" in text) is inside
+
+
+def test_top_dead_center_is_the_same_at_any_turn_and_angles_at_any_cycle() -> None:
+    known = truth(SCENARIOS["clean"].rig)
+    result = measured(known, 0.0, 0.1)
+    result = replace(result, tdc=Tdc(Number(known.tdc_edge_count + 7 * known.cpr, 0.1), "stop"))
+    assert versus(result, known, "edge")[0].off == pytest.approx(0.0, abs=1e-9)
+    # A time-latched board's count means another place by half a count.
+    assert versus(result, known, "time")[0].off == pytest.approx(known.tdc_edge_count - known.tdc_count)
