@@ -9,76 +9,27 @@ import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import Field, ValidationError, model_validator
 
 from analysis.errors import UsageError
-from analysis.job_sentences import MM_PER_INCH, outside, usage_error
+from analysis.job_clearance import Clearance, Spring, TimingSet
+from analysis.job_sentences import usage_error
+from analysis.job_table import At, Degrees, Lash, Lift, Lifts, Table, within
 
 FILE_NAME = "job.toml"
-At = Literal["lobe", "valve"]
-
-
-def _within(low: float, high: float) -> AfterValidator:
-    def check(value: float) -> float:
-        if not low <= value <= high:
-            raise outside(low, high)
-        return value
-
-    return AfterValidator(check)
-
-
-def _distinct(values: tuple[float, ...]) -> tuple[float, ...]:
-    if not values or len(set(values)) != len(values):
-        raise ValueError("must hold at least one value, and none twice")
-    return values
-
-
-class Table(BaseModel):
-    """A table of job.toml: frozen, without unknown keys; turns `_in` keys into millimetres."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
-
-    @model_validator(mode="before")
-    @classmethod
-    def _inches(cls, data: Any) -> Any:
-        if not isinstance(data, dict):
-            return data
-        return dict(cls._metric(key, value, data) for key, value in data.items())
-
-    @classmethod
-    def _metric(cls, key: str, value: Any, data: dict[str, Any]) -> tuple[str, Any]:
-        metric = key.removesuffix("_in") + "_mm"
-        if not key.endswith("_in") or metric not in cls.model_fields:
-            return key, value
-        if metric in data:
-            raise ValueError(f"{key} and {metric} are both given")
-        if isinstance(value, list):
-            return metric, [_times(v) for v in value]
-        return metric, _times(value)
-
-
-def _times(inches: Any) -> Any:
-    if isinstance(inches, bool) or not isinstance(inches, int | float) or abs(inches) > 1e9:
-        return inches  # left for the range check to refuse
-    return round(inches * MM_PER_INCH, 9)  # so that 3.5 in is 88.9 mm and not its nearest neighbour
-
-
-Lash = Annotated[float, _within(0, 2)]
-Lift = Annotated[float, _within(0.01, 30)]
-Lifts = Annotated[tuple[Annotated[float, _within(0.01, 20)], ...], Field(strict=False), AfterValidator(_distinct)]
-Degrees = Annotated[float, _within(-60, 220)]  # before or after the reference the key names
 
 
 class Engine(Table):
     """[engine]: crank geometry. `pin_offset_mm` is positive toward the side the crank pin moves to after TDC."""
 
     name: str = ""
-    cylinders: Annotated[int, _within(1, 24)]
+    cylinders: Annotated[int, within(1, 24)]
     firing_order: Annotated[tuple[int, ...], Field(strict=False)]
-    bore_mm: Annotated[float, _within(20, 500)]
-    stroke_mm: Annotated[float, _within(20, 400)]
-    rod_mm: Annotated[float, _within(40, 1000)]
-    pin_offset_mm: Annotated[float, _within(-10, 10)] = 0.0
+    bore_mm: Annotated[float, within(20, 500)]
+    stroke_mm: Annotated[float, within(20, 400)]
+    rod_mm: Annotated[float, within(40, 1000)]
+    pin_offset_mm: Annotated[float, within(-10, 10)] = 0.0
+    compression_ratio: Annotated[float, within(2, 40)] | None = None
 
     @model_validator(mode="after")
     def _possible(self) -> Self:
@@ -95,24 +46,24 @@ class Rig(Table):
     """[rig]: encoder and indicator as they are fitted, and the bounds of their errors. See the template for each key."""
 
     port: str = ""
-    baud: Annotated[int, _within(300, 4_000_000)] = 115200
+    baud: Annotated[int, within(300, 4_000_000)] = 115200
     direction: Literal["auto", "up", "down"] = "auto"
     indicator_at: At = "valve"
     indicator_sign: Literal[1, -1] = 1
-    rocker_ratio: Annotated[float, _within(0.8, 3)] = 1.0
+    rocker_ratio: Annotated[float, within(0.8, 3)] = 1.0
     lash_mm: Lash = 0.0
-    slack_allowance_deg: Annotated[float, _within(0, 45)] = 5.0
-    encoder_offcenter_deg: Annotated[float, _within(0, 5)] = 0.0
-    indicator_tilt_deg: Annotated[float, _within(0, 30)] = 0.0
-    indicator_error_mm: Annotated[float, _within(0, 1)] = 0.0
-    stop_depth_mm: Annotated[float, _within(0.1, 100)] | None = None
-    tdc_count: Annotated[float, _within(-(2**53), 2**53)] | None = None
+    slack_allowance_deg: Annotated[float, within(0, 45)] = 5.0
+    encoder_offcenter_deg: Annotated[float, within(0, 5)] = 0.0
+    indicator_tilt_deg: Annotated[float, within(0, 30)] = 0.0
+    indicator_error_mm: Annotated[float, within(0, 1)] = 0.0
+    stop_depth_mm: Annotated[float, within(0.1, 100)] | None = None
+    tdc_count: Annotated[float, within(-(2**53), 2**53)] | None = None
 
 
 class Measure(Table):
     """[measure]: which cylinder, at which checking lifts, and the units of the sheet."""
 
-    cylinder: Annotated[int, _within(1, 24)] = 1
+    cylinder: Annotated[int, within(1, 24)] = 1
     checking_lifts_mm: Lifts = (0.15, 0.5, 1.0, 1.27)
     checking_at: At = "lobe"
     units: Literal["mm", "in"] = "mm"
@@ -121,9 +72,9 @@ class Measure(Table):
 class DurationSpec(Table):
     """What the maker says of one checking lift. `opens` and `closes` are signed crank degrees after gas-exchange TDC, or None."""
 
-    lift_mm: Annotated[float, _within(0.01, 20)]
+    lift_mm: Annotated[float, within(0.01, 20)]
     at: At = "lobe"
-    deg: Annotated[float, _within(60, 480)]
+    deg: Annotated[float, within(60, 480)]
 
     @property
     def opens(self) -> float | None:
@@ -135,9 +86,19 @@ class DurationSpec(Table):
         """Signed closing angle, if the maker gives it."""
         return None
 
+    @model_validator(mode="before")
+    @classmethod
+    def _sum_of_readings(cls, data: Any) -> Any:
+        """A card that gives both readings has given the duration: half a turn lies between their dead centers."""
+        if not isinstance(data, dict) or "deg" in data:
+            return data
+        readings = [value for key, value in data.items() if key.endswith("dc_deg")]
+        whole = len(readings) == 2 and all(isinstance(r, int | float) and not isinstance(r, bool) for r in readings)
+        return {**data, "deg": 180.0 + sum(readings)} if whole else data
+
     @model_validator(mode="after")
     def _agrees(self) -> Self:
-        if self.opens is not None and self.closes is not None and abs(self.closes - self.opens - self.deg) > 0.5:
+        if self.opens is not None and self.closes is not None and abs(self.closes - self.opens - self.deg) > 1.0:
             raise ValueError(
                 f"deg = {self.deg:g} does not fit the opening and closing given: they make {self.closes - self.opens:g}"
             )
@@ -183,7 +144,7 @@ class LobeSpec(Table):
 
     lobe_lift_mm: Lift | None = None
     valve_lift_mm: Lift | None = None
-    centerline_deg: Annotated[float, _within(60, 160)] | None = None
+    centerline_deg: Annotated[float, within(60, 160)] | None = None
     lash_mm: Lash | None = None
 
 
@@ -202,18 +163,22 @@ class ExhaustSpec(LobeSpec):
 class CamSpec(Table):
     """[specification.cam]: separation in cam degrees, advance in crank degrees (positive: intake earlier)."""
 
-    separation_deg: Annotated[float, _within(80, 140)] | None = None
-    advance_deg: Annotated[float, _within(-40, 40)] | None = None
+    separation_deg: Annotated[float, within(80, 140)] | None = None
+    advance_deg: Annotated[float, within(-40, 40)] | None = None
 
 
 class Tolerance(Table):
-    """[specification.tolerance]: how far measured may lie from specified, each way. The defaults are common practice."""
+    """[specification.tolerance]: how far measured may lie from specified, each way. The defaults are common practice.
 
-    event_deg: Annotated[float, _within(0.1, 20)] = 1.0
-    duration_deg: Annotated[float, _within(0.1, 20)] = 2.0
-    centerline_deg: Annotated[float, _within(0.1, 20)] = 1.0
-    separation_deg: Annotated[float, _within(0.1, 20)] = 1.0
-    lift_mm: Annotated[float, _within(0.001, 2)] = 0.1
+    `guard_band`: how many expanded uncertainties are kept from each limit (JCGM 106:2012, 8.3.2): 1 as in ISO 14253-1, 0 for none.
+    """
+
+    event_deg: Annotated[float, within(0.1, 20)] = 1.0
+    duration_deg: Annotated[float, within(0.1, 20)] = 2.0
+    centerline_deg: Annotated[float, within(0.1, 20)] = 1.0
+    separation_deg: Annotated[float, within(0.1, 20)] = 1.0
+    lift_mm: Annotated[float, within(0.001, 2)] = 0.1
+    guard_band: Annotated[float, within(0, 3)] = 1.0
 
 
 class Specification(Table):
@@ -233,6 +198,9 @@ class Job(Table):
     rig: Rig = Rig()
     measure: Measure = Measure()
     specification: Specification = Specification()
+    timing_set: TimingSet = TimingSet()
+    clearance: Clearance = Clearance()
+    spring: Spring = Spring()
 
     @model_validator(mode="after")
     def _cylinder_exists(self) -> Self:

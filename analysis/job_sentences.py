@@ -13,6 +13,10 @@ from pydantic_core import ErrorDetails, PydanticCustomError
 from analysis.errors import UsageError
 
 MM_PER_INCH = 25.4
+N_PER_LBF = 4.4482216152605
+# A key's ending in the other system -> the ending inside, and what to multiply by.
+INSIDE = {"_in": ("_mm", MM_PER_INCH), "_lbf": ("_n", N_PER_LBF)}
+_WORDS = {"_in": "inches", "_mm": "millimetres", "_lbf": "pounds", "_n": "newtons"}
 Path = tuple[str | int, ...]
 
 
@@ -40,7 +44,8 @@ def _sentence(e: ErrorDetails, key: str, path: Path, model: type[BaseModel], dat
         case "extra_forbidden":
             return f"{table} has no key '{key}'", _nearest(key, _model_at(path[:-1], model))
         case "missing":
-            keys = f"{key} (or {key[:-3]}_in)" if key.endswith("_mm") else key
+            other = _other(key)
+            keys = f"{key} (or {other[0]})" if other else key
             return f"{keys} is missing in {table}", "Add it; `lobetrace new FOLDER` writes an example with every key explained"
         case "outside":
             return _outside(e["ctx"]["low"], e["ctx"]["high"], key, path, data)
@@ -59,22 +64,32 @@ def _sentence(e: ErrorDetails, key: str, path: Path, model: type[BaseModel], dat
 def _outside(low: float, high: float, key: str, path: Path, data: Mapping[str, Any]) -> tuple[str, str]:
     """Says whether the other unit would have fitted: inch read as millimetre is the commonest slip."""
     number = float(_at(_respelt(path, key), data))
-    inch = key.endswith("_in")
-    factor = 1 / MM_PER_INCH if inch else 1.0
-    what = f"{key} = {number:g} is outside {low * factor:.4g} to {high * factor:.4g}"
-    other = f"{key[:-3]}_mm" if inch else f"{key[:-3]}_in"
-    as_other = number if inch else number * MM_PER_INCH
-    if key.endswith(("_mm", "_in")) and low <= as_other <= high:
-        return what, f"If it is {'millimetres' if inch else 'inches'} write {other} = {number:g}"
+    other = _other(key)
+    foreign = next((factor for suffix, (_, factor) in INSIDE.items() if key.endswith(suffix) and other), 1.0)
+    what = f"{key} = {number:g} is outside {low / foreign:.4g} to {high / foreign:.4g}"
+    if other and low <= number * foreign * other[1] <= high:
+        return what, f"If it is {other[2]} write {other[0]} = {number:g}"
     return what, "Check the value and its unit"
+
+
+def _other(key: str) -> tuple[str, float, str] | None:
+    """The same key in the other system, by what a number times the unit of `key` becomes if it was meant in that, and its word."""
+    for suffix, (inner, factor) in INSIDE.items():
+        if key.endswith(inner):
+            return key.removesuffix(inner) + suffix, factor, _WORDS[suffix]
+        if key.endswith(suffix):
+            return key.removesuffix(suffix) + inner, 1 / factor, _WORDS[inner]
+    return None
 
 
 def _nearest(key: str, model: type[BaseModel] | None) -> str:
     """What to write for an unknown key: the same word with a unit that is known, or the nearest spelling, or the whole list."""
     names = list(model.model_fields) if model else []
-    valid = names + [name[:-3] + "_in" for name in names if name.endswith("_mm")]
+    valid = names + [other[0] for name in names if (other := _other(name))]
     stem = key.rpartition("_")[0] or key
-    same = [name for name in valid if name.rpartition("_")[0] in (stem, key) and name.endswith(("_mm", "_in", "_deg"))]
+    same = [
+        name for name in valid if name.rpartition("_")[0] in (stem, key) and name.endswith(("_mm", "_in", "_deg", "_n", "_lbf"))
+    ]
     if same:
         return f"Write {' or '.join(same)}"
     if close := difflib.get_close_matches(key, valid, n=1):
@@ -99,13 +114,13 @@ def _model_in(annotation: Any) -> type[BaseModel] | None:
 
 
 def _key_written(path: Path, data: Mapping[str, Any]) -> str:
-    """The last key of `path` as the file spells it, with _in where that was written; list positions are passed over."""
+    """The last key of `path` as the file spells it, in the unit written there; list positions are passed over."""
     names = [i for i, part in enumerate(path) if isinstance(part, str)]
     if not names:
         return ""
     key, table = str(path[names[-1]]), _at(path[: names[-1]], data)
-    inch = key[:-3] + "_in" if key.endswith("_mm") else ""
-    return inch if isinstance(table, Mapping) and inch in table else key
+    other = _other(key)
+    return other[0] if other and isinstance(table, Mapping) and other[0] in table else key
 
 
 def _respelt(path: Path, key: str) -> Path:

@@ -112,7 +112,12 @@ def test_what_the_maker_says_becomes_signed_angles(
     text = f"{ENGINE}[[specification.{valve}.duration]]\nlift_mm = 1\ndeg = {deg}\n{opens}\n{closes}\n"
     (row,) = getattr(parse_job(text).specification, valve).duration
     assert (row.opens, row.closes) == signed
-    assert f"they make {deg}" in refused(text.replace(f"\ndeg = {deg}", f"\ndeg = {deg + 1}"))
+    assert f"they make {deg}" in refused(text.replace(f"\ndeg = {deg}", f"\ndeg = {deg + 2}"))
+    # Common practice: 17 BTDC and 42 ABDC make 239, and a card that says 240 is fine.
+    (rounded,) = getattr(parse_job(text.replace(f"\ndeg = {deg}", f"\ndeg = {deg + 1}")).specification, valve).duration
+    assert rounded.deg == deg + 1
+    (unsaid,) = getattr(parse_job(text.replace(f"\ndeg = {deg}", "")).specification, valve).duration
+    assert unsaid.deg == deg
 
 
 def test_a_job_is_found_by_its_folder_and_a_missing_one_is_a_sentence(tmp_path: Path) -> None:

@@ -56,7 +56,7 @@ def test_both_units_mean_the_same_engine() -> None:
 @UNITS
 def test_it_mentions_every_field(units: Units) -> None:
     keys = set(re.findall(r"^(\w+) = ", whole(units), flags=re.MULTILINE))
-    wanted = {name if units == "mm" else re.sub("_mm$", "_in", name) for name in fields(Job)}
+    wanted = {name if units == "mm" else re.sub("_n$", "_lbf", re.sub("_mm$", "_in", name)) for name in fields(Job)}
     assert keys == wanted
 
 
