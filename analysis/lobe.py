@@ -55,7 +55,7 @@ def measure_lobe(job: Job, swept: Swept, backward: Sequence[Sweep]) -> MeasuredL
     Raises DataError if the sweep does not cover the lobe down to a checking lift.
     """
     rig, curve, at = job.rig, swept.curve, job.measure.checking_at
-    common = _systematics(rig, swept)
+    common = systematics(rig, swept)
     peak_deg, peak_mm = peak_quantities(curve, common)
     quantities: dict[str, Quantity] = {}
     events: list[Event] = []
@@ -108,7 +108,8 @@ def whole_passes(passes: tuple[Pass, ...], curve: Curve) -> tuple[Pass, ...]:
     return tuple(found)
 
 
-def _systematics(rig: Rig, swept: Swept) -> Systematics:
+def systematics(rig: Rig, swept: Swept) -> Systematics:
+    """What every event of this lobe has in common."""
     sweep, base = swept.sweep, swept.curve.base
     step = sweep.step_mm
     # A zero that stays on one code is known to half a step only; what the base circle runs out by adds to it.

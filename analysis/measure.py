@@ -57,7 +57,7 @@ def measure_all(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0
             do="Record one with: lobetrace capture JOB --step sweep --valve intake",
         )
     forward = _forward(job, sweeps)
-    tdc, source, about = _find_tdc(job, usable, forward)
+    tdc, source, about = find_tdc(job, usable, forward)
     tdc = replace(tdc, count=tdc.count + forward * after_deg * tdc.cpr / 360.0)
     cautions = [caution for c in captures for caution in about_capture(c)] + about
     channels: list[Sweep] = []
@@ -103,7 +103,7 @@ def _forward(job: Job, sweeps: Sequence[Capture]) -> int:
     return running_direction(max((c.samples.crank for c in sweeps), key=lambda crank: crank.size))
 
 
-def _find_tdc(job: Job, captures: Sequence[Capture], forward: int) -> tuple[TdcFound, Capture | None, list[Caution]]:
+def find_tdc(job: Job, captures: Sequence[Capture], forward: int) -> tuple[TdcFound, Capture | None, list[Caution]]:
     """TDC from the last capture of the stop and of the piston's travel, whichever is less uncertain, or the count given in the
     job.
     """
