@@ -16,7 +16,7 @@ from acquire.cli.live import LiveLine
 from acquire.cli.progress import End, Progress
 from acquire.cli.recording import Recording, Wanted
 from analysis.cautions import STOP, cautions
-from analysis.errors import UsageError
+from analysis.errors import LobetraceError, UsageError
 from analysis.job import Job, load_job
 
 
@@ -33,7 +33,8 @@ def run(job_path: Path, wanted: Wanted, port: str, end: End, note: str, as_json:
     if as_json:
         say.result_json({"capture": str(path), **_numbers(progress)})
     else:
-        say.result(f"{path}: {progress.rows} rows, {progress.lost} frames lost, {progress.passes:.2f} turns of the camshaft")
+        did = f"{progress.contacts} contacts" if wanted.step == "stop" else f"{progress.passes:.2f} turns of the camshaft"
+        say.result(f"{path}: {progress.rows} rows, {progress.lost} frames lost, {did}")
 
 
 def capture(folder: Path, job: Job, wanted: Wanted, port: str, end: End, note: str = "") -> tuple[Path, Progress]:
@@ -49,10 +50,13 @@ def capture(folder: Path, job: Job, wanted: Wanted, port: str, end: End, note: s
     recording = Recording(folder / CAPTURES, job, wanted, url, end, note, live)
     try:
         asyncio.run(_until_told(recording))
-    finally:
+    except LobetraceError:
         live.end()
         if recording.path:
-            say.person(f"{recording.path} holds {recording.progress.rows} rows.")
+            say.person(f"{recording.path} holds the {recording.progress.rows} rows that came until then.")
+        raise
+    finally:
+        live.end()
     if recording.path is None:
         raise UsageError("ended before a board had answered: nothing was recorded", where=url, do="Wait for the live line")
     return recording.path, recording.progress

@@ -35,7 +35,8 @@ class LiveLine:
         self._out.flush()
 
     def end(self) -> None:
-        """Leave the last text standing."""
+        """Leave the last text standing. A second call does nothing."""
         if self._terminal and self._length:
             self._out.write("\n")
             self._out.flush()
+            self._length = 0
