@@ -28,7 +28,7 @@ FINE = Rig(
 SHORT = Rig(encoder=Encoder(cpr=1200), work=Work(touches=3, turns=4.2))
 
 
-def job_for(rig: Rig, **tables: Mapping[str, Any]) -> Job:
+def job_for(rig: Rig, /, **tables: Mapping[str, Any]) -> Job:
     """A job that describes the rig as its owner knows it. `tables` adds to or replaces keys of the job's tables."""
     gauge = rig.indicators[0]
     job: dict[str, dict[str, Any]] = {

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -21,7 +22,7 @@ NONE = np.zeros(0, dtype=np.int64)
 
 def path(*places: int) -> Ints:
     """Counts one by one from each place to the next."""
-    parts = [np.arange(a, b, 1 if b > a else -1) for a, b in zip(places, places[1:], strict=False)]
+    parts = [np.arange(a, b, 1 if b > a else -1) for a, b in pairwise(places)]
     return np.concatenate([*parts, [places[-1]]]).astype(np.int64)
 
 
@@ -151,6 +152,17 @@ def test_scatter_of_touches_widens_the_uncertainty_and_one_touch_more_still() ->
     # Type A: standard deviation of the mean of three, half of it on TDC for each side (JCGM 100:2008, 4.2.3).
     sides = [np.std([2000, 2004, 1998], ddof=1) / 3**0.5 / 2, np.std([100, 97, 103], ddof=1) / 3**0.5 / 2]
     assert loose.count.u == pytest.approx(math.hypot(*sides, 0.5 / 12**0.5, 0.5 / 12**0.5))
+
+
+def test_means_and_spreads_far_from_zero() -> None:
+    """NIST StRD, NumAcc1 (certified: mean 10000002, standard deviation 1), as counts of a board that has run for long."""
+    touches = (10_000_001, 10_000_003, 10_000_002)
+    low = touches[0] - 1900
+    swings = np.array([low + 900, *(x for high in touches for x in (high, low)), low + 900], dtype=np.int64)
+    found = by_stop(stop_capture(swings), None, 1)
+    (scatter,) = (part for source, part in found.count.parts.items() if source.name == "TDC: scatter of touches, high contact")
+    assert scatter * 2 * math.sqrt(3) == pytest.approx(1.0, rel=1e-12)
+    assert found.count.value == pytest.approx((10_000_002.5 + low + 0.5) / 2 + 1200, rel=1e-15)
 
 
 # --- slider-crank ---------------------------------------------------------------------------------------------------------
