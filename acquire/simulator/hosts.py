@@ -131,6 +131,7 @@ async def meet_on_pty(sleep: Sleep) -> AsyncIterator[tuple[str, AsyncIterator[Ho
     if sys.platform == "win32":
         raise LinkError("there are no pseudo-terminals on this system", do="Serve over a socket.")
     import select
+    import termios
     import tty
 
     try:
@@ -149,6 +150,7 @@ async def meet_on_pty(sleep: Sleep) -> AsyncIterator[tuple[str, AsyncIterator[Ho
             while any(event & select.POLLHUP for _, event in poll.poll(0)):
                 await sleep(_POLL_S)
             yield _PtyHost(master)
+            termios.tcflush(master, termios.TCOFLUSH)  # what the host that left has not read is not for the next one
 
     coming = hosts()
     try:

@@ -22,6 +22,7 @@ from acquire.simulator.truth import truth
 from analysis.errors import UsageError
 
 Clock = Callable[[], float]
+_SOON_S = 1e-6  # what is due so soon is due: a wait shorter than the clock can tell would never end
 _LONGEST = 256  # bytes of an unfinished line of the host that are kept
 
 
@@ -87,9 +88,9 @@ class _Session:
             self._origin = self._clock(), self._bench.now_s
             return
         now = self._origin[1] + (self._clock() - self._origin[0]) * pace
-        if due > now:
+        if due > now + _SOON_S:
             await self._wait((due - now) / pace)
-        elif data := self._bench.take(now, CHUNK):
+        elif data := self._bench.take(now + _SOON_S, CHUNK):
             await self._host.write(data)
 
     async def _answer(self, line: bytes) -> None:
@@ -151,6 +152,9 @@ async def serve(
                     served._finished.set()
 
         task = asyncio.create_task(attend())
+        task.add_done_callback(
+            lambda _: served._finished.set()
+        )  # should it fail, nobody waits for ever: the error comes out below
         try:
             yield served
         finally:

@@ -127,7 +127,7 @@ def test_what_stands_in_the_json() -> None:
 
 
 def test_a_lift_that_is_never_reached_is_refused() -> None:
-    with pytest.raises(UsageError, match="never lifts 12.0 mm"):
+    with pytest.raises(UsageError, match="never lifts 12"):
         truth(Rig(), ((12.0, "valve"),))
     with pytest.raises(UsageError, match="never lifts 0"):
         truth(Rig(), ((0.0, "lobe"),))
@@ -146,7 +146,7 @@ def test_every_scenario_has_a_truth_that_its_lobes_confirm(name: str) -> None:
 
 
 def test_a_scenario_that_is_not_there() -> None:
-    with pytest.raises(UsageError, match="there is no scenario"):
+    with pytest.raises(UsageError, match="no scenario"):
         scenario_named("paradise")
 
 
