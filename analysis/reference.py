@@ -9,6 +9,9 @@ from analysis.results import Caution
 from analysis.samples import Capture, Header
 from analysis.tdc import TdcFound
 
+# Numbers that the board's count can take (i32 on the wire).
+RANGE = 1 << 32
+
 
 def same_count(a: Header, b: Header) -> bool:
     """Whether two captures share one zero of the board's count: one connection, or one start of a board that can tell its
@@ -37,18 +40,19 @@ def carry_tdc(tdc: TdcFound, source: Capture, target: Capture) -> tuple[Quantity
     cpr = a.board.cpr
     here, there = index_phase(source.index, cpr), index_phase(target.index, cpr)
     one_count = same_count(a, b)
+    count = tdc.count - _ran_over(source, target) if one_count else tdc.count
     if here is None or there is None:
         if one_count:
-            return tdc.count, ()
+            return count, ()
         raise DataError(
             "the board has started again since TDC was found, and there is no index pulse to find the place by",
             where=target.path,
             do="Find TDC again with this connection, then sweep without unplugging",
         )
-    shift = (there - here + cpr / 2) % cpr - cpr / 2
+    shift = (there - here + (tdc.count - count).value + cpr / 2) % cpr - cpr / 2
     if one_count and abs(shift) <= 1.0:
-        return tdc.count, ()
-    moved = tdc.count + shift
+        return count, ()
+    moved = count + shift
     moved = moved.with_part(Source("TDC: index pulse carried over", shape="triangular"), 1 / 6**0.5)
     if not one_count:
         return moved, ()
@@ -58,3 +62,11 @@ def carry_tdc(tdc: TdcFound, source: Capture, target: Capture) -> tuple[Quantity
         "encoder's coupling slipped. It was put right by the index pulse; fasten the coupling and find TDC again."
     )
     return moved, (Caution("count-moved", text),)
+
+
+def _ran_over(source: Capture, target: Capture) -> int:
+    """By how much the count of the target lies below that of the source because the board's 32 bits ran over in between: each
+    capture is unwrapped for itself, and 2^32 counts are not a whole number of turns.
+    """
+    way = int(source.samples.crank[-1]) - int(target.samples.crank[0])
+    return (way + RANGE // 2) // RANGE * RANGE

@@ -109,10 +109,9 @@ def test_h3_calibration_line() -> None:
 
 def test_the_mean_of_twenty_temperatures() -> None:
     """JCGM 100:2008 4.4.3 and table 1 (from memory): 100.14 with s 1.49 and 0.33 for the mean."""
-    t = np.array(
-        [96.90, 98.18, 98.25, 98.61, 99.03, 99.49, 99.56, 99.74, 99.89, 100.07]
-        + [100.33, 100.42, 100.68, 100.95, 101.11, 101.20, 101.57, 101.84, 102.36, 102.72]
-    )
+    lower = [96.90, 98.18, 98.25, 98.61, 99.03, 99.49, 99.56, 99.74, 99.89, 100.07]
+    upper = [100.33, 100.42, 100.68, 100.95, 101.11, 101.20, 101.57, 101.84, 102.36, 102.72]
+    t = np.array([*lower, *upper])
     mean = one("observations", float(np.std(t, ddof=1)) / math.sqrt(t.size), dof=19, value=float(t.mean()))
     assert mean.value == pytest.approx(100.145)
     assert np.std(t, ddof=1) == pytest.approx(1.48884448, abs=1e-8)
