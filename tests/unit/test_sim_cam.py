@@ -14,7 +14,6 @@ from acquire.simulator.train import Lift, Train
 from analysis.errors import UsageError
 
 
-
 def test_three_arc_cam() -> None:
     """Classical convex-flank cam (from memory), r1 15, r2 5, OQ 18, 60 degrees: values of the closed form, computed outside."""
     lobe = ThreeArcLobe(15, 5, 18, 60)
@@ -24,7 +23,9 @@ def test_three_arc_cam() -> None:
     expected = [0.068227374, 0.426193814, 1.570176974, 3.788799976, 5.588457268, 7.386664873, 8]
     assert lobe.lift(from_foot - 60) == pytest.approx(expected, abs=2e-9)
     assert lobe.lift(60 - from_foot) == pytest.approx(expected, abs=2e-9)
-    assert lobe.lift(np.array([2.421368776, 5.415958419, 7.669886964, 8.763786602]) - 60) == pytest.approx([0.1, 0.5, 1.0, 1.27], abs=1e-8)
+    assert lobe.lift(np.array([2.421368776, 5.415958419, 7.669886964, 8.763786602]) - 60) == pytest.approx(
+        [0.1, 0.5, 1.0, 1.27], abs=1e-8
+    )
     assert lobe.lift([-61, 61, 180, 359 - 60]) == pytest.approx(0)
 
 
@@ -96,7 +97,17 @@ def test_valve_lift_is_ratio_times_lobe_less_lash() -> None:
 def test_piston_travel() -> None:
     """J. B. Heywood (1988) eq. 2.5, from memory; geometry of the TCC-III engine (stroke 86, rod 231), and r 45, l 135."""
     below = SliderCrank(43, 231).below_top([5, 10, 15, 30, 45, 60, 90, 120, 150])
-    expected = [0.194030919, 0.773978186, 1.733439409, 6.763625045, 14.604233947, 24.521382582, 47.037448023, 67.521382582, 81.241809770]
+    expected = [
+        0.194030919,
+        0.773978186,
+        1.733439409,
+        6.763625045,
+        14.604233947,
+        24.521382582,
+        47.037448023,
+        67.521382582,
+        81.241809770,
+    ]
     assert below == pytest.approx(expected, abs=1e-9)
     assert SliderCrank(45, 135).below_top([10, 30, 60, 90, 120]) == pytest.approx(
         [0.909993531, 7.917061710, 28.247340453, 52.720779386, 73.247340453], abs=1e-9

@@ -83,7 +83,9 @@ def test_displacements_and_level_crossings(name: str, tenth: float, quarter: flo
         ((10, 20, 30, 40), 0.60937191696, 1.834977130, 10.409352275, -3.132832080),
     ],
 )
-def test_power_polynomials(exponents: tuple[int, int, int, int], half: float, velocity: float, acceleration: float, nose: float) -> None:
+def test_power_polynomials(
+    exponents: tuple[int, int, int, int], half: float, velocity: float, acceleration: float, nose: float
+) -> None:
     """Closed-form coefficients (Dudley 1948, Stoddart 1953, from memory), evaluated outside the project."""
     law = power_polynomial(*exponents)
     assert law(0.5) == pytest.approx(half, abs=1e-10)
