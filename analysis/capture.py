@@ -8,6 +8,7 @@ import re
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from functools import partial
+from itertools import pairwise
 from pathlib import Path
 from typing import Final, NamedTuple
 
@@ -21,7 +22,7 @@ from analysis.samples import Capture, Header, Ints
 
 __all__ = ["from_rows", "load", "parse"]
 
-_BLOCK: Final = 1 << 19  # bytes read at a time: few enough for the cache, enough for threads not to queue for the interpreter
+_BLOCK: Final = 1 << 18  # bytes read at a time: few enough for the cache, enough for threads not to queue for the interpreter
 _FIRST_ROW_LINE: Final = 4
 _THREADS: Final = min(4, os.cpu_count() or 1)
 _FIRST: Final = FIRST_LINE.encode("ascii")
@@ -133,13 +134,15 @@ def _body(data: bytes, layout: _Layout, pool: ThreadPoolExecutor, path: str) -> 
     read = partial(_block, data, low=low, high=high, path=path)
     blocks = list(pool.map(read, bounds[:-1], bounds[1:]))
     notes: list[Note] = []
-    before = 0
-    for rows, lines in blocks:
+    at = np.cumsum([0, *(rows.shape[1] for rows, _ in blocks)]).tolist()
+    for before, (_, lines) in zip(at, blocks, strict=False):
         for row, text in lines:
             where = _where(path, _FIRST_ROW_LINE + before + row + len(notes))
             notes.append(Note(before + row, *read_note(text, where), where))
-        before += rows.shape[1]
-    return np.concatenate([rows for rows, _ in blocks], axis=1).T, notes
+    whole = np.empty((len(low), at[-1]), np.int64)
+    copies = pool.map(np.copyto, (whole[:, a:b] for a, b in pairwise(at)), (rows for rows, _ in blocks))
+    list(copies)  # waits for them
+    return whole.T, notes
 
 
 def _block(data: bytes, start: int, stop: int, *, low: Ints, high: Ints, path: str) -> tuple[Ints, list[tuple[int, bytes]]]:

@@ -28,6 +28,7 @@ def from_rows(header: Header | None, rows: Ints, notes: Iterable[Note] = (), *, 
     """The Capture of raw `rows`, shape (n, 4 + 2 c), in the order of the file's columns, and the notes between them, in order.
 
     This is what a file with these rows and notes loads as, except that `complete` is true and `sha256` empty: there is no file.
+    The arrays may be views of `rows`.
     Raises CaptureError for a note of a known kind whose fields are not what the format says.
     """
     notes = tuple(notes)
@@ -66,17 +67,17 @@ def from_rows(header: Header | None, rows: Ints, notes: Iterable[Note] = (), *, 
 
 
 def _samples(rows: Ints, bounds: Sequence[int]) -> Samples:
-    seq, time_us, crank, flags, *readings = rows.T
-    shape = len(readings) // 2, len(rows)
+    seq, time_us, crank, flags = rows.T[:4]
     restarts = np.bincount(bounds[1:-1], minlength=len(rows) + 1)[: len(rows)]
+    lift = rows.T[5::2]
     return Samples(
         seq=_unwrapped(seq, bounds),
         time_us=_unwrapped(time_us, bounds),
         crank=_unwrapped(crank, bounds),
-        flags=flags.astype(np.int64),
+        flags=flags,
         origin=np.cumsum(restarts, dtype=np.int64),
-        age_us=np.array(readings[0::2], np.int64).reshape(shape),
-        lift=np.array([_unwrapped(lift, bounds) for lift in readings[1::2]], np.int64).reshape(shape),
+        age_us=rows.T[4::2],
+        lift=np.stack([_unwrapped(channel, bounds) for channel in lift]) if len(lift) else lift,
     )
 
 

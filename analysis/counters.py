@@ -24,15 +24,17 @@ def unwrap(values: npt.ArrayLike, *, bits: int = 32, carry: Carry = START) -> tu
     """Counts of a counter of `bits` bits, signed or not, as numbers that do not run over.
 
     `values`: integers, shape (n,). Returns int64, shape (n,), and the carry for the next block. Each step is taken as the shorter way
-    round, in [-2**(bits-1), 2**(bits-1)), so counters may go down as well. The first number of all is as it came.
+    round, in [-2**(bits-1), 2**(bits-1)), so counters may go down as well. The first number of all is as it came. Where nothing ran
+    over, the result may be `values` itself.
     """
     raw = np.asarray(values, dtype=np.int64)
     if not raw.size:
-        return raw.copy(), carry
+        return raw, carry
     first = int(raw[0]) if carry.last is None else int(near(raw[0], carry.last, bits=bits))
     half = 1 << (bits - 1)
-    unwrapped = raw + (first - raw[0])
-    if int(raw.max()) - int(raw.min()) >= half:  # else no step can be a long one
+    far = int(raw.max()) - int(raw.min()) >= half  # else no step can be a long one
+    unwrapped = raw + (first - raw[0]) if far or first != raw[0] else raw
+    if far:
         step = np.diff(raw)
         turns = np.cumsum((step < -half).astype(np.int64) - (step >= half))
         unwrapped[1:] += turns << bits
