@@ -1,0 +1,107 @@
+/* Pins -> core: crank, index, scales, clocked gauges. One short interrupt each. */
+#include "inputs.h"
+
+#include <avr/interrupt.h>
+
+#include "port.h"
+#include "vectors.h"
+
+#define CLOCKED(kind) ((kind) == BCD || (kind) == FRAME24)
+
+/* The 24-bit gauge comes through one transistor a line, which turns the signal over: clocked on the falling edge, low is 1. */
+#define BIT(kind, high) ((kind) == FRAME24 ? !(high) : (high))
+
+/* The crank, up to 80,000 times a second. */
+ISR(PCINT0_vect, ISR_NAKED)
+{
+    CHOOSE(EDGE_WANTED, __vector_crank_counted, __vector_crank_latched);
+}
+
+HANDLER(__vector_crank_counted)
+{
+    latch_crank(&board.latch, CRANK_PINS());
+}
+
+HANDLER(__vector_crank_latched)
+{
+    if (!latch_crank(&board.latch, CRANK_PINS()))
+        return;
+    GPIOR0 &= (uint8_t)~EDGE_WANTED;
+    inputs_latch();
+}
+
+#if INDEX
+ISR(INT0_vect)
+{
+    latch_index(&board.latch, INDEX_HIGH(), CRANK_PINS(), timer_ticks());
+}
+#endif
+
+#if CH1 == SCALE
+ISR(PCINT2_vect)
+{
+    latch_scale(&board.latch, 0, SCALE1_PINS());
+}
+#elif CLOCKED(CH1)
+ISR(INT1_vect)
+{
+    bits_add(&board.indicator[0].bits, BIT(CH1, DATA1_HIGH()), timer_ticks());
+}
+#endif
+
+#if CH2 == SCALE
+ISR(PCINT1_vect)
+{
+    latch_scale(&board.latch, 1, SCALE2_PINS());
+}
+#elif CLOCKED(CH2)
+ISR(PCINT1_vect)
+{
+    if (!CLOCK2_HIGH())
+        bits_add(&board.indicator[1].bits, BIT(CH2, DATA2_HIGH()), timer_ticks());
+}
+#endif
+
+void port_request(uint8_t channel, bool on)
+{
+    if (on)
+        PORTC |= REQUEST_PIN(channel);
+    else
+        PORTC &= (uint8_t)~REQUEST_PIN(channel);
+}
+
+void inputs_start(void)
+{
+    /* Pull-ups on every input, connected or not; the request pins drive a transistor and rest low. */
+    PORTB = _BV(PB5) - 1;
+    PORTD = (uint8_t)~(_BV(PD0) | _BV(PD1));
+    PORTC = SCALE2_MASK;
+    DDRC = REQUEST_PIN(0) | REQUEST_PIN(1);
+    for (volatile uint8_t settle = 0; settle < 100; settle++) {
+    }
+
+    /* The state is what the pins say, not 0: else the first edge may count as an illegal step, or as one too many. */
+    quad_start(&board.latch.crank, CRANK_PINS());
+    PCMSK0 = CRANK_MASK;
+    PCICR = _BV(PCIE0);
+#if INDEX
+    EICRA |= _BV(ISC00); /* both edges */
+    EIMSK |= _BV(INT0);
+#endif
+    EICRA |= _BV(ISC11); /* falling edge of PD3, used or not */
+#if CH1 == SCALE
+    quad_start(&board.latch.scale[0], SCALE1_PINS());
+    PCMSK2 = SCALE1_MASK;
+    PCICR |= _BV(PCIE2);
+#elif CLOCKED(CH1)
+    EIMSK |= _BV(INT1);
+#endif
+#if CH2 == SCALE
+    quad_start(&board.latch.scale[1], SCALE2_PINS());
+    PCMSK1 = SCALE2_MASK;
+    PCICR |= _BV(PCIE1);
+#elif CLOCKED(CH2)
+    PCMSK1 = _BV(PC0);
+    PCICR |= _BV(PCIE1);
+#endif
+}

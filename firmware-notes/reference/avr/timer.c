@@ -1,0 +1,81 @@
+#include "timer.h"
+
+#include <avr/interrupt.h>
+#include <util/atomic.h>
+
+#include "avr.h"
+#include "inputs.h"
+#include "port.h"
+#include "vectors.h"
+
+#define TICKS_PER_SECOND (F_CPU / 8)
+#define LONGEST 60000u /* below the range of the compare register */
+
+uint16_t timer_overflows;
+
+/* The samples' grid: every `parts` matches, `part` ticks apart. */
+static uint16_t part = LONGEST;
+static uint8_t parts = 1, parts_left = 1;
+
+ISR(TIMER1_OVF_vect)
+{
+    timer_overflows++;
+}
+
+static inline bool grid_reached(void)
+{
+    OCR1A += part;
+    if (--parts_left)
+        return false;
+    parts_left = parts;
+    return true;
+}
+
+/* Two handlers for one interrupt, as for the crank (inputs.c): marking an edge as wanted takes few registers, latching many. */
+ISR(TIMER1_COMPA_vect, ISR_NAKED)
+{
+    CHOOSE(BY_TIME, __vector_grid_marked, __vector_grid_latched);
+}
+
+HANDLER(__vector_grid_marked)
+{
+    if (grid_reached())
+        GPIOR0 |= EDGE_WANTED;
+}
+
+HANDLER(__vector_grid_latched)
+{
+    if (grid_reached())
+        inputs_latch();
+}
+
+void timer_start(void)
+{
+    TCCR1B = _BV(CS11); /* normal mode, clock / 8 */
+    TIMSK1 = _BV(TOIE1) | _BV(OCIE1A);
+}
+
+void port_rate(uint16_t per_second, bool by_edge)
+{
+    uint32_t period = (TICKS_PER_SECOND + per_second / 2) / per_second;
+    uint8_t pieces = (uint8_t)(1 + period / LONGEST);
+
+    ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
+    {
+        parts = parts_left = pieces;
+        part = (uint16_t)(period / pieces);
+        OCR1A = TCNT1 + part;
+        GPIOR0 = by_edge ? 0 : BY_TIME;
+    }
+}
+
+uint32_t port_ticks(void)
+{
+    uint32_t now;
+
+    ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
+    {
+        now = timer_ticks();
+    }
+    return now;
+}

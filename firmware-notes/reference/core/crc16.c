@@ -1,0 +1,10 @@
+#include "crc16.h"
+
+/* The eight shifts of the polynomial 1 + x^5 + x^12 folded into byte operations: no table, no loop. */
+uint16_t crc16_add(uint16_t crc, uint8_t byte)
+{
+    uint8_t x = (uint8_t)(crc >> 8) ^ byte;
+
+    x ^= x >> 4;
+    return (uint16_t)((crc << 8) ^ ((uint16_t)x << 12) ^ ((uint16_t)x << 5) ^ x);
+}

@@ -1,0 +1,134 @@
+/* The latch: crank, scales and clock taken together inside an interrupt, kept in a short ring for the main loop.
+ *
+ * Everything here that is HOT is meant for interrupts and may not be interrupted itself; latch.c is for the main loop.
+ * A port calls latch_crank at each change of the crank's pins, and latch_scale at each of a scale's. `rate` times a second it
+ * takes an event: at once if `by_edge` is false, else at the next crank edge for which latch_crank says true.
+ * An event that finds the ring full is counted, and the next one that finds room carries the number: so the main loop
+ * knows exactly where samples are missing.
+ */
+#ifndef LATCH_H
+#define LATCH_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#include "hot.h"
+#include "quadrature.h"
+
+#define CHANNELS 2
+#ifndef SCALES
+#define SCALES CHANNELS /* channels that may be quadrature scales: a port with fewer latches faster */
+#endif
+#define LATCH_EVENTS 8
+
+/* Flags of a sample (wire-format.md section 2.6). */
+#define FLAG_DROPPED 1
+#define FLAG_CRANK_STEP 2
+#define FLAG_SILENT(channel) (uint8_t)(4 << (channel))
+#define FLAG_LIFT(channel) (uint8_t)(16 << (channel))
+#define FLAG_BY_TIME 64
+
+struct event {
+    uint32_t ticks;
+    struct count crank;
+    struct count scale[CHANNELS]; /* of quadrature scales; 0 for another kind of indicator */
+    uint16_t missed;          /* events there was no room for, just before this one */
+    uint8_t flags;            /* the sticky ones */
+    bool by_edge;
+};
+
+struct index_pulse {
+    uint32_t ticks;
+    struct count crank;
+};
+
+struct latch {
+    struct quad crank;
+    struct quad scale[CHANNELS];
+    struct event events[LATCH_EVENTS];
+    struct event *head;    /* the next to be filled */
+    struct event *tail;    /* the next to be fetched */
+    struct index_pulse index;
+    uint16_t missed;
+    uint8_t waiting;       /* events in the ring */
+    uint8_t sticky;        /* flags that stay until `zero` */
+    uint8_t index_missed;  /* pulses that came before the one before was fetched */
+    bool index_waits;
+    bool by_edge;          /* latch=edge */
+};
+
+/* The crank's pins have changed. True if the count has. */
+HOT bool latch_crank(struct latch *l, uint8_t pins)
+{
+    int8_t step = quad_step(&l->crank, pins);
+
+    if (step == QUAD_ILLEGAL)
+        l->sticky |= FLAG_CRANK_STEP;
+    return step & 1;
+}
+
+/* A scale's pins have changed, or are looked at because a latch is due. */
+HOT void latch_scale(struct latch *l, uint8_t channel, uint8_t pins)
+{
+    if (quad_step(&l->scale[channel], pins) == QUAD_ILLEGAL)
+        l->sticky |= FLAG_LIFT(channel);
+}
+
+HOT void latch_fill(const struct latch *l, struct event *e, uint32_t ticks)
+{
+    e->ticks = ticks;
+    e->crank = l->crank.count;
+    for (uint8_t c = 0; c < SCALES; c++)
+        e->scale[c] = l->scale[c].count;
+    e->flags = l->sticky;
+    e->by_edge = l->by_edge;
+}
+
+/* Takes everything at this instant. */
+HOT void latch_event(struct latch *l, uint32_t ticks)
+{
+    struct event *e = l->head;
+
+    if (l->waiting == LATCH_EVENTS) {
+        l->missed++;
+        return;
+    }
+    latch_fill(l, e, ticks);
+    e->missed = l->missed;
+    l->missed = 0;
+    l->waiting++;
+    l->head = e == &l->events[LATCH_EVENTS - 1] ? l->events : e + 1;
+}
+
+/* The index signal has changed to `high`; `pins` are the crank's at that moment.
+ *
+ * The pulse is taken where it begins going up and where it ends going down, so that both name one place. An encoder
+ * that gates the pulse with A and B moves it together with a crank edge, which this interrupt may have overtaken: going up
+ * the count is the one after that edge, going down the one before it, both times that of the state with the pulse high.
+ * The overtaken edge is counted here, so that it does not wait for this interrupt to end. */
+HOT void latch_index(struct latch *l, bool high, uint8_t pins, uint32_t ticks)
+{
+    if (high)
+        latch_crank(l, pins);
+    if (high == (l->crank.direction >= 0)) {
+        if (l->index_waits) {
+            l->index_missed++;
+        } else {
+            l->index.ticks = ticks;
+            l->index.crank = l->crank.count;
+            l->index_waits = true;
+        }
+    }
+    if (!high)
+        latch_crank(l, pins);
+}
+
+/* For the main loop; all but latch_start with interrupts off. latch_take is short: the copy is made outside. */
+
+void latch_start(struct latch *l);
+void latch_zero(struct latch *l, struct event *before); /* counts and sticky flags; `before` gets what they were */
+bool latch_take_index(struct latch *l, struct index_pulse *pulse, uint8_t *missed);
+const struct event *latch_oldest(const struct latch *l); /* 0 if there is none; it stays until latch_drop */
+void latch_drop(struct latch *l);
+
+#endif

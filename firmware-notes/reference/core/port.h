@@ -1,0 +1,24 @@
+/* What a board must give the core. Bringing up another processor means writing these, and the interrupts that call
+ * latch_crank, latch_scale, latch_event, latch_index and bits_add (see ../avr/ and bring-up.md). */
+#ifndef PORT_H
+#define PORT_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+uint32_t port_ticks(void); /* half microseconds since the start, running over at 2^32 */
+
+uint8_t port_lock(void); /* interrupts off; gives what port_unlock needs to restore them */
+void port_unlock(uint8_t before);
+
+uint8_t port_room(void); /* bytes that may be handed to port_send now without waiting */
+void port_send(const char *text, uint8_t length);
+bool port_byte(uint8_t *byte); /* the next byte from the host, if there is one */
+
+bool port_gauge_byte(uint8_t *byte, uint32_t *ticks); /* from a serial gauge, with the instant at which it began */
+void port_request(uint8_t channel, bool on);          /* asks a gauge for a reading */
+
+/* From now on take an event `per_second` times a second: at the next crank edge each time, or at once (see latch.h). */
+void port_rate(uint16_t per_second, bool by_edge);
+
+#endif

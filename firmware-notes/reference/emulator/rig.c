@@ -1,0 +1,179 @@
+#include "rig.h"
+
+#include <simavr/avr_extint.h>
+#include <simavr/avr_ioport.h>
+#include <simavr/sim_cycle_timers.h>
+
+static avr_t *avr;
+static const struct script *script;
+static FILE *log_file;
+static struct counts counts;
+static avr_cycle_count_t begin;
+
+/* Quadrature states 2A + B in the positive direction. */
+static const uint8_t STATE[4] = {0, 2, 3, 1};
+
+static struct quadrature {
+    char port;
+    uint8_t pin_a, pin_b;
+    avr_irq_t *a, *b;
+    uint8_t phase;
+    size_t knot;  /* the segment from this knot to the next ... */
+    int64_t done; /* ... and how many of its edges are done */
+} quadrature[SIGNALS] = {{.port = 'B', .pin_a = 1, .pin_b = 0}, {.port = 'D', .pin_a = 5, .pin_b = 4}, {.port = 'C', .pin_a = 1, .pin_b = 0}};
+
+static avr_irq_t *index_pin;
+static int index_high;
+
+static void log_edge(int32_t count, int32_t signal)
+{
+    struct edge e = {avr->cycle, count, signal};
+
+    if (log_file)
+        fwrite(&e, sizeof e, 1, log_file);
+}
+
+static void show_index(int first)
+{
+    if (!script->index_width)
+        return;
+    long at = (counts.count[0] - script->index_position) % script->cpr;
+    int high = (at < 0 ? at + script->cpr : at) < script->index_width;
+    if (high == index_high && !first)
+        return;
+    index_high = high;
+    avr_raise_irq(index_pin, (uint32_t)high);
+    if (first)
+        return;
+    counts.pulses += high;
+    log_edge((int32_t)counts.count[0], high ? 3 : 4);
+}
+
+static void show(const struct quadrature *q)
+{
+    avr_raise_irq(q->a, STATE[q->phase] >> 1);
+    avr_raise_irq(q->b, STATE[q->phase] & 1);
+}
+
+static void move(int signal, int by)
+{
+    struct quadrature *q = &quadrature[signal];
+    uint8_t before = STATE[q->phase];
+
+    q->phase = (uint8_t)(q->phase + by) & 3;
+    counts.count[signal] += by;
+    counts.edges[signal]++;
+    log_edge((int32_t)counts.count[signal], signal);
+    if ((before ^ STATE[q->phase]) & 2)
+        avr_raise_irq(q->a, STATE[q->phase] >> 1);
+    if ((before ^ STATE[q->phase]) & 1)
+        avr_raise_irq(q->b, STATE[q->phase] & 1);
+    if (signal == 0)
+        show_index(0);
+}
+
+/* The cycle of the next edge of a signal, 0 if there is none left. */
+static avr_cycle_count_t next_edge(int signal)
+{
+    struct quadrature *q = &quadrature[signal];
+
+    for (; q->knot + 1 < script->knot_count; q->knot++, q->done = 0) {
+        const struct knot *k = &script->knots[q->knot];
+        int64_t edges = k[1].count[signal] - k[0].count[signal], span = (int64_t)CYCLES(k[1].us - k[0].us);
+        edges = edges < 0 ? -edges : edges;
+        if (q->done < edges)
+            return begin + CYCLES(k->us) + (avr_cycle_count_t)((2 * q->done + 1) * span / (2 * edges));
+    }
+    return 0;
+}
+
+static avr_cycle_count_t edge_timer(avr_t *a, avr_cycle_count_t when, void *parameter)
+{
+    int signal = (int)(intptr_t)parameter;
+    struct quadrature *q = &quadrature[signal];
+    const struct knot *k = &script->knots[q->knot];
+
+    (void)a;
+    (void)when;
+    q->done++;
+    move(signal, k[1].count[signal] > k[0].count[signal] ? 1 : -1);
+    return next_edge(signal);
+}
+
+static int moves(int signal)
+{
+    return signal == 0 || script->gauge[signal].kind == SCALE;
+}
+
+void rig_attach(avr_t *a, const struct script *s, FILE *edges)
+{
+    avr = a;
+    script = s;
+    log_file = edges;
+    for (int i = 0; i < SIGNALS; i++) {
+        struct quadrature *q = &quadrature[i];
+        counts.count[i] = s->knots[0].count[i];
+        q->phase = (uint8_t)(counts.count[i] & 3);
+        q->a = avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ(q->port), q->pin_a);
+        q->b = avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ(q->port), q->pin_b);
+    }
+    index_pin = avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('D'), 2);
+    gauges_attach(a, s, &counts);
+    rig_after_reset();
+}
+
+static avr_cycle_count_t never_before(avr_cycle_count_t when)
+{
+    return when > avr->cycle ? when - avr->cycle : 1;
+}
+
+static void start_edges(void)
+{
+    for (int i = 0; i < SIGNALS; i++) {
+        avr_cycle_count_t when = moves(i) ? next_edge(i) : 0;
+        if (when)
+            avr_cycle_timer_register(avr, never_before(when), edge_timer, (void *)(intptr_t)i);
+    }
+}
+
+void rig_begin(avr_cycle_count_t at)
+{
+    begin = at;
+    start_edges();
+    gauges_begin(at);
+}
+
+void rig_after_reset(void)
+{
+    /* Driven from outside, so that the firmware's pull-ups do not move them; gauges rest high. */
+    avr_ioport_external_t crank = {.name = 'B', .mask = 3, .value = 0};
+    avr_ioport_external_t d = {.name = 'D', .mask = moves(1) ? 0x34 : 0x1C, .value = moves(1) ? 0 : 0x18};
+    avr_ioport_external_t c = {.name = 'C', .mask = 3, .value = moves(2) ? 0 : 3};
+
+    avr_ioctl(avr, AVR_IOCTL_IOPORT_SET_EXTERNAL('B'), &crank);
+    avr_ioctl(avr, AVR_IOCTL_IOPORT_SET_EXTERNAL('D'), &d);
+    avr_ioctl(avr, AVR_IOCTL_IOPORT_SET_EXTERNAL('C'), &c);
+    /* Else a low INT0 or INT1 pin is looked at in every single cycle, interrupt enabled or not: ten times slower. */
+    avr_extint_set_strict_lvl_trig(avr, 0, 0);
+    avr_extint_set_strict_lvl_trig(avr, 1, 0);
+    for (int i = 0; i < SIGNALS; i++)
+        if (moves(i))
+            show(&quadrature[i]);
+    show_index(1);
+    gauges_after_reset();
+    if (begin)
+        start_edges();
+}
+
+void rig_do(const struct action *action)
+{
+    if (action->kind == JUMP)
+        move(action->number, 2);
+    else
+        gauges_do(action);
+}
+
+const struct counts *rig_counts(void)
+{
+    return &counts;
+}
