@@ -16,6 +16,7 @@ import numpy as np
 from scipy.integrate import quad
 from scipy.optimize import brentq
 
+from acquire.simulator.indicator import Indicator
 from acquire.simulator.rig import Rig
 from analysis.errors import UsageError
 
@@ -41,7 +42,7 @@ class TrueLobe:
     """One valve, and what belongs to its channel.
 
     `centerline_by`: "equal_lift" (1.27 mm below the peak, at the lobe), "event_midpoint" (at 1.27 mm lobe lift), "centroid" (of
-    the area under the lobe lift) and "peak" (the middle of a dwell).
+    the area under the lift that the indicator sees, at lobe or valve) and "peak" (the middle of a dwell).
     """
 
     valve: str
@@ -152,16 +153,10 @@ def _domain(angle: float) -> float:
 
 def _lobe(rig: Rig, valve: str, checking: Sequence[tuple[float, str]]) -> TrueLobe:
     lobe, nose = rig.cam.lobe(valve), rig.cam.nose_deg(valve)
-    first, last = lobe.span_deg
     peak_mm = float(lobe.lift(lobe.peak_deg))
-    pieces = np.linspace(first, last, 33)
-    area, moment = (
-        sum(quad(lambda a, k=k: float(lobe.lift(a)) * a**k, *piece, epsrel=1e-11)[0] for piece in pairwise(pieces))
-        for k in (0, 1)
-    )
     equal = crossings(rig, valve, peak_mm - _BELOW_PEAK_MM, "lobe")
     events = crossings(rig, valve, _EVENT_MM, "lobe")
-    index = rig.channels("both").index(valve) if valve in rig.channels("both") else 0
+    indicator = _indicator(rig, valve)
     return TrueLobe(
         valve=valve,
         peak_lift_mm=float(rig.train.valve_lift(peak_mm)),
@@ -169,13 +164,34 @@ def _lobe(rig: Rig, valve: str, checking: Sequence[tuple[float, str]]) -> TrueLo
         centerline_by={
             "equal_lift": sum(equal) / 2,
             "event_midpoint": sum(events) / 2,
-            "centroid": nose + 2 * moment / area,
+            "centroid": nose + 2 * _centroid(rig, valve, indicator.where),
             "peak": nose + 2 * lobe.peak_deg,
         },
         slack_deg=rig.train.slack_deg,
-        latency_ms=1000 * rig.indicators[index].latency_s,
+        latency_ms=1000 * indicator.latency_s,
         events=tuple(_event(rig, valve, lift_mm, at) for lift_mm, at in checking),
     )
+
+
+def _indicator(rig: Rig, valve: str) -> Indicator:
+    """The indicator that stands on a valve in the sweeps."""
+    stands = rig.channels("both")
+    return rig.indicators[stands.index(valve) if valve in stands else 0]
+
+
+def _centroid(rig: Rig, valve: str, at: str) -> float:
+    """Of the area under the lift at "lobe" or "valve": cam degrees from the nose."""
+    lobe = rig.cam.lobe(valve)
+
+    def lift(cam: float) -> float:
+        return float(rig.train.valve_lift(lobe.lift(cam)) if at == "valve" else lobe.lift(cam))
+
+    first, last = lobe.span_deg
+    if at == "valve" and rig.train.lash_mm > 0:  # integrate between the kinks that lash makes
+        first, last = ((crank - rig.cam.nose_deg(valve)) / 2 for crank in crossings(rig, valve, 0.0, "valve"))
+    pieces = list(pairwise(np.linspace(first, last, 33)))
+    area = sum(quad(lift, *piece, epsrel=1e-11)[0] for piece in pieces)
+    return float(sum(quad(lambda cam: cam * lift(cam), *piece, epsrel=1e-11)[0] for piece in pieces) / area)
 
 
 def _event(rig: Rig, valve: str, lift_mm: float, at: str) -> TrueEvent:

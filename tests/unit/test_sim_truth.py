@@ -69,6 +69,17 @@ def test_ratio_and_lash_enter_at_the_valve() -> None:
     assert found.peak_lobe_lift_mm == pytest.approx(10)
 
 
+@pytest.mark.parametrize(("where", "lash"), [("valve", 0.3), ("lobe", 0.3), ("valve", 0.0)])
+def test_the_centroid_is_of_what_the_indicator_sees(where: str, lash: float) -> None:
+    """Against a plain sum over a fine grid."""
+    rig = Rig(cam=Cam(cycloidal(60, 76), cycloidal(60, 76)), train=Train(1.5, lash), indicators=(Indicator(where=where),))
+    crank = np.linspace(-360, 360, 720_001) + rig.cam.nose_deg("exhaust")
+    lobe = rig.cam.lift("exhaust", crank)
+    lift = rig.train.valve_lift(lobe) if where == "valve" else lobe
+    expected = np.sum(crank * lift) / np.sum(lift)
+    assert truth(rig).lobe("exhaust").centerline_by["centroid"] == pytest.approx(expected, abs=1e-5)
+
+
 # Intake valve lift of the TCC-III optical engine (University of Michigan, doi 10.7302/Z2MS3QP; transcribed in OpenFOAM/ICengines),
 # every tenth row only: crank degrees after exhaust TDC, mm.
 TCC3 = {
