@@ -14,9 +14,13 @@ from analysis.budget import NOTHING, Quantity, Source, combine
 from analysis.curve import Curve
 from analysis.errors import DataError
 from analysis.samples import Floats
+from analysis.spline import Spline
 
 GRID_DEG = 0.25
 OPENING, CLOSING = -1, 1
+# No nose is level over more than this to either side, degrees; a dwell may be (common practice).
+LEVEL_DEG = 60.0
+NORMAL_95 = 1.96
 # Kernel half-width over which a single pass is compared with the curve, degrees.
 PASS_WINDOW_DEG = 10.0
 
@@ -55,9 +59,19 @@ class Crossing:
 
 
 def peak_of(curve: Curve) -> tuple[float, float]:
-    """Angle (deg) and lift (mm) of the highest point of the curve. The middle of the top where it is level to within its scatter.
+    """Angle (deg) of peak lift, the middle of what is level to within the scatter, and the lift (mm) of the highest point.
 
     Raises DataError if the highest point is at the end of what was swept.
+    """
+    (low, high), lift = level_top(curve)
+    return (low + high) / 2, lift
+
+
+def level_top(curve: Curve) -> tuple[tuple[float, float], float]:
+    """Between which angles (deg) around the highest point its slope cannot be told from zero (95 %), and that point's lift (mm).
+
+    The angles that a test of "the peak is here" would not refuse: right also where the nose is so flat, or has a dwell, that
+    slope error over curvature means nothing (Fieller, J. R. Statist. Soc. B 16 (1954) 175). Raises as `peak_of`.
     """
     s = curve.spline
     grid = np.arange(s.low, s.high, GRID_DEG)
@@ -74,7 +88,20 @@ def peak_of(curve: Curve) -> tuple[float, float]:
         if bend >= 0:
             break
         deg -= float(np.clip(s.value(deg, 1) / bend, -GRID_DEG, GRID_DEG))
-    return deg, float(s.value(deg))
+    return (_end_of_level(s, deg, -1), _end_of_level(s, deg, 1)), float(s.value(deg))
+
+
+def _end_of_level(s: Spline, deg: float, side: int) -> float:
+    """How far from `deg` on one side the slope cannot be told from zero, deg."""
+    reach = min(LEVEL_DEG, (s.high - deg) if side > 0 else (deg - s.low))
+    grid = deg + side * np.arange(0.0, reach, GRID_DEG)
+    told = np.abs(s.value(grid, 1)) - NORMAL_95 * s.error(grid, 1)
+    steep = np.flatnonzero(told[1:] > 0)
+    if steep.size == 0:
+        return float(grid[-1])
+    k = int(steep[0])
+    share = float(np.clip(-told[k] / (told[k + 1] - told[k]), 0.0, 1.0))
+    return deg + side * (k + share) * GRID_DEG
 
 
 def crossing(curve: Curve, lift_mm: float, flank: int, peak_deg: float, common: Systematics) -> Crossing:
@@ -209,10 +236,9 @@ def with_systematics(quantity: Quantity, curve: Curve, slope: float, lift_mm: fl
 
 def peak_quantities(curve: Curve, common: Systematics) -> tuple[Quantity, Quantity]:
     """Angle of peak lift (deg) and peak lift (mm, at the indicator)."""
-    deg, lift = peak_of(curve)
-    bend = abs(float(curve.spline.value(deg, 2)))
-    slope_error = float(curve.spline.error(deg, 1))
-    angle = Quantity(deg).with_part(Source(f"scatter at the peak, {common.name}"), slope_error / max(bend, 1e-9))
+    (low, high), lift = level_top(curve)
+    deg = (low + high) / 2
+    angle = Quantity(deg).with_part(Source(f"scatter at the peak, {common.name}"), (high - low) / 2 / NORMAL_95)
     angle = with_systematics(angle, curve, math.inf, lift, common)
     height = Quantity(lift).with_part(Source(f"scatter of the peak lift, {common.name}"), _within(curve, deg, common))
     height = height.with_part(Source(f"zero on the base circle, {common.name}", shape="rectangular"), -common.zero_u_mm)
