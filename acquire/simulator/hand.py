@@ -60,7 +60,9 @@ class Turning:
         knots = np.linspace(0, 1, max(6, int(abs(way) / _KNOT_DEG)) + 1)[1:]
         shape = LAWS["3-4-5"](knots)
         duration = abs(way) * _PEAK / peak_speed
-        self._add(duration * knots * self._waver(knots), self.angle + way * shape)
+        angles = self.angle + way * shape
+        angles[-1] = to  # to the last bit, so that no sliver of a stroke is left
+        self._add(duration * knots * self._waver(knots), angles)
 
     def pull(self, to: float) -> None:
         """On to an angle in strokes, with all that a hand does on the way."""

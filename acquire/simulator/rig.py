@@ -52,7 +52,7 @@ def _usual_cam() -> Cam:
 class Rig:
     """Every part of a rig. The defaults are a good, clean one: 0.15 deg encoder with index, 0.01 mm indicator, tight drive.
 
-    One `indicator` a channel, at most two. `start_deg` is where the crank stands when the board starts, degrees from overlap TDC;
+    One of `indicators` a channel, at most two. `start_deg` is where the crank stands when the board starts, degrees from overlap TDC;
     `start_deg` and `seed` and nothing else decide what chance does.
     """
 
@@ -67,6 +67,12 @@ class Rig:
     work: Work = field(default_factory=Work)
     start_deg: float = -150.0
     seed: int = 1
+
+    def __post_init__(self) -> None:
+        if not 1 <= len(self.indicators) <= 2:
+            raise UsageError(f"a rig has one or two indicators, not {len(self.indicators)}", do="Give one for each channel.")
+        if self.seed < 0:
+            raise UsageError(f"{self.seed} is no seed", do="Give a whole number from 0 up.")
 
     @property
     def hello(self) -> Board:

@@ -103,6 +103,16 @@ def _all() -> tuple[Scenario, ...]:
             replace(clean, board=BenchBoard(latch="time", per_s=200)),
         ),
         Scenario(
+            "faulty-indicator",
+            "An indicator that jumps now and then, and sticks once in the first lobe.",
+            replace(clean, indicators=(Indicator(spike_share=0.002, stuck=((0.12, 0.14),)),)),
+        ),
+        Scenario(
+            "slipping-coupling",
+            "The encoder's coupling slips by two degrees in a sweep; no index pulse shows it.",
+            replace(clean, encoder=Encoder(slip_deg=2.0, slip_after_deg=900.0)),
+        ),
+        Scenario(
             "run-over",
             "Counters that run over, and an encoder without an index.",
             replace(

@@ -13,7 +13,7 @@ from acquire.simulator.board import BenchBoard
 from acquire.simulator.encoder import Encoder, Lost
 from acquire.simulator.hand import Hand
 from acquire.simulator.indicator import Indicator
-from acquire.simulator.rig import PHASES, Recording, Rig, Work, record
+from acquire.simulator.rig import PHASES, Recording, Rig, Work, latch_phase, record, start
 from acquire.simulator.scenarios import SCENARIOS
 from acquire.simulator.stop import SliderCrank, Stop
 from acquire.simulator.train import Train
@@ -199,6 +199,22 @@ def test_counts_and_numbers_go_on_from_phase_to_phase() -> None:
 def test_a_phase_that_is_not_there() -> None:
     with pytest.raises(UsageError, match="no phase 'dance'"):
         record(short(), ["stop", "dance"])
+
+
+def test_what_is_no_rig_is_refused() -> None:
+    with pytest.raises(UsageError, match="one or two indicators"):
+        short(indicators=())
+    with pytest.raises(UsageError, match="-1 is no seed"):
+        short(seed=-1)
+
+
+def test_what_is_latched_is_what_is_sent() -> None:
+    rig = short()
+    latched = latch_phase(rig, "intake", start(rig))
+    events = [e for e in decoded(record(rig, "intake")[0]) if isinstance(e, Sample | Heartbeat)]
+    assert [e.lift[0] for e in events] == latched.rows.lift[0].tolist()
+    assert [e.crank for e in events] == latched.rows.crank.tolist()
+    assert latched.state.crank_deg == pytest.approx(rig.start_deg + 360 * SHORT.turns)
 
 
 # --- commands in the middle of a phase ----------------------------------------------------------------------------------
