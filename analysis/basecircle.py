@@ -74,8 +74,14 @@ def find_base_circle(passes: tuple[Pass, ...], peak_deg: float, step_mm: float) 
     before, after = (np.array([_level(p, peak_deg, flat, edges, side) for p in passes]) for side in (-1, 1))
     sides = [middle[flat & (np.sign(middle) == side)] for side in (-1, 1)]
     spots = [float(s.mean()) if s.size else side * FAR_DEG for s, side in zip(sides, (-1.0, 1.0), strict=True)]
-    of_pass = np.nanmean(np.vstack((before, after)), axis=0) if passes else np.zeros(1)
-    known = of_pass[~np.isnan(of_pass)]
+    both = np.vstack((before, after))
+    seen = ~np.isnan(both)
+    if not seen.any():
+        raise DataError(
+            "no pass over the lobe has enough readings on the base circle for a zero",
+            do="Sweep again, slower, until the valve has been closed for a while before and after the lobe",
+        )
+    known = (np.where(seen, both, 0.0).sum(axis=0) / np.maximum(seen.sum(axis=0), 1))[seen.any(axis=0)]
     smooth = np.convolve(mean[flat] - level, np.ones(5) / 5, mode="valid") if flat.sum() >= 10 else np.zeros(1)
     return BaseCircle(
         before=before,

@@ -17,8 +17,9 @@ from analysis.samples import SILENT, Bools, Capture, Floats
 SAME_READING_US = 20
 # What an indicator's lag can be when nothing is known: from none to a slow serial gauge's (seconds).
 LATENCY_BOUND_S = 0.15
-# A reading that jumps by this much (mm) while the crank moves less than this (degrees) was not made by a lobe.
-JUMP_MM, JUMP_DEG = 0.8, 1.0
+# A reading that jumps by this much (mm) beyond what the crank's motion can make was not made by a lobe: no valve moves by more
+# than this in a crank degree (common practice; twice what a quick lobe with a long rocker does).
+JUMP_MM, STEEPEST_MM_DEG = 0.8, 0.4
 
 
 @dataclass(frozen=True)
@@ -75,18 +76,16 @@ def find_jumps(readings: Readings, cpr: int) -> Floats:
 
     A spike, which comes back at once, is not a jump. Shape (j,).
     """
-    lift, pos = readings.lift_mm, readings.position
+    lift, deg = readings.lift_mm, readings.position * 360.0 / cpr
     if lift.size < 9:
         return np.zeros(0)
-    steps = np.abs(np.diff(lift)) > JUMP_MM
-    near = np.abs(np.diff(pos)) < JUMP_DEG * cpr / 360.0
-    at = np.flatnonzero(steps & near)
+    at = np.flatnonzero(np.abs(np.diff(lift)) > JUMP_MM + STEEPEST_MM_DEG * np.abs(np.diff(deg)))
     # The median of a few readings on either side tells a jump from a spike.
     at = at[(at >= 4) & (at < lift.size - 5)]
     before = np.median(lift[at[:, None] + np.arange(-4, 1)], axis=1)
     after = np.median(lift[at[:, None] + np.arange(1, 6)], axis=1)
-    moved = np.abs(pos[at + 5] - pos[at - 4]) < 2 * JUMP_DEG * cpr / 360.0
-    return np.asarray(readings.time_s[at[(np.abs(after - before) > JUMP_MM) & moved]])
+    way = np.abs(deg[at + 3] - deg[at - 2])
+    return np.asarray(readings.time_s[at[np.abs(after - before) > JUMP_MM + STEEPEST_MM_DEG * way]])
 
 
 @dataclass(frozen=True)

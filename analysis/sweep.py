@@ -19,6 +19,8 @@ from analysis.tdc import TdcFound
 
 LEAST_LIFT_MM = 1.0
 LEAST_READINGS = 30
+# What passes of one lobe may differ by (root mean square): a lifter that bleeds down makes a tenth of it.
+DISAGREE_MM = 0.3
 # A lag from which on readings are placed anew, seconds.
 PLACED_S = 0.002
 
@@ -84,6 +86,7 @@ def read_sweep(rig: Rig, sweep: Sweep) -> Swept:
     if (readings.usable & good).sum() < LEAST_READINGS:
         raise _too_little_motion(sweep, int((readings.usable & good).sum()))
     swept = _fit(sweep, motion, readings, good, slips, 0.0)
+    _refuse_disagreement(swept.curve, sweep.capture.path)
     lag = swept.curve.latency.seconds if swept.curve.latency is not None else 0.0
     if abs(lag) < PLACED_S:
         return swept
@@ -133,6 +136,18 @@ def _refuse_jumps(readings: Readings, cpr: int, path: str) -> None:
     if jumps.size:
         raise DataError(
             f"the indicator jumped {jumps.size} times as no lobe can make it, first {jumps[0]:.2f} s after the board's start",
+            where=path,
+            do="Unit or zero was switched, or the plunger stuck or lost the valve: set it right and sweep again, hands off",
+        )
+
+
+def _refuse_disagreement(curve: Curve, path: str) -> None:
+    """A switched unit leaves no jump where the lift is small, but a lobe of another size."""
+    passes = zip(curve.pass_deg, curve.pass_lift, strict=True)
+    off = max(float(np.sqrt(np.mean((lift - curve.spline.value(deg)) ** 2))) for deg, lift in passes)
+    if off > DISAGREE_MM:
+        raise DataError(
+            f"the passes over the lobe do not agree: one lies {off:.2f} mm off the others on the average",
             where=path,
             do="Unit or zero was switched, or the plunger stuck or lost the valve: set it right and sweep again, hands off",
         )
