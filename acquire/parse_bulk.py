@@ -114,9 +114,7 @@ def _integers(raw: Bytes, starts: Ints, stops: Ints) -> tuple[Ints, Bools]:
     low = np.full((len(starts), 1), I32_LOW)
     high = np.full((len(starts), 1), I32_HIGH)
     low[[0, 1, 3]], high[[0, 1, 3]] = 0, U32  # seq, time and flags
-    unsigned = np.zeros((len(starts), 1), np.bool_)
-    unsigned[[0, 1, 3]] = True
-    sound &= (values >= low) & (values <= high) & ~(minus & unsigned)
+    sound &= (values >= low) & (values <= high)
     return values, np.all(sound, axis=0)
 
 

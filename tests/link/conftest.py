@@ -62,7 +62,7 @@ def encoded(frames: list[wire.Sample]) -> bytes:
 
 
 class Rig:
-    """One kind of link. `say` sends bytes to the host, `unplug` is abrupt, `end` polite, `replug` puts a board on the same address."""
+    """One kind of link. `say` sends bytes to the host, `unplug` is abrupt, `end` polite, `replug` puts a board back on it."""
 
     ends_politely: ClassVar[bool] = False
 
@@ -103,7 +103,7 @@ class MemoryTransport(asyncio.Transport):
         self.paused = 0
         self.waiting: list[bytes] = []
 
-    def set_write_buffer_limits(self, high: int | None = None, low: int | None = None) -> None:
+    def set_write_buffer_limits(self, high: int | None = None, low: int | None = None) -> None:  # noqa: ARG002
         assert high == 0
 
     def get_write_buffer_size(self) -> int:

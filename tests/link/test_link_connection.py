@@ -236,6 +236,42 @@ def test_close_aborts_after_its_time_and_counts(rig_of: RigOf, run: Run, monkeyp
     run(body())
 
 
+def test_a_close_that_is_cancelled_lets_go_at_once(rig_of: RigOf, run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(connection, "_CLOSE_WITHIN", 6 * PATIENCE)
+    monkeypatch.setattr(connection, "_SEND_WITHIN", 0.01)
+
+    async def body() -> None:
+        async with rig_of("memory") as rig:
+            link = await connect(rig.url, opener=rig.opener)
+            rig.port.stuck = True
+            with pytest.raises(LinkError):
+                await link.send(wire.ZERO)
+            closing = asyncio.create_task(link.close())
+            await asyncio.sleep(0)
+            closing.cancel()
+            with pytest.raises(asyncio.CancelledError):
+                await closing
+            await asyncio.sleep(0)
+            assert rig.port.over
+
+    run(body())
+
+
+def test_a_connect_that_fails_does_not_wait_for_what_the_board_does_not_take(
+    rig_of: RigOf, run: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(connection, "_CLOSE_WITHIN", 6 * PATIENCE)
+
+    async def body() -> None:
+        async with rig_of("memory") as rig:
+            rig.stuck = True
+            with pytest.raises(DeviceError):
+                await connect(rig.url, hello_timeout=0.01, opener=rig.opener)
+            assert rig.port.over
+
+    run(body())
+
+
 def test_a_slow_reader_loses_nothing(rig_of: RigOf, run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(pipe, "MOST_HELD", 1000)
 

@@ -158,6 +158,14 @@ def test_another_major_version_is_refused() -> None:
         decode_stream(wire.encode_hello(board(1), 0, 0) + b"%b*%04X\n" % (body, wire.crc16(body)))
 
 
+def test_a_digit_of_the_sum_that_is_none() -> None:
+    bodies = (b"S,0,%d,0,0,0,0" % i for i in range(1_000_000))
+    body = next(body for body in bodies if wire.crc16(body) == 0xFFFF)
+    for total, rows in ((b"FFFF", 1), (b"FFFf", 0), (b"FFFG", 0), (b"gFFF", 0), (b"FF F", 0)):
+        bulk = assert_agrees(wire.encode_hello(board(1), 0, 0) + body + b"*" + total + b"\n")
+        assert len(bulk.seq) == rows
+
+
 def test_a_long_repeat_is_all_late() -> None:
     once = b"".join(wire.encode_sample(i, 0, 0, 0, (0,), (0,)) for i in range(500))
     bulk = assert_agrees(wire.encode_hello(board(1), 0, 0) + once + once + wire.encode_sample(500, 0, 0, 0, (0,), (0,)))

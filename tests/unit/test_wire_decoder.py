@@ -103,6 +103,23 @@ def test_an_endless_line_is_refused_without_being_kept() -> None:
     assert decoder.feed(b"tail\n" + line(0)) == [wire.Damage(0, 1_000_005, 0), sample(0)]
 
 
+def test_never_more_than_one_line_is_held() -> None:
+    decoder = greeted()
+    most = 0
+    for _ in range(1000):
+        decoder.feed(b"x")
+        most = max(most, decoder.held)
+    assert most == LONGEST_LINE - 1
+    assert decoder.counters.refused == 1000
+
+
+def test_the_rest_of_an_endless_line_is_no_line() -> None:
+    decoder = greeted()
+    decoder.feed(b"x" * LONGEST_LINE)
+    assert decoder.feed(line(0)) == []  # whole and sound, but the end of a line that is too long
+    assert decoder.feed(line(0)) == [wire.Damage(0, LONGEST_LINE + len(line(0)), 0), sample(0)]
+
+
 @pytest.mark.parametrize("length", range(155, 170))
 def test_lines_around_the_longest(length: int) -> None:
     body = b"Z,0," + b"x" * (length - 10)  # length with asterisk, sum and line end
