@@ -32,7 +32,8 @@ class Systematics:
     `tdc_deg`: uncertainty of TDC, in degrees, about zero. `sine`, `cosine`: parts of the encoder's once-a-turn error (deg), and
     `contact_deg` the half-angle from TDC to where TDC was taken. `error_mm`: bound of the indicator's own error; `tilt`: bound
     of its relative error from leaning. `by_edge`: whether samples are latched on the encoder's edges. `name` sets one lobe's
-    sources apart from another's.
+    sources apart from another's. `runout_u_mm`: standard uncertainty of each part of the cam's runout (once a cam turn, counted from
+    the peak at `peak_deg`) at the indicator; `runout_in_zero`: how much of its cosine part the zero took up.
     """
 
     name: str
@@ -45,6 +46,9 @@ class Systematics:
     sine: Quantity = NOTHING
     cosine: Quantity = NOTHING
     contact_deg: float = 0.0
+    runout_u_mm: float = 0.0
+    runout_in_zero: float = 0.0
+    peak_deg: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -227,6 +231,10 @@ def with_systematics(quantity: Quantity, curve: Curve, slope: float, lift_mm: fl
         quantity = quantity.with_part(own, common.error_mm / math.sqrt(3) / slope)
         lean = Source("indicator off the valve's axis", shape="rectangular")
         quantity = quantity.with_part(lean, -lift_mm * common.tilt / math.sqrt(3) / slope)
+        half = math.radians(deg - common.peak_deg) / 2  # cam angle from the peak
+        across, along = (Source(f"runout of the cam, {part}, {common.name}") for part in ("across", "along"))
+        quantity = quantity.with_part(across, -common.runout_u_mm * math.sin(half) / slope)
+        quantity = quantity.with_part(along, -common.runout_u_mm * (math.cos(half) + common.runout_in_zero) / slope)
     # The encoder reads angle + sine sin + cosine cos; TDC was read where the cosine had its value at the contacts.
     at, contact = math.radians(deg), math.radians(common.contact_deg)
     across, along = math.sin(at), math.cos(at) - math.cos(contact)
@@ -242,6 +250,8 @@ def peak_quantities(curve: Curve, common: Systematics) -> tuple[Quantity, Quanti
     angle = with_systematics(angle, curve, math.inf, lift, common)
     height = Quantity(lift).with_part(Source(f"scatter of the peak lift, {common.name}"), _within(curve, deg, common))
     height = height.with_part(Source(f"zero on the base circle, {common.name}", shape="rectangular"), -common.zero_u_mm)
+    along = Source(f"runout of the cam, along, {common.name}")
+    height = height.with_part(along, common.runout_u_mm * (1 + common.runout_in_zero))
     height = height.with_part(Source("indicator's own error", shape="rectangular"), -common.error_mm / math.sqrt(3))
     return angle, height.with_part(
         Source("indicator off the valve's axis", shape="rectangular"), lift * common.tilt / math.sqrt(3)

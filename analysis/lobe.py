@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analysis.basecircle import BaseCircle
 from analysis.bins import Pass
 from analysis.budget import Quantity, Source, combine, expanded
 from analysis.curve import Curve
@@ -114,19 +115,36 @@ def systematics(rig: Rig, swept: Swept) -> Systematics:
     step = sweep.step_mm
     # A zero that stays on one code is known to half a step only; what the base circle runs out by adds to it.
     locked = math.sqrt(sum(harmonic(step, swept.curve.noise_mm, k) for k in range(1, 20)))
-    runout = max(base.runout_mm - step, 0.0) / math.sqrt(12)
+    runout, in_zero = _runout(rig, base, step)
     return Systematics(
         name=f"{swept.valve} lobe",
         tdc_deg=combine((sweep.forward * 360.0 / sweep.cpr, sweep.tdc_count)).moved(0.0),
         step_mm=step,
         by_edge=sweep.header.board.latch == "edge",
-        zero_u_mm=math.hypot(locked, runout, base.scatter_mm / math.sqrt(max(base.covered_deg, 1.0))),
+        zero_u_mm=math.hypot(locked, base.scatter_mm / math.sqrt(max(base.covered_deg, 1.0))),
         error_mm=rig.indicator_error_mm,
         tilt=1.0 - math.cos(math.radians(rig.indicator_tilt_deg)),
         sine=sweep.tdc.sine,
         cosine=sweep.tdc.cosine,
         contact_deg=sweep.tdc.contact_deg,
+        runout_u_mm=runout,
+        runout_in_zero=in_zero,
+        peak_deg=swept.peak_deg,
     )
+
+
+def _runout(rig: Rig, base: BaseCircle, step: float) -> tuple[float, float]:
+    """Standard uncertainty of each part of the cam's runout at the indicator (mm), and how much of its cosine part the zero
+    took up.
+
+    What the base circle shows is an amplitude (two thirds of what half a cam turn shows from peak to peak); what is only stated
+    is a bound of one. Lash keeps the base circle from the indicator: then the zero knows nothing of the runout.
+    """
+    ratio = rig.rocker_ratio if rig.indicator_at == "valve" else 1.0
+    hidden = rig.indicator_at == "valve" and rig.lash_mm > 0
+    seen = max(base.runout_mm - step, 0.0) / 1.5 / math.sqrt(2)
+    # Mean of the cosine over the half of a cam turn opposite the lobe: -2/pi.
+    return max(seen, ratio * rig.cam_runout_mm / math.sqrt(6)), 0.0 if hidden else 2 / math.pi
 
 
 def _peaks(rig: Rig, at_indicator_mm: Quantity) -> tuple[Quantity, Quantity]:

@@ -34,6 +34,7 @@ def job_text(scenario: Scenario, truth: Truth) -> str:
                 # Bounds as a fitter would give them: to the next tenth of a degree, the next half degree.
                 "encoder_offcenter_deg": math.ceil(10 * math.degrees(rig.encoder.eccentric)) / 10,
                 "indicator_tilt_deg": math.ceil(2 * gauge.tilt_deg) / 2,
+                "cam_runout_mm": math.ceil(200 * rig.train.runout_mm) / 200,
                 "stop_depth_mm": rig.stop.depth_mm,
             },
             **_card(truth),
