@@ -22,21 +22,20 @@ LONGEST: Final = 12  # digits: three fours, and more than 32 bits need
 _ZERO: Final = np.uint8(ord("0"))
 
 
-def integers(text: bytes, low: Ints, high: Ints) -> Ints | None:
-    """The integers of `text`: whole lines, each `len(low)` of them with single commas between, ended by b"\\n".
+def integers(text: bytes, low: Ints, high: Ints, values: Ints) -> bool:
+    """Fill `values`, shape (c, n), from `text`: n whole lines, each c integers with single commas between, ended by b"\\n".
 
-    Returns shape (c, n), int64, one contiguous row of the array per column of the text; `low` and `high`, shape (c,), are the least
-    and greatest number of each column. None if any line is anything else: `first_bad` finds it.
+    `low` and `high`, shape (c,), are the least and greatest number of each column. False if any line is anything else, or there are
+    more or fewer of them: `first_bad` finds it, and `values` hold no meaning.
     """
+    columns, rows = values.shape
     raw = np.frombuffer(text, np.uint8)
     separators = np.flatnonzero(raw < ord("-")).astype(np.int32)  # half as wide: half as slow
-    if not _regular(raw, separators, len(low)):
-        return None
-    rows = separators.size // len(low)
-    values = np.empty((len(low), rows), np.int64)
+    if separators.size != rows * columns or not _regular(raw, separators, columns):
+        return False
     if not rows:
-        return values
-    ends = np.ascontiguousarray(separators.reshape(rows, len(low)).T)
+        return True
+    ends = np.ascontiguousarray(separators.reshape(rows, columns).T)
     digit = raw - _ZERO  # what lies below "0" wraps round to far above 9
     is_digit = digit < 10
     fours = _fours(digit, is_digit.view(np.uint8))
@@ -48,15 +47,15 @@ def integers(text: bytes, low: Ints, high: Ints) -> Ints | None:
         length -= 1
         length -= negative
         if length.min() < 1 or length.max() > LONGEST:
-            return None
+            return False
         digits += int(length.sum())
         _spell(fours, end, length, value)
         if negative.any():
             np.negative(value, out=value, where=negative)
         if value.min() < least or value.max() > greatest:
-            return None
+            return False
         before = end
-    return values if digits == np.count_nonzero(is_digit) else None
+    return digits == np.count_nonzero(is_digit)
 
 
 def first_bad(text: bytes, low: Ints, high: Ints) -> int:
@@ -72,14 +71,12 @@ def first_bad(text: bytes, low: Ints, high: Ints) -> int:
 
 
 def _regular(raw: _Bytes, separators: _Places, columns: int) -> bool:
-    """Whether all are commas, but each `columns`-th a line end, and the text ends there."""
-    rows, rest = divmod(separators.size, columns)
+    """Whether all are commas, but each `columns`-th a line end, and the text ends with the last."""
     line_ends = separators[columns - 1 :: columns]
     return (
-        not rest
-        and raw.size == (line_ends[-1] + 1 if rows else 0)
+        raw.size == (line_ends[-1] + 1 if line_ends.size else 0)
         and bool((raw.take(line_ends) == ord("\n")).all())
-        and np.count_nonzero(raw == ord(",")) == rows * (columns - 1)
+        and np.count_nonzero(raw == ord(",")) == separators.size - line_ends.size
     )
 
 

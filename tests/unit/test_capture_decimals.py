@@ -10,10 +10,16 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from analysis.decimals import first_bad, integers
+from analysis import decimals
+from analysis.decimals import first_bad
 
 LOW, HIGH = np.array([0, -(2**31), -(2**31)]), np.array([2**32 - 1, 2**31 - 1, 2**31 - 1])
 ROWS = st.lists(st.tuples(*(st.integers(a, b) for a, b in zip(LOW.tolist(), HIGH.tolist(), strict=True))), max_size=20)
+
+
+def integers(text: bytes, low: np.ndarray, high: np.ndarray) -> np.ndarray | None:
+    values = np.empty((len(low), text.count(b"\n")), np.int64)
+    return values if decimals.integers(text, low, high, values) else None
 
 
 def slowly(text: bytes) -> list[tuple[int, ...]] | None:
