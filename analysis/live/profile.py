@@ -1,0 +1,107 @@
+"""Readings laid around the cycle as they come: what the live trace draws, what has been covered, where it is flat."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from analysis.samples import Bools, Floats, Ints
+
+CELLS: Final = 1440  # half degrees of the 720 degree cycle
+_DEGREES: Final = 720
+_BRIDGE: Final = 5.0  # degrees between two readings that a curve bridges
+_FLAT_DEG: Final = 15
+_LEVEL_MM: Final = 0.03
+
+
+@dataclass(frozen=True)
+class Trace:
+    """What has been read around the cycle. Cells begin at position 0 of the count in running direction.
+
+    `low`, `high`: least and greatest reading by half degree, mm as the indicator gave them, NaN where none; shape (1440,).
+    `covered`: by degree, shape (720,). `flat_deg`: degrees of level reading, `zero_mm` their level (NaN without).
+    `swing_mm`: from the level to the reading furthest from it, with its sign.
+    """
+
+    low: Floats
+    high: Floats
+    covered: Bools
+    flat_deg: float
+    zero_mm: float
+    swing_mm: float
+
+    @property
+    def covered_deg(self) -> float:
+        """Degrees covered."""
+        return float(self.covered.sum())
+
+
+class Profile:
+    """Sums by cell. Adding costs what the block costs; memory is fixed."""
+
+    def __init__(self, cpr: int, step_mm: float) -> None:
+        self._per_count = 360.0 / cpr
+        self._tolerance = max(3 * step_mm, _LEVEL_MM)
+        self._low = np.full(CELLS, np.inf)
+        self._high = np.full(CELLS, -np.inf)
+        self._sum = np.zeros(_DEGREES)
+        self._n = np.zeros(_DEGREES)
+        self._covered = np.zeros(_DEGREES, np.bool_)
+        self._last = np.nan  # degrees of the last reading that counted
+
+    def add(self, position: Ints, lift_mm: Floats, usable: Bools) -> None:
+        """Readings of a block: position (counts in running direction), lift as read, and which of them count. Shape (n,) each."""
+        if not usable.any():
+            return
+        deg: Floats = position[usable].astype(np.float64) * self._per_count
+        lift = lift_mm[usable]
+        half = np.floor(deg * 2).astype(np.int64) % CELLS
+        np.minimum.at(self._low, half, lift)
+        np.maximum.at(self._high, half, lift)
+        whole = half // 2
+        self._sum += np.bincount(whole, weights=lift, minlength=_DEGREES)
+        self._n += np.bincount(whole, minlength=_DEGREES)
+        self._cover(deg)
+
+    def trace(self) -> Trace:
+        """Everything so far, as a copy."""
+        with np.errstate(invalid="ignore", divide="ignore"):
+            mean = self._sum / self._n
+        flat = self._flat(mean)
+        zero = float(mean[flat].mean()) if flat.any() else float("nan")
+        seen = mean[self._n > 0] - zero
+        swing = float(seen[np.argmax(np.abs(seen))]) if flat.any() and seen.size else 0.0
+        none = self._low > self._high
+        low, high = np.where(none, np.nan, self._low), np.where(none, np.nan, self._high)
+        return Trace(low, high, self._covered.copy(), float(flat.sum()), zero, swing)
+
+    def _cover(self, deg: Floats) -> None:
+        """Cells from each reading to the next, where they lie near enough."""
+        ends = np.floor(deg).astype(np.int64)
+        starts = np.concatenate(([np.floor(self._last)] if np.isfinite(self._last) else [ends[0]], ends[:-1])).astype(np.int64)
+        near = np.abs(np.diff(deg, prepend=self._last if np.isfinite(self._last) else deg[0])) <= _BRIDGE
+        self._last = float(deg[-1])
+        for back in range(int(_BRIDGE) + 1):
+            cell = np.where(near & (ends - back >= starts), ends - back, ends)
+            self._covered[cell % _DEGREES] = True
+
+    def _flat(self, mean: Floats) -> Bools:
+        """Degrees that lie in a level stretch, at the level that most of them share; around the end of the cycle too.
+
+        The nose of a lobe is not level over fifteen degrees; of two levels the longer one is the base circle.
+        """
+        around = np.concatenate((mean, mean[: _FLAT_DEG - 1]))
+        window = np.lib.stride_tricks.sliding_window_view(around, _FLAT_DEG)
+        filled = ~np.isnan(window)
+        high = np.where(filled, window, -np.inf).max(axis=1)
+        low = np.where(filled, window, np.inf).min(axis=1)
+        starts = np.flatnonzero((filled.sum(axis=1) >= _FLAT_DEG // 3) & (high - low <= self._tolerance))
+        flat = np.zeros(_DEGREES, np.bool_)
+        for k in range(_FLAT_DEG):
+            flat[(starts + k) % _DEGREES] = True
+        flat &= ~np.isnan(mean)
+        if flat.any():
+            flat &= np.abs(mean - np.median(mean[flat])) <= max(2 * self._tolerance, 0.1)
+        return flat

@@ -1,0 +1,272 @@
+"""The live road against the whole: however a recording is cut into blocks, it ends where `analyze` ends."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from acquire.cli.demo_job import job_text
+from acquire.simulator.rig import record
+from acquire.simulator.scenarios import SCENARIOS
+from acquire.simulator.truth import truth
+from acquire.tape import Tape
+from acquire.wire import Decoder, wrap_i32, wrap_u32
+from analysis.errors import DataError
+from analysis.job import Job, parse_job
+from analysis.live.crank import Turning
+from analysis.live.result import forward_of, result_so_far, tdc_of
+from analysis.live.rows import Rows
+from analysis.live.stop import Contacts
+from analysis.live.sweep import LiveSweep
+from analysis.measure import measure_all
+from analysis.motion import follow, usable_forward
+from analysis.samples import Capture, Header, IndexPulses, Ints, Samples
+from analysis.tdc import by_stop, stop_contacts
+
+NAMES = ("workshop", "slow-indicator", "two-channel", "run-over", "lost-counts")
+
+
+@cache
+def job_of(name: str) -> Job:
+    scenario = SCENARIOS[name]
+    return parse_job(job_text(scenario, truth(scenario.rig)))
+
+
+@cache
+def captures_of(name: str) -> tuple[Capture, ...]:
+    """Each phase of a scenario, as recorded."""
+    scenario = SCENARIOS[name]
+    found = []
+    for phase in record(scenario.rig, [p for p in scenario.phases if p != "backward"]):
+        decoder = Decoder()
+        tape = Tape(Header(phase.board, phase.step, 1, phase.channels, link="one"))
+        tape.add(decoder.feed(phase.data)[1:])
+        found.append(tape.capture())
+    return tuple(found)
+
+
+def raw(capture: Capture) -> tuple[Ints, Ints]:
+    """Rows and index pulses as they came over the wire."""
+    s = capture.samples
+    u32, i32 = np.vectorize(wrap_u32, otypes=[np.int64]), np.vectorize(wrap_i32, otypes=[np.int64])
+    readings = [column for age, lift in zip(s.age_us, s.lift, strict=True) for column in (age, i32(lift))]
+    rows = np.stack([u32(s.seq), u32(s.time_us), i32(s.crank), s.flags, *readings], axis=1)
+    pulses = (
+        np.stack([u32(capture.index.time_us), i32(capture.index.crank)], axis=1)
+        if capture.index.crank.size
+        else np.zeros((0, 2), np.int64)
+    )
+    return rows, pulses
+
+
+def fed(live: LiveSweep, capture: Capture, cuts: list[int]) -> LiveSweep:
+    """The capture in blocks, each pulse with the block of the row that follows it."""
+    rows, pulses = raw(capture)
+    bounds = [0, *sorted(cut % (len(rows) + 1) for cut in cuts), len(rows)]
+    place = np.searchsorted(capture.samples.time_us, capture.index.time_us)
+    for start, stop in pairwise(bounds):
+        mine = (place >= start) & (place < stop) if stop < len(rows) else place >= start
+        live.add(rows[start:stop], pulses[mine] if stop > start else None)
+    return live
+
+
+CUTS = st.lists(st.integers(0, 1 << 20), max_size=12)
+
+
+@pytest.mark.parametrize("name", NAMES)
+@settings(max_examples=3, deadline=None)
+@given(cuts=CUTS)
+def test_the_final_numbers_are_those_of_the_whole_capture(name: str, cuts: list[int]) -> None:
+    job, (*stops, sweep) = job_of(name), captures_of(name)
+    found_by = [c for c in stops if c.header is not None and c.header.step != "sweep"]
+    assert sweep.header is not None
+    live = fed(LiveSweep(job.rig, sweep.header, forward_of(job, sweep.samples.crank)), sweep, cuts)
+    so_far = result_so_far(job, found_by, live.capture())
+    whole = measure_all(job, [*found_by, sweep]).result
+    assert so_far.result is not None, so_far.why
+    assert so_far.result.tdc == whole.tdc
+    assert so_far.result.lobes == whole.lobes
+    assert so_far.result.cam == whole.cam
+    assert so_far.result.warnings == whole.warnings
+
+
+@pytest.mark.parametrize("name", NAMES)
+@settings(max_examples=6, deadline=None)
+@given(cuts=CUTS)
+def test_what_is_shown_does_not_depend_on_the_cuts(name: str, cuts: list[int]) -> None:
+    job, sweep = job_of(name), captures_of(name)[-1]
+    assert sweep.header is not None
+    forward = forward_of(job, sweep.samples.crank)
+    whole = fed(LiveSweep(job.rig, sweep.header, forward), sweep, []).progress()
+    cut = fed(LiveSweep(job.rig, sweep.header, forward), sweep, cuts).progress()
+    assert cut.crank == whole.crank
+    assert cut.lift_mm == whole.lift_mm
+    assert cut.forward_deg == pytest.approx(whole.forward_deg)
+    for a, b in zip(cut.trace, whole.trace, strict=True):
+        assert a.covered.tolist() == b.covered.tolist()
+        assert (a.flat_deg, a.zero_mm, a.swing_mm) == pytest.approx((b.flat_deg, b.zero_mm, b.swing_mm))
+        np.testing.assert_array_equal(a.low, b.low)
+        np.testing.assert_array_equal(a.high, b.high)
+
+
+def samples_of(crank: Ints) -> Samples:
+    n = crank.size
+    time_us, nothing = np.arange(n) * 1000, np.zeros(n, np.int64)
+    return Samples(np.arange(n), time_us, crank, nothing, nothing, nothing[None], nothing[None])
+
+
+NO_PULSES = IndexPulses(*(np.zeros(0, np.int64) for _ in range(3)))
+
+
+@settings(max_examples=300, deadline=None)
+@given(
+    steps=st.lists(st.integers(-6, 6), max_size=60),
+    forward=st.sampled_from((1, -1)),
+    allowance=st.sampled_from((0.0, 1.0, 4.0, 11.5)),
+    data=st.data(),
+)
+def test_block_by_block_the_slack_is_taken_up_where_it_is_on_the_whole(
+    steps: list[int], forward: int, allowance: float, data: st.DataObject
+) -> None:
+    crank = np.cumsum(np.array(steps, np.int64))
+    whole = usable_forward(crank, forward, allowance)
+    turning = Turning(forward, allowance)
+    found = []
+    start = 0
+    while start < crank.size:
+        stop = data.draw(st.integers(start + 1, crank.size))
+        found.append(turning.add(samples_of(crank[start:stop]), NO_PULSES, 360)[1])
+        start = stop
+    assert np.concatenate([*found, np.zeros(0, bool)]).tolist() == whole.tolist()
+
+
+def test_what_is_left_until_the_slack_is_taken_up_is_what_it_takes() -> None:
+    turning = Turning(1, 5.0)
+    turning.add(samples_of(np.concatenate((np.arange(0, 31), np.arange(29, 19, -1)))), NO_PULSES, 360)
+    assert (turning.now.way, turning.now.engaged, turning.now.mark) == (-1, False, 30)
+    for position in range(21, 25):
+        turning.add(samples_of(np.array([position])), NO_PULSES, 360)
+        assert not turning.now.engaged
+        assert turning.now.to_go == 25 - position, "five on from where it turned, at 20"
+    turning.add(samples_of(np.array([25])), NO_PULSES, 360)
+    assert turning.now.engaged
+    assert turning.now.to_go == 0
+
+
+@pytest.mark.parametrize("name", ["workshop", "reverse", "run-over"])
+@settings(max_examples=15, deadline=None)
+@given(cuts=CUTS)
+def test_contacts_are_those_of_the_whole_capture(name: str, cuts: list[int]) -> None:
+    stop = captures_of(name)[0]
+    assert stop.header is not None
+    crank, cpr = stop.samples.crank, stop.header.board.cpr
+    contacts = Contacts(cpr)
+    for block in np.split(crank, sorted(cut % crank.size for cut in cuts)):
+        contacts.add(block)
+    touches, whole = contacts.touches(), stop_contacts(crank, cpr)
+    assert (sorted(touches.low), sorted(touches.high)) == (sorted(whole.low.tolist()), sorted(whole.high.tolist()))
+    assert not touches.why
+    assert touches.agree
+    assert touches.tdc == pytest.approx(by_stop(stop, None, 1).count.value)
+
+
+def test_each_touch_is_counted_once_it_has_been_left() -> None:
+    stop = captures_of("workshop")[0]
+    assert stop.header is not None
+    contacts = Contacts(stop.header.board.cpr)
+    counted = []
+    for block in np.array_split(stop.samples.crank, 200):
+        contacts.add(block)
+        touches = contacts.touches()
+        counted.append(len(touches.low) + len(touches.high))
+    assert counted == sorted(counted)
+    assert set(counted) == set(range(9)), "four on each side, one after the other"
+
+
+def test_a_stop_that_gave_way_is_said() -> None:
+    contacts = Contacts(360)
+    contacts.add(np.concatenate((np.arange(0, 300), np.arange(300, -80, -1), np.arange(-80, 100))))
+    assert "past the stop" in contacts.touches().why
+
+
+def test_a_flickering_count_stays_in_bounds() -> None:
+    contacts = Contacts(3600)
+    contacts.add(np.tile(np.array([0, 1]), 50_000))
+    contacts.add(np.concatenate((np.arange(0, 2000), np.arange(2000, 0, -1), np.arange(0, 2000), np.arange(2000, 1000, -1))))
+    touches = contacts.touches()
+    assert (touches.high, len(touches.low)) == ((2000, 2000), 1)
+
+
+@pytest.mark.parametrize("name", ["workshop", "clean", "slow-indicator"])
+@pytest.mark.parametrize("valve", ["intake", "exhaust"])
+def test_events_come_one_by_one_as_they_are_passed_and_stay_near_their_last_value(name: str, valve: str) -> None:
+    job, captures = job_of(name), captures_of(name)
+    stop, sweep = captures[0], next(c for c in captures if c.header and c.header.channels[0] == valve)
+    assert sweep.header is not None
+    live = LiveSweep(job.rig, sweep.header, forward_of(job, sweep.samples.crank))
+    rows, pulses = raw(sweep)
+    place = np.searchsorted(sweep.samples.time_us, sweep.index.time_us)
+    final = measure_all(job, [stop, sweep]).result.lobes[0]
+    known = {(e.lift_mm, side): getattr(e, side) for e in final.events for side in ("opens_deg", "closes_deg")}
+    counted, partial = [], 0
+    bounds = np.linspace(0, len(rows), 17).astype(int)
+    for start, stop_at in pairwise(bounds):
+        live.add(rows[start:stop_at], pulses[(place >= start) & (place < stop_at)])
+        so_far = result_so_far(job, [stop], live.capture())
+        assert so_far.result is not None or so_far.why
+        events = so_far.events.get(valve, ())
+        partial += so_far.result is None and bool(events)
+        seen = {(e.lift_mm, side): getattr(e, side) for e in events for side in ("opens_deg", "closes_deg") if getattr(e, side)}
+        counted.append(len(seen))
+        for key, number in seen.items():
+            assert abs(number.value - known[key].value) < max(0.3, 2 * number.u95), (start, key)
+    assert counted[0] == 0
+    assert counted[-1] == len(known)
+    assert partial, "openings were shown before the lobe was whole"
+
+
+def test_old_rows_make_room_for_new_ones() -> None:
+    job, (stop, *_, sweep) = job_of("clean"), captures_of("clean")
+    assert sweep.header is not None
+    rows, pulses = raw(sweep)
+    place = np.searchsorted(sweep.samples.time_us, sweep.index.time_us)
+    kept = Rows(sweep.header, most=12_000)
+    for start in range(0, len(rows), 700):
+        kept.add(rows[start : start + 700], pulses[(place >= start) & (place < start + 700)])
+    capture = kept.capture()
+    assert kept.total == len(rows)
+    np.testing.assert_array_equal(capture.samples.crank, sweep.samples.crank[-12_000:])
+    np.testing.assert_array_equal(capture.samples.lift, sweep.samples.lift[:, -12_000:])
+    assert capture.index.time_us.min() >= capture.samples.time_us[0]
+    result = result_so_far(job, [stop], capture).result
+    whole = measure_all(job, [stop, sweep]).result
+    assert result is not None
+    assert result.lobes[0].centerline_deg.value == pytest.approx(whole.lobes[0].centerline_deg.value, abs=0.2)
+
+
+def test_tdc_without_index_is_asked_for_again_after_a_new_start_of_the_board() -> None:
+    job, (stop, *_, sweep) = job_of("run-over"), captures_of("run-over")
+    assert sweep.header is not None
+    board = replace(sweep.header.board, boot=99)
+    other = replace(sweep, header=replace(sweep.header, link="two", board=board))
+    assert tdc_of(job, [stop], sweep, 1)[1].method == "stop"
+    with pytest.raises(DataError, match=r"[Ff]ind TDC again"):
+        tdc_of(job, [stop], other, 1)
+    assert "ind TDC again" in result_so_far(job, [stop], other).why
+
+
+def test_the_road_of_the_slips_is_that_of_the_analysis() -> None:
+    """Lost counts: the live position after the index pulse that shows them is the mended one."""
+    sweep = captures_of("lost-counts")[1]
+    assert sweep.header is not None
+    job = job_of("lost-counts")
+    live = fed(LiveSweep(job.rig, sweep.header, 1), sweep, [5000, 9000])
+    motion, slips = follow(sweep, 1, 30.0)
+    assert slips
+    assert live.turning.now.position == pytest.approx(motion.position[-1], abs=1)
