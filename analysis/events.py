@@ -215,9 +215,17 @@ def _with_between(quantity: Quantity, of_pass: Floats, where: str) -> Quantity:
     return quantity.with_part(Source(f"spread between passes, {where}", dof=m - 1), math.sqrt(extra))
 
 
-def with_systematics(quantity: Quantity, curve: Curve, slope: float, lift_mm: float, common: Systematics) -> Quantity:
+def with_systematics(
+    quantity: Quantity,
+    curve: Curve,
+    slope: float,
+    lift_mm: float,
+    common: Systematics,
+    turn: tuple[float, float] | None = None,
+) -> Quantity:
     """Adds what the lobe's events share, with the sign that it has here. `slope` in mm/deg; infinite for angles that no lift
-    error moves.
+    error moves. `turn`: by how much a once-a-turn error of sine and of cosine shape moves the angle; their values at the angle
+    itself if not given.
     """
     deg = quantity.value
     if curve.latency is not None:
@@ -236,10 +244,11 @@ def with_systematics(quantity: Quantity, curve: Curve, slope: float, lift_mm: fl
         quantity = quantity.with_part(across, -common.runout_u_mm * math.sin(half) / slope)
         quantity = quantity.with_part(along, -common.runout_u_mm * (math.cos(half) + common.runout_in_zero) / slope)
     # The encoder reads angle + sine sin + cosine cos; TDC was read where the cosine had its value at the contacts.
-    at, contact = math.radians(deg), math.radians(common.contact_deg)
-    across, along = math.sin(at), math.cos(at) - math.cos(contact)
-    turned = combine((1.0, quantity), (-1.0, common.tdc_deg), (-across, common.sine), (-along, common.cosine))
-    return turned.moved(deg - across * common.sine.value - along * common.cosine.value)
+    at = math.radians(deg)
+    by_sine, by_cosine = (math.sin(at), math.cos(at)) if turn is None else turn
+    by_cosine -= math.cos(math.radians(common.contact_deg))
+    turned = combine((1.0, quantity), (-1.0, common.tdc_deg), (-by_sine, common.sine), (-by_cosine, common.cosine))
+    return turned.moved(deg - by_sine * common.sine.value - by_cosine * common.cosine.value)
 
 
 def peak_quantities(curve: Curve, common: Systematics) -> tuple[Quantity, Quantity]:
@@ -286,4 +295,8 @@ def centroid(curve: Curve, peak_deg: float, common: Systematics) -> Quantity:
     near = np.abs(arm) <= reach
     u = math.sqrt(float(np.sum((arm[near] * error[near] * GRID_DEG * 8) ** 2))) / area * 1.5
     quantity = Quantity(center).with_part(Source(f"scatter of the centroid, {common.name}"), u)
-    return with_systematics(quantity, curve, math.inf, 0.0, common)
+    # An error of the angle, error(a), moves each piece of area and makes it wider or narrower: a lever arm of its own.
+    a, lever = np.radians(grid[inside]), np.radians(grid[inside] - center)
+    share = lift[inside] / np.sum(lift[inside])
+    turn = float(share @ (np.sin(a) + lever * np.cos(a))), float(share @ (np.cos(a) - lever * np.sin(a)))
+    return with_systematics(quantity, curve, math.inf, 0.0, common, turn)
