@@ -123,6 +123,15 @@ class Counters:
     restarts: int = 0
 
 
+def has_restarted(known: Board, hello: Hello, expected: int) -> bool:
+    """Whether a board that was known has started again: another boot number, or a sequence that went back; without boot numbers,
+    any sequence that was not expected.
+    """
+    if known.boot and hello.board.boot == known.boot:
+        return (hello.seq - expected) & U32 >= HALF
+    return hello.board.boot != known.boot or hello.seq != expected
+
+
 def _of_board(frame: Numbered, board: Board) -> bool:
     """Whether the frame has the channels that the hello named."""
     return not isinstance(frame, Sample | Heartbeat) or len(frame.lift) == len(board.steps_mm)
@@ -239,9 +248,10 @@ class Decoder:
 
     def _hello(self, hello: Hello, events: list[Event]) -> None:
         known = self.board
-        restarted = known is not None and (hello.seq != self._next or hello.board.boot != known.boot)
+        restarted = known is not None and has_restarted(known, hello, self._next)
         self._tell(events)
-        self.board, self._next, self._usual = hello.board, hello.seq, _USUAL[len(hello.board.steps_mm)]
+        self._next = self._next if known is not None and not restarted else hello.seq
+        self.board, self._usual = hello.board, _USUAL[len(hello.board.steps_mm)]
         self._frames += 1
         self._restarts += restarted
         events.append(replace(hello, restarted=restarted))

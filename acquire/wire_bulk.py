@@ -14,7 +14,7 @@ import numpy as np
 
 from acquire.frames import HALF, U32, Heartbeat, Hello, Sample
 from acquire.parse_bulk import Block, parse_block
-from acquire.wire import Counters, Damage, Event
+from acquire.wire import Counters, Damage, Event, has_restarted
 from analysis.samples import Board, Bools, Ints
 
 _BLOCK: Final = 1 << 21  # bytes: large enough for numpy, small enough for the cache
@@ -121,9 +121,11 @@ class _Sequencer:
             self.told = now
 
     def _hello(self, hello: Hello) -> None:
-        restarted = self.board is not None and (hello.seq != self.next or hello.board.boot != self.board.boot)
+        known = self.board
+        restarted = known is not None and has_restarted(known, hello, self.next)
         self._tell()
-        self.board, self.next = hello.board, hello.seq
+        self.next = self.next if known is not None and not restarted else hello.seq
+        self.board = hello.board
         self.frames += 1
         self.restarts += restarted
         self.most_channels = max(self.most_channels, len(hello.board.steps_mm))

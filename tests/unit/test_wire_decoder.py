@@ -212,7 +212,6 @@ def test_frames_of_the_wrong_number_of_channels_are_refused(board: Board, channe
         (57, 58, 0, True),
         (57, 58, 2, True),  # started again, and by chance at the number expected
         (57, 57, 0, True),
-        (57, 57, 9, True),
         (0, 0, 2, False),
         (0, 0, 0, True),
     ],
@@ -283,3 +282,12 @@ def test_a_single_wrong_bit_never_gets_through(bit: int) -> None:
         spoiled = bytearray(line(3))
         spoiled[at] ^= 1 << bit
         assert not [event for event in greeted().feed(bytes(spoiled)) if not isinstance(event, wire.Damage)]
+
+
+def test_frames_lost_in_front_of_a_hello_are_no_new_start() -> None:
+    board = Board(2400, True, "edge", (0.01,), ("mm",), "b", boot=57)
+    decoder = greeted(board)
+    decoder.feed(line(0) + line(1))
+    events = decoder.feed(wire.encode_hello(board, 9, 77) + line(9))
+    assert events == [wire.Hello(board, 9, 77, False), wire.Damage(7, 0, 0), sample(9)]
+    assert decoder.counters.restarts == 0
