@@ -240,7 +240,7 @@ def with_systematics(
         lean = Source("indicator off the valve's axis", shape="rectangular")
         quantity = quantity.with_part(lean, -lift_mm * common.tilt / math.sqrt(3) / slope)
         half = math.radians(deg - common.peak_deg) / 2  # cam angle from the peak
-        across, along = (Source(f"runout of the cam, {part}, {common.name}") for part in ("across", "along"))
+        across, along = _runout(common)
         quantity = quantity.with_part(across, -common.runout_u_mm * math.sin(half) / slope)
         quantity = quantity.with_part(along, -common.runout_u_mm * (math.cos(half) + common.runout_in_zero) / slope)
     # The encoder reads angle + sine sin + cosine cos; TDC was read where the cosine had its value at the contacts.
@@ -249,6 +249,11 @@ def with_systematics(
     by_cosine -= math.cos(math.radians(common.contact_deg))
     turned = combine((1.0, quantity), (-1.0, common.tdc_deg), (-by_sine, common.sine), (-by_cosine, common.cosine))
     return turned.moved(deg - by_sine * common.sine.value - by_cosine * common.cosine.value)
+
+
+def _runout(common: Systematics) -> tuple[Source, Source]:
+    """The two parts of a once-a-cam-turn error of lift: sine and cosine of the cam angle from the peak."""
+    return Source(f"runout of the cam, across, {common.name}"), Source(f"runout of the cam, along, {common.name}")
 
 
 def peak_quantities(curve: Curve, common: Systematics) -> tuple[Quantity, Quantity]:
@@ -295,6 +300,11 @@ def centroid(curve: Curve, peak_deg: float, common: Systematics) -> Quantity:
     near = np.abs(arm) <= reach
     u = math.sqrt(float(np.sum((arm[near] * error[near] * GRID_DEG * 8) ** 2))) / area * 1.5
     quantity = Quantity(center).with_part(Source(f"scatter of the centroid, {common.name}"), u)
+    across, along = _runout(common)
+    half = np.radians(grid[inside] - common.peak_deg) / 2
+    pull = common.runout_u_mm * (grid[inside] - center) * GRID_DEG / area
+    quantity = quantity.with_part(across, float(pull @ np.sin(half)))
+    quantity = quantity.with_part(along, float(pull @ (np.cos(half) + common.runout_in_zero)))
     # An error of the angle, error(a), moves each piece of area and makes it wider or narrower: a lever arm of its own.
     a, lever = np.radians(grid[inside]), np.radians(grid[inside] - center)
     share = lift[inside] / np.sum(lift[inside])
