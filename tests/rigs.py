@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
@@ -41,7 +42,15 @@ def job_for(rig: Rig, /, **tables: Mapping[str, Any]) -> Job:
             "rod_mm": rig.crank.rod_mm,
             "pin_offset_mm": rig.crank.offset_mm,
         },
-        "rig": {"indicator_at": gauge.where, "rocker_ratio": rig.train.ratio, "lash_mm": rig.train.lash_mm},
+        "rig": {
+            "indicator_at": gauge.where,
+            "rocker_ratio": rig.train.ratio,
+            "lash_mm": rig.train.lash_mm,
+            # Bounds as a fitter would give them: to the next tenth of a degree, half degree, five micrometres.
+            "encoder_offcenter_deg": math.ceil(10 * math.degrees(rig.encoder.eccentric)) / 10,
+            "indicator_tilt_deg": math.ceil(2 * gauge.tilt_deg) / 2,
+            "cam_runout_mm": math.ceil(200 * rig.train.runout_mm) / 200,
+        },
         "measure": {"checking_lifts_mm": [0.15, 0.5, 1.0, 1.27, 2.54], "checking_at": "lobe"},
     }
     for name, keys in tables.items():
