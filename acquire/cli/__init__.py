@@ -140,7 +140,12 @@ def simulate(
     seed: Seed = None,
     pace: Annotated[float, typer.Option(min=0.1, help="How many times as fast as real time.")] = 1.0,
     fast: Annotated[bool, typer.Option("--fast", help="As fast as the reader takes it.")] = False,
-    phases: Annotated[str, typer.Option(help="What is done, e.g. stop,intake,exhaust; each begins as the port is opened.")] = "",
+    phases: Annotated[
+        str,
+        typer.Option(
+            help="What is done, e.g. stop,intake,exhaust; each begins as the port is opened. -: named on stdin, line by line."
+        ),
+    ] = "",
     socket: Annotated[bool, typer.Option("--socket", help="Serve on a local TCP port, not on a pseudo-terminal.")] = False,
     truth: Annotated[Path | None, typer.Option(help="Write what really is into this JSON file.")] = None,
     json: Json = False,

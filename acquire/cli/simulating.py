@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 from acquire.cli import say
+from acquire.simulator.asked import run_asked
 from acquire.simulator.scenarios import SCENARIOS, scenario_named
 from acquire.simulator.serve import run as serve
 from analysis.errors import UsageError
@@ -27,8 +29,12 @@ def run(name: str, seed: int | None, pace: float | None, socket: bool, phases: s
             say.person(f"{scenario.text} Each phase begins when the port is opened; Ctrl-C ends it all.")
             say.person(f"In another terminal: lobetrace capture JOB --port {url} --step ...")
 
+    via = "socket" if socket else "auto"
+    if phases == "-":
+        run_asked(scenario.rig, sys.stdin, via=via, pace=pace, tell=tell)
+        return
     steps = tuple(phases.split(",")) if phases else scenario.phases
-    serve(scenario.rig, steps, via="socket" if socket else "auto", pace=pace, tell=tell, truth_path=truth)
+    serve(scenario.rig, steps, via=via, pace=pace, tell=tell, truth_path=truth)
 
 
 def _list(as_json: bool) -> None:

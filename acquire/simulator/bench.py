@@ -22,11 +22,13 @@ class Bench:
 
     The next phase begins with a `hello` that comes while the crank rests, and with the first `hello` of a new host (`connected`)
     at any time. (A host that leaves and is back at once cannot be told from one that stayed, on a pseudo-terminal: hence the
-    first.) With `pause_s`, it begins by itself after so many seconds of rest. Seconds are the board's, since its start.
+    first.) With `pause_s`, it begins by itself after so many seconds of rest. A deque of phases may be added to while it is served.
+    Seconds are the board's, since its start.
     """
 
     def __init__(self, rig: Rig, phases: Iterable[str], pause_s: float | None = None) -> None:
-        self._rig, self._left, self._pause_s = rig, deque(phases), pause_s
+        self._rig, self._pause_s = rig, pause_s
+        self._left = phases if isinstance(phases, deque) else deque(phases)
         self._before: State = start(rig)  # where the part in hand began
         self._part = REST
         self._done: Recording | None = None  # the part in hand, once computed

@@ -19,7 +19,7 @@ from acquire.wire import encode_hello, wrap_u32
 from analysis.errors import UsageError
 from analysis.samples import Board, Floats
 
-PHASES = ("stop", "travel", "intake", "exhaust", "both", "backward")
+PHASES = ("check", "stop", "travel", "past", "intake", "exhaust", "both", "backward")
 REST = "rest"
 REST_S = 1.0
 VALVES = ("intake", "exhaust")
@@ -31,10 +31,13 @@ _PISTON_TOP_MM = 20.0  # what an indicator on the piston shows at top, above its
 class Work:
     """How much is done in a phase.
 
-    Touches of the stop a side; sweeps over TDC and their reach; crank turns of a valve sweep and of turning backward; and the
+    Degrees turned to look the rig over (check), and past the place of a stop that was taken out (past); touches of the stop a side;
+    sweeps over TDC and their reach; crank turns of a valve sweep and of turning backward; and the
     seconds between two phases.
     """
 
+    check_deg: float = 480.0
+    past_deg: float = 240.0
     touches: int = 4
     travel_times: int = 4
     travel_deg: float = 40.0
@@ -88,7 +91,7 @@ class Rig:
 
     def channels(self, phase: str) -> tuple[str, ...]:
         """What each indicator stands on in a phase: "intake", "exhaust", "piston" or "unknown" (on nothing)."""
-        if phase in ("stop", "travel"):
+        if phase in ("stop", "travel", "past"):
             return ("piston" if phase == "travel" else "unknown", "unknown")[: len(self.indicators)]
         if len(self.indicators) == 2:
             return "intake", "exhaust"
@@ -242,7 +245,8 @@ def _motion(rig: Rig, phase: str, state: State, rng: np.random.Generator, stops:
     if phase == "travel":
         center = 360.0 * np.ceil((state.crank_deg + work.travel_deg + 10) / 360)
         return to_and_fro(turning, float(center), work.travel_deg, work.travel_times)
-    return onward(turning, -360 * work.backward_turns if phase == "backward" else 360 * work.turns)
+    degrees = {"check": work.check_deg, "past": work.past_deg, "backward": -360 * work.backward_turns}
+    return onward(turning, degrees.get(phase, 360 * work.turns))
 
 
 def _encoder(rig: Rig, phase: str, state: State, motion: Motion) -> tuple[Crank, float, int]:

@@ -1,0 +1,41 @@
+"""Serves a rig whose phases are asked for one by one: for a procedure that decides as it goes what is done next."""
+
+from __future__ import annotations
+
+import asyncio
+import threading
+from collections import deque
+from collections.abc import Callable, Iterable
+from contextlib import suppress
+
+from acquire.simulator.rig import PHASES, Rig
+from acquire.simulator.serve import serve
+
+
+def run_asked(
+    rig: Rig, asked: Iterable[str], *, via: str = "auto", pace: float | None = 1.0, tell: Callable[[str], None] = print
+) -> None:
+    """Serve until `asked` ends, or until interrupted; `tell` is given the port to open.
+
+    `asked` is read in a thread of its own (it may block, as standard input does): each line names a phase, which begins once the
+    crank rests. What is no phase is passed over. Errors as of `serve`.
+    """
+    phases: deque[str] = deque()
+
+    async def whole() -> None:
+        loop, over = asyncio.get_running_loop(), asyncio.Event()
+
+        def read() -> None:
+            for line in asked:
+                if (phase := line.strip()) in PHASES:
+                    phases.append(phase)
+            with suppress(RuntimeError):  # the loop is closed
+                loop.call_soon_threadsafe(over.set)
+
+        async with serve(rig, phases, via=via, pace=pace, pause_s=0.0) as served:
+            tell(served.url)
+            threading.Thread(target=read, name="asked", daemon=True).start()
+            await over.wait()
+
+    with suppress(KeyboardInterrupt):
+        asyncio.run(whole())
