@@ -1,11 +1,11 @@
 """The one family of errors. Each says whose fault it is, and each message says what happened, where, and what to do next.
 
-    LobetraceError
-    ├── UsageError      ours: a wrong call, option or job file
-    ├── DeviceError     the device broke the protocol
-    ├── LinkError       the link could not be had, or was lost
-    ├── CaptureError    the capture file is damaged, foreign or cannot be written
-    └── DataError       the data are sound but cannot answer the question
+LobetraceError
+├── UsageError      ours: a wrong call, option or job file
+├── DeviceError     the device broke the protocol
+├── LinkError       the link could not be had, or was lost
+├── CaptureError    the capture file is damaged, foreign or cannot be written
+└── DataError       the data are sound but cannot answer the question
 """
 
 from __future__ import annotations
