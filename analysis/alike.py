@@ -1,0 +1,95 @@
+"""Like for like: what was measured, in the terms in which the card says it.
+
+Lobe lift times rocker ratio is valve lift, less the lash that is in. A full lift at the valve is without lash, as cards give it.
+What cannot be put into the card's terms is said to be so.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from analysis.budget import Quantity
+from analysis.card import EVENTS, Asked
+from analysis.errors import DataError
+from analysis.events import CLOSING, OPENING, crossing, peak_quantities
+from analysis.job import Job, Rig
+from analysis.lobe import MeasuredLobe
+from analysis.measure import Measured
+from analysis.timing import duration
+
+HIDDEN_STEPS = 2.0  # a lift within so many of the indicator's steps of its zero is not read
+
+
+@dataclass(frozen=True)
+class Like:
+    """The measured quantity in the card's terms, or None; and in words how it came about, or why there is none."""
+
+    quantity: Quantity | None
+    how: str = ""
+
+
+def lobe_lift(asked: Asked, rig: Rig) -> float:
+    """The lobe lift (mm) at which an event of the card holds."""
+    if asked.at == "lobe":
+        return asked.lift_mm
+    lash = rig.lash_mm if asked.lash_mm is None else asked.lash_mm
+    return (asked.lift_mm + lash) / rig.rocker_ratio
+
+
+def indicator_lift(asked: Asked, rig: Rig) -> float:
+    """The lift (mm) that the indicator shows there."""
+    at_lobe = lobe_lift(asked, rig)
+    return at_lobe if rig.indicator_at == "lobe" else rig.rocker_ratio * at_lobe - rig.lash_mm
+
+
+def like(asked: Asked, job: Job, measured: Measured) -> Like:
+    """What was measured of a line of the card."""
+    if not asked.valve:
+        quantity = measured.quantities.get(asked.kind)
+        return Like(quantity, "" if quantity else "needs both lobes, and one was not measured")
+    lobe = measured.lobes.get(asked.valve)
+    if lobe is None:
+        return Like(None, f"the {asked.valve} lobe was not measured")
+    if asked.kind == "centerline":
+        return Like(lobe.quantities["centerline"], "middle between equal lifts near the nose")
+    if asked.kind in EVENTS:
+        return _event(asked, job.rig, lobe)
+    return _full_lift(asked, job.rig, lobe)
+
+
+def _event(asked: Asked, rig: Rig, lobe: MeasuredLobe) -> Like:
+    seen = indicator_lift(asked, rig)
+    how = _through(asked, rig, seen)
+    if seen <= HIDDEN_STEPS * lobe.common.step_mm:
+        return Like(None, f"the valve has not moved yet at this lobe lift: {rig.lash_mm:g} mm of lash hide it")
+    curve, peak = lobe.swept.curve, lobe.quantities["centerline by peak"].value
+    try:
+        opens, closes = (crossing(curve, seen, flank, peak, lobe.common).deg for flank in (OPENING, CLOSING))
+    except DataError as error:
+        return Like(None, error.what)
+    return Like({"opens": opens, "closes": closes, "duration": duration(opens, closes)}[asked.kind], how)
+
+
+def _through(asked: Asked, rig: Rig, seen: float) -> str:
+    """How the checking lift came to be `seen` at the indicator, in words; "" where it is the card's own."""
+    words = ""
+    if asked.at != rig.indicator_at:
+        words = f"read at the {rig.indicator_at} at {seen:.3f} mm, through the ratio {rig.rocker_ratio:g}"
+        words += f" and {rig.lash_mm:g} mm of lash" if rig.lash_mm else ""
+    elif asked.at == "valve" and asked.lash_mm not in (None, rig.lash_mm):
+        words = f"read at {seen:.3f} mm: the card's lash is {asked.lash_mm:g} mm, and {rig.lash_mm:g} mm were in"
+    if asked.at == "valve" and asked.lash_mm is None and rig.lash_mm:
+        words += f"{'; ' if words else ''}the card gives no lash, taken as the {rig.lash_mm:g} mm that were in"
+    return words
+
+
+def _full_lift(asked: Asked, rig: Rig, lobe: MeasuredLobe) -> Like:
+    _, at_indicator = peak_quantities(lobe.swept.curve, lobe.common)
+    place = asked.kind.split()[0]
+    ratio = f" through the ratio {rig.rocker_ratio:g}" if place != rig.indicator_at else ""
+    if rig.indicator_at == "valve":
+        lash = f", {rig.lash_mm:g} mm of lash put back" if rig.lash_mm else ""
+        valve = at_indicator + rig.lash_mm
+        return Like(valve if place == "valve" else valve * (1.0 / rig.rocker_ratio), f"from the valve{ratio}{lash}".strip())
+    lifted = at_indicator if place == "lobe" else at_indicator * rig.rocker_ratio
+    return Like(lifted, f"from the lobe{ratio}")
