@@ -68,16 +68,16 @@ def from_rows(header: Header | None, rows: Ints, notes: Iterable[Note] = (), *, 
 
 def _samples(rows: Ints, bounds: Sequence[int]) -> Samples:
     seq, time_us, crank, flags = rows.T[:4]
-    restarts = np.bincount(bounds[1:-1], minlength=len(rows) + 1)[: len(rows)]
-    lift = rows.T[5::2]
     return Samples(
         seq=_unwrapped(seq, bounds),
         time_us=_unwrapped(time_us, bounds),
         crank=_unwrapped(crank, bounds),
         flags=flags,
-        origin=np.cumsum(restarts, dtype=np.int64),
+        origin=np.repeat(np.arange(len(bounds) - 1), np.diff(bounds)),
         age_us=rows.T[4::2],
-        lift=np.stack([_unwrapped(channel, bounds) for channel in lift]) if len(lift) else lift,
+        lift=np.array([_unwrapped(channel, bounds) for channel in rows.T[5::2]], np.int64).reshape(
+            rows.shape[1] // 2 - 2, len(rows)
+        ),
     )
 
 

@@ -17,8 +17,10 @@ from analysis.samples import Ints
 
 _Bytes = npt.NDArray[np.uint8]
 _Places = npt.NDArray[np.int32]
+_Fours = npt.NDArray[np.uint16]
 
 LONGEST: Final = 12  # digits: three fours, and more than 32 bits need
+_AHEAD: Final = LONGEST - 4
 _ZERO: Final = np.uint8(ord("0"))
 
 
@@ -38,24 +40,30 @@ def integers(text: bytes, low: Ints, high: Ints, values: Ints) -> bool:
     ends = np.ascontiguousarray(separators.reshape(rows, columns).T)
     digit = raw - _ZERO  # what lies below "0" wraps round to far above 9
     is_digit = digit < 10
+    digits = int(np.count_nonzero(is_digit))
     fours = _fours(digit, is_digit.view(np.uint8))
     before = np.concatenate([np.array([-1], np.int32), ends[-1, :-1]])  # the separator in front of each field
-    digits = 0
-    for value, end, least, greatest in zip(values, ends, low, high, strict=True):
-        negative = raw.take(before + 1) == ord("-")
+    minuses = 0
+    for value, end, least, greatest in zip(values, ends, low.tolist(), high.tolist(), strict=True):
         length = end - before
         length -= 1
-        length -= negative
-        if length.min() < 1 or length.max() > LONGEST:
+        negative = raw.take(before + 1) == ord("-") if least < 0 else None  # elsewhere a minus is no digit, and found below
+        if negative is not None:
+            length -= negative
+            minuses += int(np.count_nonzero(negative))
+        shortest, longest = int(length.min()), int(length.max())
+        if shortest < 1 or longest > LONGEST:
             return False
-        digits += int(length.sum())
-        _spell(fours, end, length, value)
-        if negative.any():
+        _spell(fours, end, length, shortest, longest, value)
+        if negative is not None:
             np.negative(value, out=value, where=negative)
-        if value.min() < least or value.max() > greatest:
+        if (
+            10**longest > (greatest if negative is None else min(greatest, -least))
+            and not least <= value.min() <= value.max() <= greatest
+        ):
             return False
         before = end
-    return digits == np.count_nonzero(is_digit)
+    return digits == raw.size - separators.size - minuses
 
 
 def first_bad(text: bytes, low: Ints, high: Ints) -> int:
@@ -80,23 +88,28 @@ def _regular(raw: _Bytes, separators: _Places, columns: int) -> bool:
     )
 
 
-def _fours(digit: _Bytes, is_digit: _Bytes) -> npt.NDArray[np.uint16]:
-    """At each byte that is a digit: the number that it and up to three digits straight before it spell. Changes `digit`."""
+def _fours(digit: _Bytes, is_digit: _Bytes) -> _Fours:
+    """Behind each byte that is a digit: the number that it and up to three digits straight before it spell. Changes `digit`.
+
+    What belongs to byte i stands at i + `_AHEAD` + 1, with zeros in front, so that `_spell` can look back.
+    """
     digit *= is_digit
     two = digit.copy()
     two[1:] += digit[:-1] * np.uint8(10)
     two *= is_digit
-    fours = two.astype(np.uint16)
+    padded = np.empty(digit.size + _AHEAD + 1, np.uint16)
+    padded[: _AHEAD + 1] = 0
+    fours = padded[_AHEAD + 1 :]
+    fours[:] = two
     fours[2:] += np.multiply(two[:-2] * is_digit[1:-1], 100, dtype=np.uint16)
-    return fours
+    return padded
 
 
-def _spell(fours: npt.NDArray[np.uint16], end: _Places, length: _Places, value: Ints) -> None:
+def _spell(fours: _Fours, end: _Places, length: _Places, shortest: int, longest: int, value: Ints) -> None:
     """Put the number of `length` digits before each `end` into `value`."""
-    last = end - 1
-    value[:] = fours.take(last)
-    for place in range(4, int(length.max()), 4):
-        # In the first line this may reach before the text, and so round to its end: then it is multiplied by zero.
-        more = fours.take(last - place, mode="wrap")
-        more *= length > place
+    value[:] = fours[_AHEAD:].take(end)
+    for place in range(4, longest, 4):
+        more = fours[_AHEAD - place :].take(end)
+        if shortest <= place:
+            more *= length > place
         value += more * np.int64(10**place)
