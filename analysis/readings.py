@@ -20,6 +20,8 @@ LATENCY_BOUND_S = 0.15
 # A reading that jumps by this much (mm) beyond what the crank's motion can make was not made by a lobe: no valve moves by more
 # than this in a crank degree (common practice; twice what a quick lobe with a long rocker does).
 JUMP_MM, STEEPEST_MM_DEG = 0.8, 0.4
+# A lift that falls by no more than this (mm) while the crank stands may be the hand's.
+LEAST_FALL_MM = 0.03
 
 
 @dataclass(frozen=True)
@@ -112,6 +114,6 @@ def find_bleed_down(readings: Readings, step_mm: float) -> tuple[BleedDown, ...]
         head = max(1, (stop - start) // 5)
         fall = float(np.median(lift[:head]) - np.median(lift[-head:]))
         seconds = float(readings.time_s[stop - 1] - readings.time_s[start])
-        if seconds >= 1.0 and fall > max(4 * step_mm, 0.03):
+        if seconds >= 1.0 and fall > max(4 * step_mm, LEAST_FALL_MM):
             found.append(BleedDown(fall, seconds, float(readings.position[start])))
     return tuple(found)
