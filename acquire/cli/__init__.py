@@ -135,6 +135,20 @@ def analyze(
 
 
 @app.command()
+def check(
+    jobs: Annotated[list[Path], typer.Argument(metavar="JOB...", help="Jobs: their folders, or their job.toml.")],
+    junit: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Write the verdicts as JUnit XML.", show_default=False)
+    ] = None,
+    json: Json = False,
+) -> int:
+    """Hold jobs against their specification. Exit code 0: all within; 1: any outside; 2: it cannot be told."""
+    from acquire.cli import checking
+
+    return checking.run(jobs, json, junit)
+
+
+@app.command()
 def simulate(
     scenario: Annotated[str, typer.Option(help="Which rig; without it, list those there are.")] = "",
     seed: Seed = None,

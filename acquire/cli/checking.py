@@ -1,0 +1,123 @@
+"""`lobetrace check`: recorded jobs in; a verdict, an exit code and results that continuous integration can read out."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from contextlib import contextmanager
+from dataclasses import dataclass
+from multiprocessing import get_context
+from pathlib import Path
+from typing import Any
+
+from acquire.cli import say
+from acquire.cli.job_folder import captures_of, folder_of
+from analysis.capture import load
+from analysis.decision import decide
+from analysis.errors import DataError, LobetraceError, UsageError
+from analysis.job import load_job
+from analysis.refusal import causes
+from analysis.report.decision_json import decision_json, finding_json
+from analysis.report.junit import Case, Suite, junit_xml
+from analysis.report.sentences import HEADLINE, requirements, story
+from analysis.verdict import Verdict, overall
+
+EXIT = {"within": 0, "outside": 1}
+CANNOT_TELL = 2
+_ALONE = 4  # so few jobs are quicker one after the other than with processes of their own
+
+
+@dataclass(frozen=True)
+class Checked:
+    """What one job came to. `error`: why it could not be measured, or ""."""
+
+    job: str
+    verdict: Verdict
+    cases: tuple[Case, ...]
+    notes: tuple[str, ...]
+    json: dict[str, Any]
+    error: str = ""
+
+
+def run(jobs: Sequence[Path], as_json: bool, junit: Path | None) -> int:
+    """Check the jobs; the exit code: 0 all within, 1 any outside, else 2."""
+    done = list(_all(jobs))
+    verdict = overall(each.verdict for each in done)
+    if junit is not None:
+        _write(junit, junit_xml([Suite(each.job, each.cases, each.notes) for each in done]))
+    if as_json:
+        say.result_json({"schema": 1, "verdict": verdict, "jobs": [each.json for each in done]})
+    else:
+        for each in done:
+            say.result(_text(each))
+        if len(done) > 1:
+            count = ", ".join(f"{n} {word}" for word in HEADLINE if (n := sum(each.verdict == word for each in done)))
+            say.result(f"{len(done)} jobs: {count}")
+    return EXIT.get(verdict, CANNOT_TELL)
+
+
+def check(job_path: Path) -> Checked:
+    """One job. Whatever keeps it from being measured is part of the answer, not an error."""
+    name = str(job_path)
+    try:
+        job = load_job(job_path)
+        files = captures_of(folder_of(job_path))
+        if not files:
+            raise UsageError("there are no captures", where=name, do="Record some: lobetrace capture JOB --step stop, then sweep")
+        captures = [load(file) for file in files]
+    except LobetraceError as error:
+        return _unmeasured(name, str(error))
+    try:
+        decision = decide(job, captures)
+    except DataError as error:
+        found = causes(job, captures, error)
+        likely = tuple(f"Likely cause: {finding.text} {finding.evidence}" for finding in found)
+        return _unmeasured(name, str(error), likely, [finding_json(finding) for finding in found])
+    cases = tuple(Case(*each) for each in requirements(decision))
+    findings = tuple(f"{finding.text} {finding.evidence}" for finding in decision.findings)
+    text = {"job": name, "verdict": decision.verdict, "error": None, "decision": decision_json(decision)}
+    return Checked(name, decision.verdict, cases, (*story(decision), *findings[:1]), text)
+
+
+def _unmeasured(name: str, error: str, likely: tuple[str, ...] = (), findings: Sequence[dict[str, Any]] = ()) -> Checked:
+    tree = {"job": name, "verdict": "cannot tell", "error": error, "findings": list(findings), "decision": None}
+    return Checked(name, "cannot tell", (Case("measurement", "cannot tell", error),), likely, tree, error)
+
+
+def _all(jobs: Sequence[Path]) -> Iterator[Checked]:
+    if len(jobs) < _ALONE:
+        yield from map(check, jobs)
+        return
+    workers = min(os.cpu_count() or 1, len(jobs))
+    with _one_thread_each(), ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+        yield from pool.map(check, jobs, chunksize=max(1, len(jobs) // (8 * workers)))
+
+
+@contextmanager
+def _one_thread_each() -> Iterator[None]:
+    """The linear algebra of each worker keeps to one thread: many small problems, as many workers as processors."""
+    names = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
+    before = {name: os.environ.get(name) for name in names}
+    os.environ.update({name: value or "1" for name, value in before.items()})
+    try:
+        yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                del os.environ[name]
+
+
+def _text(done: Checked) -> str:
+    """The verdict, what is not within, and what to do: for people."""
+    lines = [f"{done.job}: {HEADLINE[done.verdict]}"]
+    lines += [f"  {case.verdict:<12} {case.name}: {case.text}" for case in done.cases if case.verdict != "within"]
+    lines += [f"  {note}" for note in done.notes]
+    return "\n".join(lines)
+
+
+def _write(path: Path, text: str) -> None:
+    try:
+        path.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise UsageError(f"it cannot be written ({error.strerror})", where=str(path), do="Choose a file you may write") from None

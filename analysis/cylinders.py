@@ -1,0 +1,77 @@
+"""Cylinder against cylinder: each measured from its own top dead center, as the firing order places it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from analysis.budget import Quantity, expanded
+from analysis.job import Job
+from analysis.measure import Measured, measure_all
+from analysis.samples import Capture
+from analysis.verdict import Verdict, judge
+
+
+@dataclass(frozen=True)
+class Spacing:
+    """How late one cylinder's centerline of a valve stands against the first cylinder's, crank degrees; ideally 0."""
+
+    cylinder: int
+    against: int
+    valve: str
+    late: Quantity
+    u95: float
+    verdict: Verdict
+
+
+def fires_after(job: Job, cylinder: int, first: int) -> float:
+    """Crank degrees by which TDC of a cylinder comes after that of `first`, evenly firing, in [0, 720)."""
+    order = job.engine.firing_order
+    return (order.index(cylinder) - order.index(first)) % len(order) * 720.0 / len(order)
+
+
+def swept_cylinders(job: Job, captures: Sequence[Capture]) -> tuple[int, ...]:
+    """The cylinders that were swept, the job's own first if it is among them."""
+    found = {c.header.cylinder for c in captures if c.header is not None and c.header.step == "sweep"}
+    known = [cylinder for cylinder in job.engine.firing_order if cylinder in found]
+    return tuple(sorted(known, key=lambda cylinder: (cylinder != job.measure.cylinder, cylinder)))
+
+
+def measure_cylinders(job: Job, captures: Sequence[Capture]) -> dict[int, Measured]:
+    """Each swept cylinder's measurement, from the TDC of the cylinder on which it was found. Raises DataError like `measure`.
+
+    Captures of a cylinder that the engine does not have are taken as of the job's.
+    """
+    cylinders = swept_cylinders(job, captures)
+    if len(cylinders) < 2:
+        one = job if not cylinders else _at(job, cylinders[0])
+        return {one.measure.cylinder: measure_all(one, captures)}
+    finders = [c for c in captures if c.header is not None and c.header.step != "sweep"]
+    first = finders[-1].header.cylinder if finders and finders[-1].header is not None else job.measure.cylinder
+    first = first if first in job.engine.firing_order else job.measure.cylinder
+    found = {}
+    for cylinder in cylinders:
+        mine = [c for c in captures if c.header is None or c.header.step != "sweep" or c.header.cylinder == cylinder]
+        found[cylinder] = measure_all(_at(job, cylinder), mine, after_deg=fires_after(job, cylinder, first))
+    return found
+
+
+def _at(job: Job, cylinder: int) -> Job:
+    return job.model_copy(update={"measure": job.measure.model_copy(update={"cylinder": cylinder})})
+
+
+def spacings(job: Job, measured: dict[int, Measured]) -> tuple[Spacing, ...]:
+    """Every other cylinder's centerlines against those of the first. They share their TDC, whose error drops out."""
+    (first, base), *others = measured.items()
+    tolerance = job.specification.tolerance
+    found = []
+    for cylinder, other in others:
+        for valve in ("intake", "exhaust"):
+            here, there = (m.quantities.get(f"{valve} centerline") for m in (other, base))
+            if here is None or there is None:
+                continue
+            late = here - there
+            u95 = expanded(late)
+            verdict = judge(late.value, u95, -tolerance.centerline_deg, tolerance.centerline_deg, tolerance.guard_band)
+            found.append(Spacing(cylinder, first, valve, late, u95, verdict))
+    return tuple(found)

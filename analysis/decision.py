@@ -1,0 +1,123 @@
+"""From captures to a decision: everything that a builder must know before the engine is closed, in one frozen tree."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from analysis.budget import Quantity
+from analysis.clearance import PistonClearance, piston_clearance
+from analysis.compression import dynamic_compression
+from analysis.correction import Correction, correct
+from analysis.cylinders import Spacing, measure_cylinders, spacings
+from analysis.errors import DataError
+from analysis.finding import Finding
+from analysis.flanks import flanks_of
+from analysis.job import Job
+from analysis.lift import Overlap, overlap_of
+from analysis.measure import Measured
+from analysis.parity import different_turns
+from analysis.plausibility import findings
+from analysis.samples import Capture
+from analysis.spring import Loads, Margin, loads, margins
+from analysis.verdict import Line, Verdict, compare, overall
+
+
+@dataclass(frozen=True)
+class After:
+    """What becomes of clearances and compression once the camshaft is turned as the correction says."""
+
+    clearances: tuple[PistonClearance, ...]
+    compression: Quantity | None
+
+
+@dataclass(frozen=True)
+class Decision:
+    """A job's measurement, and what follows from it.
+
+    `lines`: the card's, as compared. `clearances`, `margins` and `spacings` count in the verdict too. `findings`: likely causes of
+    what does not fit. `compression`: the dynamic ratio. `after`: None where nothing is to be turned.
+    """
+
+    job: Job
+    measured: Measured
+    lines: tuple[Line, ...]
+    spacings: tuple[Spacing, ...]
+    clearances: tuple[PistonClearance, ...]
+    margins: tuple[Margin, ...]
+    loads: tuple[Loads, ...]
+    overlap: Overlap | None
+    compression: Quantity | None
+    findings: tuple[Finding, ...]
+    correction: Correction | None
+    after: After | None
+
+    @property
+    def verdicts(self) -> tuple[Verdict, ...]:
+        """Every verdict there is."""
+        judged = (self.lines, self.spacings, self.clearances, self.margins)
+        return tuple(each.verdict for group in judged for each in group)
+
+    @property
+    def verdict(self) -> Verdict:
+        """Of the whole job. A likely slip keeps lines that agree by chance from passing."""
+        found = overall(self.verdicts)
+        return "cannot tell" if found == "within" and self.findings else found
+
+
+def decide(job: Job, captures: Sequence[Capture]) -> Decision:
+    """Measure and judge. Raises DataError where the captures cannot be measured (analysis/refusal.py may know why)."""
+    cylinders = measure_cylinders(job, captures)
+    measured = next(iter(cylinders.values()))
+    lobes = measured.lobes
+    lines = compare(job, measured)
+    correction = correct(job, lines)
+    return Decision(
+        job=job,
+        measured=measured,
+        lines=lines,
+        spacings=spacings(job, cylinders),
+        clearances=_clearances(job, measured),
+        margins=tuple(margin for lobe in lobes.values() for margin in margins(job, lobe)),
+        loads=tuple(found for lobe in lobes.values() if (found := loads(job, lobe)) is not None),
+        overlap=overlap_of(lobes["intake"], lobes["exhaust"], job.rig) if len(lobes) == 2 else None,
+        compression=_compression(job, measured),
+        findings=_findings(job, measured, lines),
+        correction=correction,
+        after=_after(job, measured, correction),
+    )
+
+
+def _findings(job: Job, measured: Measured, lines: tuple[Line, ...]) -> tuple[Finding, ...]:
+    """Causes are looked for where something does not fit: a line of the card, or a lobe that is another valve's."""
+    fits = overall(line.verdict for line in lines) == "within"
+    misplaced = any(f.stood_on not in ("unknown", f.shown) for f in map(flanks_of, measured.lobes.values()))
+    if fits and not misplaced:
+        return different_turns(measured)
+    return findings(job, measured)
+
+
+def _clearances(job: Job, measured: Measured, correction: Correction | None = None) -> tuple[PistonClearance, ...]:
+    def found() -> Iterator[PistonClearance]:
+        for valve in ("intake", "exhaust"):
+            lobe = measured.lobes.get(valve)
+            by = correction.advance_of(valve) if correction else 0.0
+            clearance = piston_clearance(job, lobe, by) if lobe else None
+            if clearance:
+                yield clearance
+
+    return tuple(found())
+
+
+def _compression(job: Job, measured: Measured, advance_deg: float = 0.0) -> Quantity | None:
+    intake = measured.lobes.get("intake")
+    try:
+        return dynamic_compression(job, intake, advance_deg) if intake else None
+    except DataError:  # the sweep does not reach down to the closing lift: events at it are missing too, and say so
+        return None
+
+
+def _after(job: Job, measured: Measured, correction: Correction | None) -> After | None:
+    if correction is None or not correction.wanted:
+        return None
+    return After(_clearances(job, measured, correction), _compression(job, measured, correction.advance_of("intake")))

@@ -1,0 +1,144 @@
+"""A decision as JSON: the shape of analysis/decision.schema.json."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from analysis.budget import Quantity, expanded
+from analysis.clearance import PistonClearance
+from analysis.correction import Correction
+from analysis.cylinders import Spacing
+from analysis.decision import Decision
+from analysis.finding import Finding
+from analysis.report.json import result_json
+from analysis.report.sentences import headline, story
+from analysis.spring import Loads, Margin
+from analysis.verdict import Line, rule
+
+SCHEMA = 1
+
+
+def decision_json(decision: Decision) -> dict[str, Any]:
+    """The decision as plain dicts, lists, numbers and text; the measurement itself under "result".
+
+    Crank degrees, millimetres and newtons as the keys say; infinite ends of a range are null. Raises DataError if a measured number
+    is not finite.
+    """
+    after, overlap = decision.after, decision.overlap
+    return {
+        "schema": SCHEMA,
+        "verdict": decision.verdict,
+        "text": [headline(decision), *story(decision)],
+        "rule": rule(decision.job),
+        "lines": [_line(line) for line in decision.lines],
+        "spacings": [_spacing(spacing) for spacing in decision.spacings],
+        "clearances": [_clearance(clearance) for clearance in decision.clearances],
+        "margins": [_margin(margin) for margin in decision.margins],
+        "springs": [_loads(each) for each in decision.loads],
+        "overlap": None
+        if overlap is None
+        else {
+            "intake_at_tdc_mm": _number(overlap.intake_at_tdc_mm),
+            "exhaust_at_tdc_mm": _number(overlap.exhaust_at_tdc_mm),
+            "area_mm_deg": _number(overlap.area_mm_deg),
+        },
+        "compression": _maybe(decision.compression),
+        "findings": [finding_json(finding) for finding in decision.findings],
+        "correction": None if decision.correction is None else _correction(decision.correction),
+        "after": None
+        if after is None
+        else {"clearances": [_clearance(c) for c in after.clearances], "compression": _maybe(after.compression)},
+        "result": result_json(decision.measured.result),
+    }
+
+
+def _number(quantity: Quantity) -> dict[str, float]:
+    return {"value": quantity.value, "u95": expanded(quantity)}
+
+
+def _maybe(quantity: Quantity | None) -> dict[str, float] | None:
+    return None if quantity is None else _number(quantity)
+
+
+def _line(line: Line) -> dict[str, Any]:
+    asked = line.asked
+    return {
+        "valve": asked.valve or None,
+        "kind": asked.kind,
+        "unit": "mm" if asked.is_length else "cam deg" if asked.kind == "separation" else "deg",
+        "lift_mm": asked.lift_mm or None,
+        "at": asked.at or None,
+        "specified": asked.value,
+        "tolerance": asked.tolerance,
+        "measured": None if line.measured is None else {"value": line.measured.value, "u95": line.u95},
+        "verdict": line.verdict,
+        "how": line.how,
+    }
+
+
+def _spacing(spacing: Spacing) -> dict[str, Any]:
+    return {
+        "cylinder": spacing.cylinder,
+        "against": spacing.against,
+        "valve": spacing.valve,
+        "late_deg": {"value": spacing.late.value, "u95": spacing.u95},
+        "verdict": spacing.verdict,
+    }
+
+
+def _clearance(clearance: PistonClearance) -> dict[str, Any]:
+    keeps = clearance.keeps_deg
+    return {
+        "valve": clearance.valve,
+        "least_mm": {"value": clearance.least.value, "u95": clearance.u95},
+        "at_deg": clearance.at_deg,
+        "limit_mm": clearance.limit_mm,
+        "verdict": clearance.verdict,
+        "how": clearance.how,
+        "doubt": clearance.doubt,
+        "keeps_deg": None if keeps is None else [None if math.isinf(end) else end for end in keeps],
+        "by_advance": {"advance_deg": clearance.advance_deg.tolist(), "least_mm": clearance.least_mm.tolist()},
+    }
+
+
+def _margin(margin: Margin) -> dict[str, Any]:
+    return {
+        "valve": margin.valve,
+        "kind": margin.kind,
+        "measured_mm": {"value": margin.measured.value, "u95": margin.u95},
+        "limit_mm": margin.limit_mm,
+        "verdict": margin.verdict,
+    }
+
+
+def _loads(loads: Loads) -> dict[str, Any]:
+    return {"valve": loads.valve, "seat_n": loads.seat_n, "open_n": _number(loads.open_n)}
+
+
+def finding_json(finding: Finding) -> dict[str, Any]:
+    """A likely cause."""
+    return {
+        "code": finding.code,
+        "probability": round(finding.probability, 4),
+        "text": finding.text,
+        "evidence": finding.evidence,
+        "about": list(finding.about),
+        "estimate": finding.estimate,
+    }
+
+
+def _correction(correction: Correction) -> dict[str, Any]:
+    moves = [
+        {
+            "camshaft": move.camshaft,
+            "late_deg": {"value": move.late.value, "u95": move.u95},
+            "verdict": move.verdict,
+            "advance_deg": move.advance_deg,
+            "position_deg": move.position_deg,
+            "teeth": move.teeth,
+            "left_deg": move.left_deg,
+        }
+        for move in correction.moves
+    ]
+    return {"moves": moves, "after": [_line(line) for line in correction.after]}

@@ -1,0 +1,166 @@
+"""A decision in words: what each line is called, what was asked for and found, and what to do. For the sheet, the shell and CI."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from analysis.angles import Happening, label
+from analysis.budget import Quantity, expanded
+from analysis.card import Asked
+from analysis.clearance import PistonClearance
+from analysis.correction import Correction, Move
+from analysis.decision import Decision
+from analysis.report.words import MM_PER, Units, angle, decimals, length, lift, plus_minus
+from analysis.results import Number
+from analysis.verdict import Line
+
+_HAPPENING: dict[tuple[str, str], Happening] = {
+    ("opens", "intake"): "intake opens",
+    ("closes", "intake"): "intake closes",
+    ("opens", "exhaust"): "exhaust opens",
+    ("closes", "exhaust"): "exhaust closes",
+    ("centerline", "intake"): "intake centerline",
+    ("centerline", "exhaust"): "exhaust centerline",
+}
+HEADLINE = {
+    "within": "Within: everything asked for is as it should be.",
+    "outside": "Outside: do not close the engine like this.",
+    "cannot tell": "Cannot tell: the measurement does not decide.",
+}
+
+
+def number(quantity: Quantity) -> Number:
+    """Value and 95 % expanded uncertainty."""
+    return Number(quantity.value, expanded(quantity))
+
+
+def line_name(asked: Asked, units: Units) -> str:
+    """ "intake opens at 1.27 mm, lobe"; "separation"."""
+    name = f"{asked.valve} {asked.kind}".strip()
+    return f"{name} at {lift(asked.lift_mm, units)} {units}, {asked.at}" if asked.lift_mm else name
+
+
+def specified(asked: Asked, units: Units) -> str:
+    """What the card asks for: "17 BTDC", "240", "7.60 mm"."""
+    if asked.is_length:
+        return f"{lift(asked.value, units)} {units}"
+    if (asked.kind, asked.valve) in _HAPPENING:
+        return label(asked.value, _HAPPENING[asked.kind, asked.valve], _places(asked.value))
+    return f"{asked.value:g}"
+
+
+def _places(value: float) -> int:
+    """Decimals that a number of the card was written with, at most two."""
+    return next((k for k in (0, 1) if abs(round(value, k) - value) < 1e-9), 2)
+
+
+def tolerance(asked: Asked, units: Units) -> str:
+    """ "±1", in the line's unit."""
+    return f"±{asked.tolerance / MM_PER[units]:.3g}" if asked.is_length else f"±{asked.tolerance:g}"
+
+
+def found(line: Line, units: Units) -> str:
+    """What was measured, with its uncertainty; "" if nothing."""
+    if line.measured is None:
+        return ""
+    value = Number(line.measured.value, line.u95)
+    if line.asked.is_length:
+        return length(value, units)
+    happening = _HAPPENING.get((line.asked.kind, line.asked.valve))
+    return angle(value, happening) if happening else plus_minus(value)
+
+
+def difference(line: Line, units: Units) -> str:
+    """Measured less specified, signed, to its uncertainty."""
+    if line.difference is None:
+        return ""
+    scale = MM_PER[units] if line.asked.is_length else 1.0
+    return f"{line.difference / scale + 0.0:+.{decimals(line.u95 / scale)}f}"
+
+
+def headline(decision: Decision) -> str:
+    """The verdict in one sentence."""
+    return HEADLINE[decision.verdict]
+
+
+def story(decision: Decision) -> Iterator[str]:
+    """The verdict in words: how many lines are what, the likely cause, what to change. One sentence or two each."""
+    count = {word: sum(v == word for v in decision.verdicts) for word in ("within", "outside", "cannot tell", "not compared")}
+    if not decision.verdicts:
+        yield "The job specifies nothing to hold the measurement against: write the maker's card into [specification] of job.toml."
+    else:
+        said = [f"{n} {word}" for word, n in count.items() if n]
+        yield f"Of {len(decision.verdicts)} requirements: {', '.join(said)}."
+    if decision.findings:
+        likely = decision.findings[0]
+        yield f"Likely cause: {likely.text}"
+    yield from change(decision)
+    for clearance in decision.clearances:
+        if clearance.verdict != "within":
+            words = clearance_words(clearance, decision.job.measure.units)
+            yield f"{words}: {clearance.verdict}. Put this right before the engine is turned by power."
+
+
+def clearance_words(clearance: PistonClearance, units: Units) -> str:
+    """ "Piston to intake valve: least 2.31 +/-0.10 mm at 9 ATDC, limit 2.00 mm"."""
+    least = length(Number(clearance.least.value, clearance.u95), units)
+    where = label(clearance.at_deg, "overlap", 0)
+    return f"Piston to {clearance.valve} valve: least {least} at {where}, limit {lift(clearance.limit_mm, units)} {units}"
+
+
+def change(decision: Decision) -> Iterator[str]:
+    """What to turn, for each camshaft, and what no turning changes."""
+    correction = decision.correction
+    if correction is None:
+        return
+    for move in correction.moves:
+        yield _move(move)
+    if correction.unmoved:
+        yield _unmoved(decision, correction)
+
+
+def _move(move: Move) -> str:
+    late = abs(move.late.value)
+    stands = f"The {move.camshaft} stands {late:.1f} ±{move.u95:.1f} crank degrees {'late' if move.late.value > 0 else 'early'}"
+    if move.advance_deg == 0.0:
+        if move.verdict == "within":
+            return f"{stands}: within its tolerance, leave it."
+        return f"{stands}; no position of the timing set comes nearer than the one fitted."
+    todo = "advance" if move.advance_deg > 0 else "retard"
+    text = f"{stands}: {todo} it by {abs(move.advance_deg):g} crank degrees ({abs(move.advance_deg) / 2:g} cam degrees)"
+    if move.position_deg is not None:
+        text += f", position {move.position_deg:+g} of the timing set"
+    if move.teeth:
+        text += f" and {abs(move.teeth)} {'tooth' if abs(move.teeth) == 1 else 'teeth'} {'onward' if move.teeth > 0 else 'back'}"
+    left = move.left_deg
+    if abs(left) >= 0.05:
+        text += f", which leaves it {abs(left):.1f} {'late' if left > 0 else 'early'}"
+    return text + "."
+
+
+def _unmoved(decision: Decision, correction: Correction) -> str:
+    units = decision.job.measure.units
+    names = ", ".join(line_name(line.asked, units) for line in correction.unmoved)
+    text = f"No turning of a camshaft changes what else is outside: {names}."
+    likely = decision.findings[0] if decision.findings else None
+    if likely is not None and likely.code not in ("late-cam", "tooth-out"):
+        return text + " See the likely cause before anything is turned."
+    return text + " That points to the camshaft, the rocker ratio or the lash."
+
+
+def requirements(decision: Decision) -> Iterator[tuple[str, str, str]]:
+    """Name, verdict and sentence of every requirement: for one line each in the shell and in CI."""
+    units = decision.job.measure.units
+    for line in decision.lines:
+        asked = f"{specified(line.asked, units)} {tolerance(line.asked, units)}"
+        said = f"specified {asked}, measured {found(line, units)}" if line.measured else line.how
+        yield line_name(line.asked, units), line.verdict, said
+    for gap in decision.clearances:
+        yield f"piston to {gap.valve} valve", gap.verdict, clearance_words(gap, units)
+    for margin in decision.margins:
+        least, limit = length(Number(margin.measured.value, margin.u95), units), f"{lift(margin.limit_mm, units)} {units}"
+        yield f"{margin.valve} {margin.kind}", margin.verdict, f"left {least}, limit {limit}"
+    for spacing in decision.spacings:
+        late = plus_minus(Number(spacing.late.value, spacing.u95))
+        said = f"{late} degrees late against cylinder {spacing.against}"
+        yield f"cylinder {spacing.cylinder} {spacing.valve} spacing", spacing.verdict, said
