@@ -51,6 +51,14 @@ class Valve(StrEnum):
     both = "both"
 
 
+class Tdc(StrEnum):
+    """How top dead center is found."""
+
+    stop = "stop"
+    travel = "travel"
+    given = "given"
+
+
 JobPath = Annotated[Path, typer.Argument(metavar="JOB", help="The job's folder, or its job.toml.")]
 Json = Annotated[bool, typer.Option("--json", help="Results as JSON on stdout and nothing else there.")]
 Seed = Annotated[
@@ -168,6 +176,48 @@ def simulate(
     from acquire.cli import simulating
 
     simulating.run(scenario, seed, None if fast else pace, socket, phases, truth, json)
+
+
+Light = Annotated[bool, typer.Option("--light", help="For a light background; the key d changes it.")]
+Quiet = Annotated[bool, typer.Option("--no-bell", help="No bell at the end of a step; the key b changes it.")]
+
+
+@app.command()
+def live(
+    job: Annotated[Path | None, typer.Argument(metavar="[JOB]", help="The job's folder, or its job.toml.")] = None,
+    port: Annotated[str, typer.Option(help="Serial port or socket://HOST:PORT; else the job's.")] = "",
+    tdc: Annotated[
+        Tdc | None, typer.Option(help="How top dead center is found; else by the stop, or as the job gives it.")
+    ] = None,
+    both: Annotated[bool, typer.Option("--both", help="Two indicators: intake and exhaust in one sweep.")] = False,
+    simulate: Annotated[
+        bool, typer.Option("--simulate", help="On a simulated engine, in simulated-job unless JOB is given.")
+    ] = False,
+    scenario: Annotated[str, typer.Option(help="With --simulate: which rig.")] = "workshop",
+    seed: Seed = None,
+    pace: Annotated[float, typer.Option(min=0.1, help="With --simulate: how many times as fast as real time.")] = 1.0,
+    light: Light = False,
+    no_bell: Quiet = False,
+) -> None:
+    """Measure on the live screen, guided step by step. Quit and come back: it goes on where it was."""
+    from acquire.cli import watching
+
+    rig = scenario if simulate else ""
+    watching.live(job, port, tdc.value if tdc else "", rig, seed, both=both, pace=pace, light=light, bell=not no_bell)
+
+
+@app.command()
+def replay(
+    capture: Annotated[Path, typer.Argument(help="A recorded capture.")],
+    job: Annotated[Path | None, typer.Option(help="Its job; else the folder that it lies in.")] = None,
+    speed: Annotated[float, typer.Option(min=0.1, help="How many times as fast as it was recorded.")] = 1.0,
+    light: Light = False,
+    no_bell: Quiet = False,
+) -> None:
+    """Play a recorded capture on the live screen."""
+    from acquire.cli import watching
+
+    watching.replay(capture, job, speed, light=light, bell=not no_bell)
 
 
 @app.command()

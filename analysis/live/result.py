@@ -17,7 +17,7 @@ from analysis.curve import Curve
 from analysis.errors import DataError
 from analysis.events import CLOSING, GRID_DEG, OPENING, crossing
 from analysis.job import Job
-from analysis.lobe import at_indicator, number, systematics
+from analysis.lobe import at_indicator, foot_of, number, systematics
 from analysis.measure import VALVES, find_tdc, measure_all
 from analysis.motion import running_direction
 from analysis.reference import carry_tdc
@@ -45,11 +45,14 @@ class Passed:
 
 @dataclass(frozen=True)
 class LiveResult:
-    """`events` of each valve so far. `result` once every lobe is whole. `why`: what it waits for, else empty."""
+    """`events` of each valve so far. `result` once every lobe is whole. `why`: what it waits for, else empty. `tdc` of a capture
+    that finds it.
+    """
 
     events: dict[str, tuple[Passed, ...]]
     result: Result | None
     why: str = ""
+    tdc: TdcFound | None = None
 
 
 def forward_of(job: Job, crank: Ints) -> int:
@@ -64,6 +67,14 @@ def tdc_of(job: Job, found_by: Sequence[Capture], capture: Capture, forward: int
     """
     tdc, source, _ = find_tdc(job, [*found_by, capture], forward)
     return (tdc.count if source is None else carry_tdc(tdc, source, capture)[0]), tdc
+
+
+def tdc_so_far(job: Job, capture: Capture, forward: int) -> LiveResult:
+    """What a capture of the stop or of the piston's travel comes to so far."""
+    try:
+        return LiveResult({}, None, tdc=find_tdc(job, [capture], forward)[0])
+    except DataError as error:
+        return LiveResult({}, None, str(error))
 
 
 def result_so_far(job: Job, found_by: Sequence[Capture], capture: Capture) -> LiveResult:
@@ -88,7 +99,7 @@ def _partly(job: Job, found_by: Sequence[Capture], capture: Capture, why: str) -
             continue
         try:
             count, tdc = tdc_of(job, found_by, capture, forward)
-            swept = read_sweep(job.rig, Sweep(capture, channel, valve, count, tdc, forward))
+            swept = read_sweep(job.rig, Sweep(capture, channel, valve, count, tdc, forward), foot_of(job))
             events[valve] = _passed(job, swept, valve)
         except DataError as error:
             why = str(error)

@@ -10,7 +10,7 @@ from analysis.job import Rig
 from analysis.live.crank import Crank, Turning
 from analysis.live.profile import Profile, Trace
 from analysis.live.rows import KEPT_ROWS, Rows
-from analysis.samples import Capture, Header, Ints, Samples
+from analysis.samples import Capture, Header, IndexPulses, Ints, Samples
 
 
 @dataclass(frozen=True)
@@ -48,6 +48,11 @@ class LiveSweep:
         if samples.crank.size:
             self._lift_mm = tuple(float(step * lift[-1]) for step, lift in zip(self._steps, samples.lift, strict=True))
         return samples
+
+    @property
+    def pulses(self) -> IndexPulses:
+        """The newest index pulses."""
+        return self._rows.pulses
 
     def progress(self) -> Progress:
         """Where it stands, frozen."""

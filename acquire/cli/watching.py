@@ -1,0 +1,79 @@
+"""`lobetrace live` and `lobetrace replay`: the guided procedure, and a recorded capture, on the live screen."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from acquire.cli.demo_job import job_text
+from acquire.cli.job_folder import folder_of, make_job
+from acquire.cli.version import version
+from acquire.session import Plan
+from acquire.simulator.scenarios import Scenario, scenario_named
+from acquire.simulator.truth import truth
+from analysis.capture import load
+from analysis.errors import UsageError
+from analysis.job import FILE_NAME, Job, load_job
+
+SIMULATED_JOB = Path("simulated-job")
+
+
+# Textual is imported only where the screen is really shown: whoever imports a command need not have a terminal.
+
+
+def live(
+    job_path: Path | None,
+    port: str,
+    tdc: str,
+    scenario: str,
+    seed: int | None,
+    *,
+    both: bool = False,
+    pace: float = 1.0,
+    light: bool = False,
+    bell: bool = True,
+) -> None:
+    """Walk through the procedure. `scenario` empty: on a real board; else on that simulated rig, in a job made for it if need be."""
+    from acquire.dashboard import launch
+
+    if not scenario:
+        if job_path is None:
+            raise UsageError("no job is given", do="Name the job's folder, or add --simulate to try it without an engine")
+        job, rig = load_job(job_path), None
+    else:
+        rig = scenario_named(scenario, seed)
+        job_path = job_path or SIMULATED_JOB
+        job = _job_for(job_path, rig)
+        both = both or len(rig.rig.indicators) == 2
+    plan = Plan(_tdc(tdc, job), ("both",) if both else ("intake", "exhaust"))
+    simulated = None if rig is None else launch.Simulated(rig.name, rig.rig.seed, pace)
+    look = launch.Look(light=light, bell=bell)
+    launch.live(job, folder_of(job_path), port, plan, f"lobetrace {version()}", look, simulated)
+
+
+def replay(capture_path: Path, job_path: Path | None, speed: float, *, light: bool = False, bell: bool = True) -> None:
+    """Play a capture again. Its job is the folder that it lies in, unless another is named."""
+    from acquire.dashboard import launch
+
+    capture = load(capture_path)
+    folder = folder_of(job_path) if job_path is not None else _home(capture_path)
+    job = load_job(job_path if job_path is not None else folder)
+    found_by = launch.tdc_captures(folder) if capture.header is not None and capture.header.step == "sweep" else []
+    launch.play(job, capture, found_by, speed, launch.Look(light=light, bell=bell))
+
+
+def _home(capture_path: Path) -> Path:
+    for folder in list(capture_path.resolve().parents)[:3]:
+        if (folder / FILE_NAME).exists():
+            return folder
+    raise UsageError("this capture does not lie in a job's folder", where=str(capture_path), do="Name its job with --job")
+
+
+def _job_for(path: Path, scenario: Scenario) -> Job:
+    if not (folder_of(path) / FILE_NAME).exists():
+        make_job(path, job_text(scenario, truth(scenario.rig)))
+    return load_job(path)
+
+
+def _tdc(wanted: str, job: Job) -> str:
+    """How TDC is found: as asked, else as the job gives it, else by the stop."""
+    return wanted or ("given" if job.rig.tdc_count is not None else "stop")

@@ -1,0 +1,191 @@
+"""The Textual app: wires the road to the panels, and keys to the station. What it shows is made in the panels."""
+
+from __future__ import annotations
+
+import asyncio
+import signal
+from collections.abc import Callable, Coroutine
+from contextlib import suppress
+from typing import Any, ClassVar, Final
+
+from textual.app import App
+from textual.binding import Binding, BindingType
+from textual.screen import Screen
+
+from acquire.dashboard.ask import Chosen, Override, Redo
+from acquire.dashboard.main_screen import MainScreen
+from acquire.dashboard.picture import snapshot_of
+from acquire.dashboard.review import Review
+from acquire.dashboard.road import Road
+from acquire.dashboard.snapshot import NOTE, WARNING, Snapshot
+from acquire.session import needs, places
+from acquire.steps import SAID, Need
+from analysis.errors import LobetraceError
+
+PICTURES_S: Final = 12.5  # pictures a second
+_SIGNALS: Final = ("SIGINT", "SIGTERM", "SIGHUP")
+
+Worker = Callable[[], Coroutine[Any, Any, None]]
+
+
+class Dashboard(App[None]):
+    """`road` brings the data; `extra` are further workers (a simulated hand), each with its name."""
+
+    CSS_PATH = "dashboard.tcss"
+    TITLE = "lobetrace"
+    ENABLE_COMMAND_PALETTE = False
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("enter", "said", "Said / on"),
+        Binding("o", "override", "Override"),
+        Binding("r", "redo", "Redo"),
+        Binding("space", "pause", "Pause"),
+        Binding("v", "review", "View"),
+        Binding("b", "bell_switch", "Bell"),
+        Binding("d", "dark", "Dark"),
+        Binding("q,ctrl+c,ctrl+q", "quit", "Quit", priority=True),
+    ]
+
+    def __init__(self, road: Road, *, extra: tuple[tuple[str, Worker], ...] = (), light: bool = False, bell: bool = True) -> None:
+        super().__init__()
+        self.road, self.station = road, road.station
+        self._extra = extra
+        self._bell, self._rung = bell, self.station.ended
+        self.paused = False
+        self._drawn = True
+        self.theme = "textual-light" if light else "textual-dark"
+        self._tasks: list[asyncio.Task[None]] = []
+        self._leaving: asyncio.Future[None] | None = None
+        self.picture: Snapshot = snapshot_of(self.station)
+
+    def get_default_screen(self) -> Screen[None]:
+        """The one screen; questions lie on top of it."""
+        return MainScreen()
+
+    def on_mount(self) -> None:
+        """Start the workers and the pictures."""
+        self._listen_to_signals()
+        self._start("reader", self.road.read)
+        self._start("results", self.road.work)
+        for name, worker in self._extra:
+            self._start(name, worker)
+        self.set_interval(1 / PICTURES_S, self.draw)
+
+    def draw(self) -> None:
+        """Look, and show the newest picture."""
+        try:
+            self.station.look()
+        except LobetraceError as error:
+            self.station.failed("recorder", error)
+        except Exception as error:
+            self.station.failed("session", error)
+            self.station.taking = None
+        try:
+            if not self.paused:
+                self.picture = snapshot_of(self.station)
+            screen = self.screen_stack[0] if self.screen_stack else None
+            if isinstance(screen, MainScreen):
+                screen.show(self.picture, self.station.watch.state(), paused=self.paused)
+            self._drawn = True
+        except Exception as error:
+            if self._drawn:  # once, not at every picture
+                self.station.failed("screen", error)
+            self._drawn = False
+        if self.station.ended != self._rung:
+            self._rung = self.station.ended
+            if self._bell:
+                self.bell()
+
+    async def action_quit(self) -> None:
+        """Close the capture, then the screen."""
+        await self.finish()
+        self.exit()
+
+    async def finish(self) -> None:
+        """Stop the workers and close the capture, whatever else happens."""
+        for task in self._tasks:
+            task.cancel()
+        with suppress(asyncio.CancelledError):
+            await asyncio.gather(*self._tasks, return_exceptions=True)
+        self._tasks = []
+        with suppress(LobetraceError):
+            self.station.close()
+
+    def action_said(self) -> None:
+        """The sentence that the step asks for."""
+        if any(need.key == SAID for need in _needs(self)):
+            self.station.say_so()
+            self.draw()
+
+    def action_override(self) -> None:
+        """Ask for a reason, then go on."""
+
+        def chosen(reason: str | None) -> None:
+            if reason:
+                self._person(lambda: self.station.override(reason))
+
+        if _needs(self) and self.station.setup.replayed is None:
+            self.push_screen(Override(self.station.session.at.title), chosen)
+
+    def action_redo(self) -> None:
+        """Ask which step, then begin it again."""
+        session = self.station.session
+        offered = [p for p in places(session.plan) if p in session.done or p == session.at]
+
+        def chosen(place: Chosen) -> None:
+            if place is not None:
+                self._person(lambda: self.station.redo(place))
+
+        if self.station.setup.replayed is None:
+            self.push_screen(Redo(offered), chosen)
+
+    def action_pause(self) -> None:
+        """Hold the picture; recording goes on."""
+        self.paused = not self.paused
+        self.draw()
+
+    def action_review(self) -> None:
+        """The curve with zoom and pan."""
+        if self.picture.curve is not None:
+            self.push_screen(Review(self.picture))
+        else:
+            self.station.say(NOTE, "There is a curve to view in the zero and sweep steps.")
+
+    def action_bell_switch(self) -> None:
+        """The bell at the end of a step."""
+        self._bell = not self._bell
+        self.station.say(NOTE, f"The bell is {'on' if self._bell else 'off'}.")
+
+    def action_dark(self) -> None:
+        """Dark or light background."""
+        self.theme = "textual-light" if self.theme == "textual-dark" else "textual-dark"
+
+    def _person(self, what: Callable[[], None]) -> None:
+        try:
+            what()
+        except LobetraceError as error:
+            self.station.say(WARNING, str(error))
+        self.draw()
+
+    def _start(self, name: str, worker: Worker) -> None:
+        async def guarded() -> None:
+            try:
+                await worker()
+            except Exception as error:
+                self.station.failed(name, error)
+
+        self._tasks.append(asyncio.create_task(guarded(), name=name))
+
+    def _leave(self) -> None:
+        self._leaving = asyncio.ensure_future(self.action_quit())
+
+    def _listen_to_signals(self) -> None:
+        loop = asyncio.get_running_loop()
+        for name in _SIGNALS:
+            number = getattr(signal, name, None)
+            if number is not None:
+                with suppress(NotImplementedError, RuntimeError, ValueError):  # not on every system, not off the main thread
+                    loop.add_signal_handler(number, self._leave)
+
+
+def _needs(app: Dashboard) -> tuple[Need, ...]:
+    return needs(app.station.session)

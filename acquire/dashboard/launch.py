@@ -1,0 +1,128 @@
+"""Starts the live screen: on a port, on a simulated engine, or on a capture that is played again."""
+
+from __future__ import annotations
+
+import asyncio
+import sys
+import time
+from collections.abc import AsyncGenerator
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from datetime import datetime
+from pathlib import Path
+
+from acquire.connection import Outcome
+from acquire.dashboard.app import Dashboard
+from acquire.dashboard.hand import SimulatedHand
+from acquire.dashboard.road import IDLE_S, Road
+from acquire.dashboard.station import Setup, Station
+from acquire.link import Connected, stream
+from acquire.replay import replay
+from acquire.session import Happened, Plan
+from acquire.session_file import read_session, write_session
+from analysis.capture import load
+from analysis.errors import CaptureError, LobetraceError, UsageError
+from analysis.job import Job
+from analysis.samples import Capture
+
+
+@dataclass(frozen=True)
+class Look:
+    """How the screen looks and sounds."""
+
+    light: bool = False
+    bell: bool = True
+
+
+@dataclass(frozen=True)
+class Simulated:
+    """The rig to simulate."""
+
+    scenario: str
+    seed: int
+    pace: float = 1.0
+
+
+def live(job: Job, folder: Path, port: str, plan: Plan, software: str, look: Look, simulated: Simulated | None = None) -> None:
+    """The guided procedure on the board at `port` (the job's if empty), or on a simulated one. Returns once the person quits.
+
+    Raises UsageError without a port or a terminal, LinkError if the simulator does not start.
+    """
+    _needs_terminal()
+    hand = SimulatedHand(simulated.scenario, simulated.seed, simulated.pace) if simulated else None
+    try:
+        url = hand.url if hand else port or job.rig.port
+        if not url:
+            raise UsageError(
+                "no port is given", where=str(folder), do="Add --port, or put it into [rig]; lobetrace ports lists them"
+            )
+        setup = setup_for(job, folder, plan, software)
+        station = Station(replace(setup, asks=hand.asks) if hand else setup, time.monotonic)
+        station.watch.where = url
+
+        def source() -> AsyncGenerator[Connected | Outcome, None]:
+            return stream(url, job.rig.baud, idle_after=IDLE_S)
+
+        extra = (("simulator", hand.watch(lambda: station)),) if hand else ()
+        _run(Dashboard(Road(station, source), extra=extra, light=look.light, bell=look.bell))
+    finally:
+        if hand:
+            hand.end()
+
+
+def play(job: Job, capture: Capture, found_by: list[Capture], speed: float, look: Look) -> None:
+    """A recorded capture as if it were live. Nothing is recorded. Errors as of `acquire.replay.replay`."""
+    _needs_terminal()
+    if capture.header is None:
+        raise CaptureError("this capture holds no rows to play", where=capture.path, do="Choose another capture")
+    setup = Setup(job, Plan("stop", ("intake", "exhaust")), replayed=capture.header, found_by=found_by)
+    station = Station(setup, time.monotonic)
+
+    def source() -> AsyncGenerator[Connected | Outcome, None]:
+        return replay(capture, speed=speed)
+
+    _run(Dashboard(Road(station, source), light=look.light, bell=look.bell))
+
+
+def setup_for(job: Job, folder: Path, plan: Plan, software: str) -> Setup:
+    """A job's folder as it was left: the procedure so far, and what found TDC."""
+
+    def write(happened: Happened) -> None:
+        write_session(folder, happened, datetime.now().astimezone().isoformat(timespec="seconds"))
+
+    return Setup(
+        job,
+        plan,
+        folder=folder,
+        software=software,
+        written=read_session(folder),
+        found_by=tdc_captures(folder),
+        write=write,
+        read=load,
+    )
+
+
+def tdc_captures(folder: Path) -> list[Capture]:
+    """The newest capture of the piston stop and of the piston's travel in a job's folder."""
+    found: dict[str, Capture] = {}
+    for path in sorted((folder / "captures").glob("*.csv")):
+        with suppress(LobetraceError):  # a capture that cannot be read finds nothing; analyze says why
+            capture = load(path)
+            if capture.header is not None and capture.header.step in ("stop", "travel"):
+                found[capture.header.step] = capture
+    return list(found.values())
+
+
+def _run(app: Dashboard) -> None:
+    async def whole() -> None:
+        try:
+            await app.run_async()
+        finally:
+            await app.finish()
+
+    asyncio.run(whole())
+
+
+def _needs_terminal() -> None:
+    if not (sys.stdin.isatty() and sys.stderr.isatty()):
+        raise UsageError("the live screen needs a terminal", do="Run it in one; without, use: lobetrace capture JOB --step ...")

@@ -1,0 +1,125 @@
+"""From the station to one frozen picture."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+
+from acquire.dashboard.snapshot import Asked, Curve, Snapshot
+from acquire.dashboard.station import Station
+from acquire.dashboard.taking import Taking
+from acquire.session import is_met, needs, places
+from acquire.steps import RESULT, SWEEP, ZERO
+from analysis.job import DurationSpec, Job
+from analysis.live.profile import Trace
+from analysis.lobe import at_indicator
+
+# About where lobes peak (common practice): to tell overlap TDC from firing TDC before there is a result.
+_PEAKS: Final = {"intake": 107.0, "exhaust": -110.0, "unknown": 107.0}
+
+
+def snapshot_of(station: Station) -> Snapshot:
+    """A picture's worth of everything."""
+    job, session, taking = station.job, station.session, station.taking
+    facts = station.facts()
+    order = places(session.plan)
+    asked = tuple(Asked(n.text, facts.get(n.key, 0.0), n.least, n.unit, is_met(n, facts)) for n in needs(session))
+    if station.setup.replayed is not None:
+        asked = tuple(a for a in asked if a.unit)
+    link = station.watch.state()
+    picture = Snapshot(
+        job=job,
+        place=session.at,
+        number=order.index(session.at) + 1 if session.at in order else 1,
+        of=len(order),
+        needs=asked,
+        result=station.result if session.at.step == RESULT or station.live is None else station.live.result or station.result,
+        tdc=None if station.live is None else station.live.tdc,
+        waiting_for="" if station.live is None else station.live.why,
+        link=link,
+        messages=tuple(station.messages),
+        overrides=len(session.overrides),
+        fits=station.fits,
+    )
+    return picture if taking is None else _with_data(picture, station, taking)
+
+
+def _with_data(picture: Snapshot, station: Station, taking: Taking) -> Snapshot:
+    tdc = station.tdc_count()
+    progress, crank = taking.progress(), taking.progress().crank
+    valve = picture.place.valve
+    channel = _channel(taking, valve)
+    curve, shift = None, None
+    if picture.place.step in (ZERO, SWEEP):
+        stood_on = taking.header.channels[channel]
+        shift = _shift(progress.trace[channel], tdc, taking, stood_on)
+        curve = Curve(stood_on, progress.trace[channel], shift or 0.0, _marks(station.job, stood_on))
+    trace = progress.trace[channel]
+    zeroed = picture.place.step in (ZERO, SWEEP) and trace.flat_deg >= 20.0
+    lift = progress.lift_mm[channel] - (trace.zero_mm if zeroed else 0.0)
+    per_count = 360.0 / taking.header.board.cpr
+    live = station.live
+    recorder = taking.recorder
+    return replace(
+        picture,
+        deg=taking.deg(tdc),
+        tdc_known=tdc is not None,
+        lift_mm=lift if taking.first is not None else None,
+        zeroed=zeroed,
+        way=crank.way,
+        back_up=(picture.place.step in (ZERO, SWEEP) and crank.way < 0) or _hung(picture, crank.engaged, crank.way),
+        to_go_deg=crank.to_go * per_count,
+        cursor=None if shift is None or taking.first is None else _wrapped(crank.position * per_count + shift),
+        curve=curve,
+        events=() if live is None or curve is None else live.events.get(curve.valve, ()),
+        touches=taking.touches(),
+        waiting_for=picture.waiting_for or taking.tdc_why,
+        link=replace(
+            picture.link, file="" if recorder is None else recorder.path.name, rows=0 if recorder is None else recorder.rows
+        ),
+    )
+
+
+def _hung(picture: Snapshot, engaged: bool, way: int) -> bool:
+    return picture.place.step in (ZERO, SWEEP) and way > 0 and not engaged
+
+
+def _channel(taking: Taking, valve: str) -> int:
+    """The channel that is drawn: that of the valve; of two, the one whose lobe is being lifted."""
+    if valve != "both" or len(taking.header.channels) < 2:
+        return 0
+    progress = taking.progress()
+    open_mm = [
+        lift - (0.0 if np.isnan(t.zero_mm) else t.zero_mm) for lift, t in zip(progress.lift_mm, progress.trace, strict=True)
+    ]
+    return int(np.argmax(open_mm))
+
+
+def _shift(trace: Trace, tdc: float | None, taking: Taking, valve: str) -> float | None:
+    """Degrees to add to a position's angle to get crank degrees from overlap TDC; None while TDC is not known."""
+    if tdc is None:
+        return None
+    at_tdc = -taking.forward * tdc * 360.0 / taking.header.board.cpr
+    high = np.where(np.isnan(trace.high), -np.inf, trace.high)
+    if np.isfinite(high).any() and abs(trace.swing_mm) > 1.0:
+        peak = float(np.argmax(high)) / 2
+        # Of the two TDCs of the cycle, the one from which this lobe peaks where such lobes do.
+        off = _wrapped(peak + at_tdc - _PEAKS[valve])
+        if abs(off) > 180.0:
+            at_tdc += 360.0
+    return at_tdc
+
+
+def _wrapped(deg: float) -> float:
+    return (deg + 360.0) % 720.0 - 360.0
+
+
+def _marks(job: Job, valve: str) -> tuple[tuple[float, float], ...]:
+    """Where the specification's events lie: crank degrees, and lift at the indicator."""
+    spec = job.specification.exhaust if valve == "exhaust" else job.specification.intake
+    rows: tuple[DurationSpec, ...] = spec.duration
+    return tuple(
+        (deg, at_indicator(job.rig, row.lift_mm, row.at)) for row in rows for deg in (row.opens, row.closes) if deg is not None
+    )

@@ -1,0 +1,107 @@
+"""The workers behind the screen: one reads, one works out results. Whatever ends one of them ends in one message."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from collections.abc import AsyncGenerator, Callable
+from contextlib import aclosing
+from functools import partial
+from pathlib import Path
+from typing import Final, TypeAlias
+
+from acquire.connection import Outcome
+from acquire.dashboard.station import Station
+from acquire.link import Connected
+from acquire.steps import DONE, RESULT, STOP, SWEEP, TRAVEL, ZERO
+from analysis.capture import load
+from analysis.errors import CaptureError, DataError
+from analysis.live.result import LiveResult, result_so_far, tdc_so_far
+from analysis.measure import measure_all
+from analysis.results import Result
+
+Source: TypeAlias = Callable[[], AsyncGenerator[Connected | Outcome, None]]
+Work: TypeAlias = Callable[[], LiveResult | Result]
+
+IDLE_S: Final = 0.25  # the recorder wants to be called so often
+_SHARE: Final = 14.0  # a result that took a second is followed by so many seconds without: at most a fifteenth of one core
+_LEAST_S: Final = 0.8
+_NEW_ROWS: Final = 60
+
+
+class Road:
+    """Ties a source to a station. `clock` in seconds."""
+
+    def __init__(self, station: Station, source: Source, *, clock: Callable[[], float] = time.monotonic) -> None:
+        self.station = station
+        self._source, self._clock = source, clock
+        self._worked_rows = -1
+        self._worked_for: object = None
+
+    async def read(self) -> None:
+        """Take what the source gives until it ends or breaks. Ends in a message, never in silence."""
+        station = self.station
+        try:
+            async with aclosing(self._source()) as outcomes:
+                async for outcome in outcomes:
+                    try:
+                        station.take(outcome)
+                    except CaptureError as error:
+                        station.failed("recorder", error)
+        except Exception as error:  # whatever it is, the person must hear of it
+            station.failed("reader", error)
+
+    async def work(self) -> None:
+        """Work out results in a thread as data come, sparing the machine. Ends in a message if it breaks."""
+        station = self.station
+        try:
+            while True:
+                began = self._clock()
+                if (work := self._wanted()) is not None:
+                    taking = station.taking
+                    found = await asyncio.to_thread(work)
+                    if isinstance(found, Result):
+                        station.result = found
+                    elif station.taking is taking:
+                        station.live = found
+                    station.fits += 1
+                await asyncio.sleep(max(_LEAST_S, _SHARE * (self._clock() - began)))
+        except Exception as error:
+            station.failed("results", error)
+
+    def _wanted(self) -> Work | None:
+        """What is to be worked out now, if anything has changed."""
+        station, step = self.station, self.station.session.at.step
+        if step in (RESULT, DONE):
+            wanted = (step, station.session.at)
+            if wanted == self._worked_for or station.setup.folder is None:
+                return None
+            self._worked_for = wanted
+            return partial(_of_job, station, station.setup.folder)
+        self._worked_for = None
+        taking = station.taking
+        if taking is None or step not in (STOP, TRAVEL, ZERO, SWEEP):
+            return None
+        rows = taking.progress().rows
+        if abs(rows - self._worked_rows) < _NEW_ROWS:
+            return None
+        self._worked_rows = rows
+        if step in (STOP, TRAVEL):
+            return partial(tdc_so_far, station.job, taking.capture(), taking.forward)
+        if not taking.progress().forward_deg:
+            return None
+        return partial(result_so_far, station.job, tuple(station.found_by), taking.capture())
+
+
+def _of_job(station: Station, folder: Path) -> LiveResult | Result:
+    """The result of everything recorded; if old captures stand in the way, of what the procedure took last."""
+    captures = [load(path) for path in sorted((folder / "captures").glob("*.csv"))]
+    try:
+        return measure_all(station.job, captures).result
+    except DataError as error:
+        why = str(error)
+    sweeps = [c for c in captures if c.header is not None and c.header.step == "sweep"][-1:]
+    try:
+        return measure_all(station.job, [*station.found_by, *sweeps]).result
+    except DataError:
+        return LiveResult({}, None, why)

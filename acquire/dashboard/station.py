@@ -1,0 +1,320 @@
+"""The whole state behind the screen: link, recording, session. Takes outcomes and a person's words. No screen, no loop.
+
+Frames go to the recorder first. What the data show moves the session on (`look`), and everything that moves it is written down.
+"""
+
+from __future__ import annotations
+
+import uuid
+from collections import deque
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Final
+
+from acquire.connection import Batch, Broken, Ended, Idle, Outcome
+from acquire.dashboard.facts import facts_of
+from acquire.dashboard.linkstate import LinkWatch
+from acquire.dashboard.snapshot import ERROR, NOTE, WARNING, Failure, Message
+from acquire.dashboard.taking import Taking
+from acquire.link import Connected
+from acquire.recorder import Recorder
+from acquire.session import (
+    MET,
+    REDONE,
+    TDC_LOST,
+    Facts,
+    Happened,
+    Place,
+    Plan,
+    Session,
+    after,
+    looked_at,
+    override,
+    redo,
+    taken_up,
+)
+from acquire.steps import RIG, SAID, STEPS, STOP, STOP_OUT, SWEEP, TRAVEL, ZERO
+from acquire.wire import Hello
+from analysis.errors import CaptureError, LobetraceError, UsageError
+from analysis.job import Job
+from analysis.live.result import LiveResult
+from analysis.reference import same_count
+from analysis.results import Result
+from analysis.samples import Board, Capture, Header
+
+_MESSAGES: Final = 50
+UNFINISHED: Final = "unfinished"  # folder in captures/ of what was begun and not ended
+
+
+@dataclass(frozen=True)
+class Setup:
+    """What a station is set up for. `folder`: the job's, None to record nothing. `written`: the procedure so far.
+
+    `found_by`: captures that found TDC before. `write` keeps what moves the session; `now` is the time it happened at.
+    `asks` is told of each place that is begun, and again when a person has said what it asks for: a simulated hand goes by it.
+    `replayed`: the header of a capture that is played again, which says what it is of; then there is no procedure.
+    """
+
+    job: Job
+    plan: Plan
+    folder: Path | None = None
+    software: str = ""
+    written: Sequence[Happened] = ()
+    found_by: Sequence[Capture] = ()
+    write: Callable[[Happened], None] = lambda _happened: None
+    read: Callable[[Path], Capture] | None = None
+    replayed: Header | None = None
+    asks: Callable[[Place, bool], None] = lambda _place, _said: None
+
+
+class Station:
+    """One job at one engine. `clock` in seconds, for ages and rates only."""
+
+    def __init__(self, setup: Setup, clock: Callable[[], float]) -> None:
+        self.setup, self.job = setup, setup.job
+        self._clock = clock
+        self.session = taken_up(setup.plan, setup.written)
+        if setup.replayed is not None:
+            self.session = Session(setup.plan, at=_played_at(setup.replayed))
+        self.taking: Taking | None = None
+        self.watch = LinkWatch(clock)
+        self.messages: deque[Message] = deque(maxlen=_MESSAGES)
+        self.found_by: list[Capture] = list(setup.found_by)
+        self.forward = _learned(setup.job, setup.written)
+        self.live: LiveResult | None = None
+        self.result: Result | None = None
+        self.fits = 0
+        self.ended = 0  # how often a step came to its end: the bell
+        self._board: Board | None = None
+        self._link = ""
+        self._said = False
+        self._place_taken = self.session.at
+
+    # what comes in
+
+    def take(self, outcome: Connected | Outcome) -> None:
+        """What the source gave. CaptureError if it cannot be recorded."""
+        match outcome:
+            case Connected(hello=hello, same_count=same, missed=missed):
+                self.watch.connected(hello)
+                self._greeted(hello.board, same, missed)
+            case Batch(events=events):
+                self.watch.batch(outcome)
+                self._events(events)
+            case Idle():
+                self.watch.idle(outcome.seconds)
+                self._events(())
+            case Ended() | Broken():
+                self._gone(outcome)
+
+    def _events(self, events: Sequence[object]) -> None:
+        for k, event in enumerate(events):
+            if isinstance(event, Hello) and (self._board is None or event.restarted):
+                self._record(events[:k])
+                self._greeted(event.board, None if self._board is None else False, 0)
+                self._events(events[k + 1 :])
+                return
+        self._record(events)
+
+    def _record(self, events: Sequence[object]) -> None:
+        if self.taking is not None:
+            self.taking.add(events)  # type: ignore[arg-type]  # events of the wire
+
+    def _greeted(self, board: Board, same: bool | None, missed: int) -> None:
+        """A board is there. Without one zero with what came before, what is being taken begins anew."""
+        first, before, self._board = self._board is None, self._board, board
+        if not first and same and self.taking is not None:
+            if self.taking.recorder is not None:
+                self.taking.recorder.start(board, same_count=True, missed=missed)
+            self.say(NOTE, f"The board came back and went on counting; {missed} frames are missing.")
+            return
+        self._link = uuid.uuid4().hex
+        if not first:
+            self.say(WARNING, "The board started again: its count began anew, and so does this recording.")
+        if before is not None or self.found_by:
+            self._may_carry(board)
+        self.begin()
+
+    def _may_carry(self, board: Board) -> None:
+        """TDC survives a new start by the index pulse, or by a board that tells its starts apart."""
+        if not self.found_by and not self.session.done & {Place(STOP), Place(TRAVEL)}:
+            return
+        here = self._header("sweep", ("unknown",) * len(board.steps_mm), board)
+        if any(
+            c.header is not None and ((board.index and c.header.board.index) or same_count(c.header, here)) for c in self.found_by
+        ):
+            return
+        self.found_by = []
+        self._moved(Happened(TDC_LOST, self.session.at))
+        self.say(ERROR, "There is no index pulse to find the place by: top dead center must be found again.")
+
+    def _gone(self, outcome: Ended | Broken) -> None:
+        self.watch.gone(outcome)
+        if isinstance(outcome, Broken) and self.watch.first_try:
+            self.say(ERROR, str(outcome.error))
+        elif isinstance(outcome, Ended) and self.setup.replayed is not None:
+            self.say(NOTE, "The capture is over.")
+
+    # what a person says
+
+    def say_so(self) -> None:
+        """The sentence that the step asks a person for."""
+        self._said = True
+        if self.taking is not None and self.session.at.step == STOP_OUT:
+            self.taking.look_again()
+        self.setup.asks(self.session.at, True)
+
+    def override(self, reason: str) -> None:
+        """Go on although the data do not show it. UsageError without a reason."""
+        happened = override(self.session, reason)
+        self._mark(f"overridden: {happened.place.title}: {happened.reason}")
+        self._moved(happened)
+
+    def redo(self, place: Place) -> None:
+        """Do a step again. UsageError if it was not reached."""
+        self._moved(redo(self.session, place))
+
+    def say(self, kind: str, text: str) -> None:
+        """A message."""
+        self.messages.append(Message(kind, text, self._clock()))
+
+    def failed(self, worker: str, error: BaseException) -> None:
+        """A worker ended in an error: one typed message, and the screen says failed if frames can no longer be taken."""
+        text = str(error) if isinstance(error, LobetraceError) else f"{type(error).__name__}: {error}"
+        self.messages.append(Failure(ERROR, f"{worker.upper()} FAILED. {text}", self._clock(), worker, type(error).__name__))
+        if worker in ("reader", "recorder"):
+            self.watch.failed(worker)
+        if worker == "recorder":
+            self.taking = None
+
+    # how it goes on
+
+    def look(self) -> None:
+        """Bring everything up to date, and move on if the data say so."""
+        if self.taking is not None:
+            self.taking.flush()
+        if self.setup.replayed is not None:
+            return
+        happened = looked_at(self.session, self.facts())
+        if happened is None:
+            return
+        if happened.place.step == RIG and self.taking is not None:
+            self.forward = self.taking.checked().way or 1
+            happened = happened._replace(reason="up" if self.forward > 0 else "down")
+        self.ended += 1
+        self._moved(happened)
+
+    def facts(self) -> Facts:
+        """What the data say about the step in hand."""
+        facts = dict(facts_of(self.session.at.step, self.job, self._board, self.taking, self.live, self.tdc_count()))
+        facts["link"] = float(self.watch.alive)
+        facts[SAID] = float(self._said)
+        return facts
+
+    def tdc_count(self) -> float | None:
+        """TDC as a count of what is being taken, if it is known."""
+        if self.taking is None or not (self.found_by or self.job.rig.tdc_count is not None):
+            return None
+        known = self.taking.tdc(self.job, self.found_by)
+        return None if known is None else known[0].value
+
+    def begin(self) -> None:
+        """Begin what the step in hand takes: a capture if it records one."""
+        if self._board is None:
+            return
+        place, step = self.session.at, STEPS[self.session.at.step]
+        self.close()
+        if self.live is not None and self.live.result is not None:
+            self.result = self.live.result
+        self.live = None
+        header, recorder = self._of_step(place, self._board), None
+        if step.record and self.setup.folder is not None:
+            recorder = Recorder.in_folder(self.setup.folder / "captures", header)
+        self.taking = Taking(self.job, header, self.forward or 1, recorder)
+        self._place_taken = Place(SWEEP, place.valve) if step.record == "sweep" else place
+        self.setup.asks(place, False)
+
+    def close(self) -> None:
+        """Close the capture in hand. One that its step did not come to an end with is put aside, so that no result is made of it."""
+        taking, self.taking = self.taking, None
+        if taking is None:
+            return
+        taking.flush()
+        taking.close()
+        kind = taking.header.step
+        if self._place_taken not in self.session.done:
+            if taking.recorder is not None:
+                self._put_aside(taking.recorder.path)
+        elif kind in ("stop", "travel"):
+            found = self.setup.read(taking.recorder.path) if self.setup.read and taking.recorder is not None else taking.capture()
+            self.found_by = [c for c in self.found_by if c.header is None or c.header.step != kind] + [found]
+
+    def _put_aside(self, path: Path) -> None:
+        aside = path.parent / UNFINISHED
+        try:
+            aside.mkdir(exist_ok=True)
+            path.rename(aside / path.name)
+        except OSError as error:
+            self.say(
+                WARNING,
+                f"{path.name} is unfinished and could not be put aside ({error.strerror}): leave it out when you analyze.",
+            )
+
+    def _moved(self, happened: Happened) -> None:
+        before = self.session
+        self.session = after(before, happened)
+        self._said = False
+        try:
+            self.setup.write(happened)
+        except CaptureError as error:
+            self.failed("session", error)
+        if self.session.at == before.at and happened.what == MET:
+            return
+        goes_on = (
+            STEPS[self.session.at.step].keeps and before.at == Place(ZERO, self.session.at.valve) and happened.what != REDONE
+        )
+        if not goes_on:
+            self.begin()
+
+    def _mark(self, text: str) -> None:
+        if self.taking is not None and self.taking.recorder is not None:
+            self.taking.recorder.mark(text)
+
+    def _of_step(self, place: Place, board: Board) -> Header:
+        if self.setup.replayed is not None:
+            return replace(self.setup.replayed, note="replay")
+        has = len(board.steps_mm)
+        valve = place.valve or self.session.plan.valves[0]
+        if valve == "both" and has < 2:
+            raise UsageError("this board has one indicator channel", do="Leave --both out: measure one valve after the other")
+        channels = {"stop": ("unknown",) * has, "travel": ("piston", "unknown")[:has]}.get(
+            place.step, ("intake", "exhaust") if valve == "both" else (valve, "unknown")[:has]
+        )
+        return self._header(STEPS[place.step].record or "sweep", channels, board)
+
+    def _header(self, step: str, channels: tuple[str, ...], board: Board) -> Header:
+        return Header(
+            board=board,
+            step=step,
+            cylinder=self.job.measure.cylinder,
+            channels=channels,
+            link=self._link,
+            software=self.setup.software,
+            engine=self.job.engine.name,
+        )
+
+
+def _played_at(header: Header) -> Place:
+    if header.step in ("stop", "travel"):
+        return Place(STOP if header.step == "stop" else TRAVEL)
+    valves = [c for c in header.channels if c in ("intake", "exhaust")]
+    return Place(SWEEP, "both" if len(valves) == 2 else valves[0] if valves else "intake")
+
+
+def _learned(job: Job, written: Sequence[Happened]) -> int | None:
+    """The sign of counting in running direction, from the job or from a rig check before; None if it is not known yet."""
+    if job.rig.direction != "auto":
+        return 1 if job.rig.direction == "up" else -1
+    seen = [h.reason for h in written if h.what == MET and h.place.step == RIG and h.reason in ("up", "down")]
+    return (1 if seen[-1] == "up" else -1) if seen else None
