@@ -6,9 +6,10 @@ import math
 from pathlib import PurePath
 
 from analysis.budget import combine, expanded
+from analysis.curve import stated_latency
 from analysis.events import peak_of
-from analysis.job import DurationSpec, Job
-from analysis.readings import LATENCY_BOUND_S, LEAST_FALL_MM, BleedDown, find_bleed_down
+from analysis.job import DurationSpec, Job, Rig
+from analysis.readings import LEAST_FALL_MM, BleedDown, find_bleed_down
 from analysis.results import Caution
 from analysis.samples import Capture
 from analysis.sweep import Swept
@@ -72,7 +73,7 @@ def about_sweep(job: Job, swept: Swept, hidden_mm: tuple[float, ...]) -> list[Ca
     return [
         *_about_valve(swept),
         *_about_counts(swept),
-        *_about_indicator(swept),
+        *_about_indicator(job.rig, swept),
         *_about_hidden(job, hidden_mm),
         *_about_specified(job, swept),
     ]
@@ -104,7 +105,7 @@ def _about_counts(swept: Swept) -> list[Caution]:
     ]
 
 
-def _about_indicator(swept: Swept) -> list[Caution]:
+def _about_indicator(rig: Rig, swept: Swept) -> list[Caution]:
     found = []
     step, base, latency = swept.sweep.step_mm, swept.curve.base, swept.curve.latency
     falls = sorted((f for f in find_bleed_down(swept.readings, step) if _sinks(swept, f)), key=lambda stand: -stand.fall_mm)
@@ -133,7 +134,7 @@ def _about_indicator(swept: Swept) -> list[Caution]:
             "journals and the indicator's stand."
         )
         found.append(Caution("runout", text))
-    if latency is None or latency.u >= 0.9 * LATENCY_BOUND_S / math.sqrt(12):
+    if latency.u >= 0.9 * stated_latency(rig).u > 0.0:
         text = (
             "The speed of turning varied too little to tell the indicator's lag; its bound is in the uncertainty. Turn some passes "
             "slower and some faster."

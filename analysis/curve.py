@@ -4,6 +4,7 @@ standard errors.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,6 +12,7 @@ import numpy as np
 from analysis.basecircle import BaseCircle, find_base_circle
 from analysis.bins import Pass
 from analysis.errors import DataError
+from analysis.job import Rig
 from analysis.samples import Floats
 from analysis.spline import Spline, fit_spline
 
@@ -33,6 +35,12 @@ class Latency:
     dof: float
 
 
+def stated_latency(rig: Rig) -> Latency:
+    """What the job's bound says before the data: evenly anywhere from none to the bound."""
+    bound = rig.indicator_latency_ms * 1e-3
+    return Latency(bound / 2, bound / math.sqrt(12), math.inf)
+
+
 @dataclass(frozen=True)
 class Curve:
     """The lift curve of one lobe at the indicator, and what it was made of.
@@ -43,7 +51,7 @@ class Curve:
 
     spline: Spline
     base: BaseCircle
-    latency: Latency | None
+    latency: Latency
     pass_deg: tuple[Floats, ...]
     pass_lift: tuple[Floats, ...]
     pooled_deg: Floats
@@ -63,22 +71,26 @@ class Curve:
 
 
 def make_curve(
-    passes: tuple[Pass, ...], peak_deg: float, step_mm: float, latency: Latency | None, *, find_latency: bool = True
+    passes: tuple[Pass, ...], peak_deg: float, step_mm: float, latency: Latency, foot_mm: float | None = None
 ) -> Curve:
     """Zero, pool and fit the passes of one lobe that peaks near `peak_deg` (deg from overlap TDC).
 
-    `latency` is what is known before the data (the bound stated for the rig); with `find_latency` the data's own estimate is
-    combined with it. Raises DataError without a base circle or without enough of the lobe.
+    `latency` is what is known before the data; their own estimate is combined with it. With lash in, the valve's lift begins
+    with a corner that no smooth curve follows: `foot_mm` is then the lift above which the curve is wanted, and readings below
+    it are left out. Raises DataError without a base circle or without enough of the lobe.
     """
     base = find_base_circle(passes, peak_deg, step_mm)
     lobes = [lobe for k, p in enumerate(passes) if (lobe := _zeroed(p, base, k, peak_deg)).deg.size >= LEAST_BINS]
     if not lobes:
         raise DataError("the sweep holds no reading of the lobe itself", do="Sweep the whole lobe in running direction")
-    lag, known = 0.0 if find_latency or latency is None else latency.seconds, latency
+    lag, known = 0.0, latency
     spline, pooled = _fit(lobes, lag, step_mm)
-    for _ in range(ROUNDS if find_latency else 0):
+    if foot_mm is not None:
+        lobes = _above_foot(lobes, spline, peak_deg, foot_mm)
+        spline, pooled = _fit(lobes, lag, step_mm)
+    for _ in range(ROUNDS):
         known = _combine(latency, estimate_latency(lobes, spline, pooled, lag))
-        lag = 0.0 if known is None else known.seconds
+        lag = known.seconds
         spline, pooled = _fit(lobes, lag, step_mm)
     return Curve(
         spline=spline,
@@ -92,6 +104,24 @@ def make_curve(
         pooled_speed=pooled.speed,
         noise_mm=_noise(lobes, lag, spline, step_mm),
     )
+
+
+def _above_foot(lobes: list[Pass], spline: Spline, peak_deg: float, foot_mm: float) -> list[Pass]:
+    """The passes between the angles at which a first curve leaves `foot_mm` and comes back to it.
+
+    By angle and not by each reading's own lift, which would choose readings by their errors.
+    """
+    grid = np.arange(spline.low, spline.high, 0.1)
+    low = np.flatnonzero((spline.value(grid) < foot_mm) & (grid < peak_deg))
+    high = np.flatnonzero((spline.value(grid) < foot_mm) & (grid > peak_deg))
+    first = grid[low[-1]] if low.size else spline.low
+    last = grid[high[0]] if high.size else spline.high
+    cut = []
+    for p in lobes:
+        mine = (p.deg >= first) & (p.deg <= last)
+        if mine.sum() >= LEAST_BINS:
+            cut.append(Pass(p.bin[mine], p.deg[mine], p.lift_mm[mine], p.speed[mine], p.n[mine], p.scatter2[mine]))
+    return cut or lobes
 
 
 def _zeroed(p: Pass, base: BaseCircle, k: int, peak_deg: float) -> Pass:
@@ -168,13 +198,15 @@ def estimate_latency(lobes: list[Pass], spline: Spline, pooled: Pass, lag: float
     score = np.bincount(cell, weights=pull * (residual - tau * pull))
     share = np.bincount(cell, weights=pull * pull) / power
     dof = max(1.0 / float(np.sum(share * share)) - 1.0, 1.0)
-    u = float(np.sqrt(np.sum(score * score) * (1 + 1 / dof))) / power
+    # A cell that carries much of the evidence has drawn the estimate to itself: its residual counts as if it had not (jackknife).
+    score = score / np.maximum(1.0 - share, 0.05)
+    u = float(np.sqrt(np.sum(score * score))) / power
     return Latency(lag + tau, u, dof)
 
 
-def _combine(before: Latency | None, found: Latency | None) -> Latency | None:
+def _combine(before: Latency, found: Latency | None) -> Latency:
     """Weighted mean of what was stated and what was found (weights: inverse variances)."""
-    if before is None or found is None:
-        return found if before is None else before
+    if found is None:
+        return before
     a, b = 1 / max(before.u, 1e-9) ** 2, 1 / max(found.u, 1e-9) ** 2
     return Latency((a * before.seconds + b * found.seconds) / (a + b), (a + b) ** -0.5, found.dof if b > a else before.dof)

@@ -57,6 +57,7 @@ class Rig(Table):
     indicator_tilt_deg: Annotated[float, within(0, 30)] = 0.0
     indicator_error_mm: Annotated[float, within(0, 1)] = 0.0
     cam_runout_mm: Annotated[float, within(0, 1)] = 0.0
+    indicator_latency_ms: Annotated[float, within(0, 1000)] = 150.0
     stop_depth_mm: Annotated[float, within(0.1, 100)] | None = None
     tdc_count: Annotated[float, within(-(2**53), 2**53)] | None = None
 

@@ -23,6 +23,8 @@ from analysis.timing import centerline, duration
 BELOW_PEAK_MM = 1.27
 # The checking lift whose events make the event midpoint, or the nearest to it (0.050 in; common practice).
 HEADLINE_MM = 1.27
+# Where lash makes a corner, the curve begins at this share of the lowest checking lift.
+FOOT_SHARE = 0.3
 
 
 @dataclass(frozen=True)
@@ -48,6 +50,15 @@ def at_indicator(rig: Rig, lift_mm: float, at: str) -> float:
     if at == rig.indicator_at:
         return lift_mm
     return rig.rocker_ratio * lift_mm - rig.lash_mm if at == "lobe" else (lift_mm + rig.lash_mm) / rig.rocker_ratio
+
+
+def foot_of(job: Job) -> float | None:
+    """The lift at the indicator above which a curve is wanted, where lash makes a corner at the foot of the lift; else None."""
+    rig = job.rig
+    if rig.indicator_at == "lobe" or rig.lash_mm == 0.0:
+        return None
+    seen = [at_indicator(rig, lift, job.measure.checking_at) for lift in job.measure.checking_lifts_mm]
+    return FOOT_SHARE * min((lift for lift in seen if lift > 0), default=1.0)
 
 
 def measure_lobe(job: Job, swept: Swept, backward: Sequence[Sweep]) -> MeasuredLobe:
@@ -76,7 +87,7 @@ def measure_lobe(job: Job, swept: Swept, backward: Sequence[Sweep]) -> MeasuredL
     quantities["peak lift"], lobe_peak = _peaks(rig, peak_mm)
     slack = _slack(rig, swept, backward, common.name)
     latency = curve.latency
-    lag = None if latency is None else Quantity(latency.seconds * 1e3, {Source("latency", latency.dof): latency.u * 1e3})
+    lag = Quantity(latency.seconds * 1e3, {Source("latency", latency.dof): latency.u * 1e3})
     lobe = Lobe(
         cylinder=job.measure.cylinder,
         valve=swept.valve,
@@ -86,7 +97,7 @@ def measure_lobe(job: Job, swept: Swept, backward: Sequence[Sweep]) -> MeasuredL
         centerline_deg=number(by["equal_lift"]),
         centerline_by={key: number(quantity) for key, quantity in by.items()},
         slack_deg=None if slack is None else number(slack),
-        latency_ms=None if lag is None else number(lag),
+        latency_ms=number(lag),
         events=tuple(events),
     )
     return MeasuredLobe(lobe, quantities, tuple(hidden), swept, common)

@@ -13,7 +13,7 @@ from analysis.budget import Quantity, Source
 from analysis.errors import DataError
 from analysis.geometry import slider_crank
 from analysis.job import Job
-from analysis.lobe import MeasuredLobe, measure_lobe, number
+from analysis.lobe import MeasuredLobe, foot_of, measure_lobe, number
 from analysis.motion import running_direction
 from analysis.reference import carry_tdc, same_count
 from analysis.results import Cam, Caution, Result, Tdc
@@ -68,7 +68,7 @@ def measure_all(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0
         channels += [Sweep(capture, c, on, count, tdc, forward) for c, on in enumerate(stood_on) if on in VALVES]
     found: dict[str, MeasuredLobe] = {}
     for sweep in _forward_ones(channels):
-        swept = read_sweep(job.rig, sweep)
+        swept = read_sweep(job.rig, sweep, foot_of(job))
         lobe = measure_lobe(job, swept, [s for s in channels if s.stood_on == sweep.stood_on])
         cautions += about_sweep(job, swept, lobe.hidden_mm)
         found[swept.valve] = lobe

@@ -32,8 +32,11 @@ class Motion:
         """Position in counts at a time, by straight lines between knots. Shape of `time_s`."""
         return np.interp(time_s, self.time_s, self.position)
 
-    def speed(self, time_s: Floats, half_width_s: float = 0.02) -> Floats:
-        """Counts per second over a short time around each time. Shape of `time_s`."""
+    def speed(self, time_s: Floats, half_width_s: float = 0.1) -> Floats:
+        """Counts per second over a short time around each time. Shape of `time_s`.
+
+        A tenth of a second: long enough for the width of a count not to matter, short against a stroke of the hand.
+        """
         ahead, behind = self.at(time_s + half_width_s), self.at(time_s - half_width_s)
         return (ahead - behind) / (2 * half_width_s)
 

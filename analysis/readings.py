@@ -15,8 +15,6 @@ from analysis.samples import SILENT, Bools, Capture, Floats
 # A gauge that is slower than the crank repeats its reading with a growing age: two samples whose indicator latch times differ
 # by no more than this show one and the same reading (microseconds).
 SAME_READING_US = 20
-# What an indicator's lag can be when nothing is known: from none to a slow serial gauge's (seconds).
-LATENCY_BOUND_S = 0.15
 # A reading that jumps by this much (mm) beyond what the crank's motion can make was not made by a lobe: no valve moves by more
 # than this in a crank degree (common practice; twice what a quick lobe with a long rocker does).
 JUMP_MM, STEEPEST_MM_DEG = 0.8, 0.4

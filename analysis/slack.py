@@ -12,6 +12,8 @@ from analysis.samples import Floats
 
 # Only flanks this steep, against the steepest, say where the cam stands.
 STEEP = 0.4
+# Readings this near to the end of the curve could be moved off it by the slack itself.
+MOST_DEG = 8.0
 
 
 def find_slack(curve: Curve, deg: Floats, lift_mm: Floats, name: str) -> Quantity | None:
@@ -21,7 +23,7 @@ def find_slack(curve: Curve, deg: Floats, lift_mm: Floats, name: str) -> Quantit
     `deg`: angles of the backward readings with the indicator's lag taken out; `lift_mm` above the base circle. Shape (n,).
     """
     s = curve.spline
-    inside = (deg > s.low + 20.0) & (deg < s.high - 20.0)
+    inside = (deg > s.low) & (deg < s.high - MOST_DEG)
     deg, lift_mm = deg[inside], lift_mm[inside]
     steepest = float(np.abs(s.value(np.arange(s.low, s.high, 1.0), 1)).max())
     steep = np.abs(s.value(deg, 1)) > STEEP * steepest

@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from analysis.bins import Pass, Stretch, gather, passes_around, rough_profile, without_spikes
 from analysis.budget import Quantity
-from analysis.curve import Curve, Latency, make_curve
+from analysis.curve import Curve, make_curve, stated_latency
 from analysis.errors import DataError
 from analysis.job import Rig
 from analysis.motion import Motion, Slip, follow, usable_forward
-from analysis.readings import LATENCY_BOUND_S, Readings, find_jumps, read_channel
+from analysis.readings import Readings, find_jumps, read_channel
 from analysis.samples import Bools, Capture, Floats, Header
 from analysis.tdc import TdcFound
 
@@ -73,8 +72,8 @@ class Swept:
     flipped: bool
 
 
-def read_sweep(rig: Rig, sweep: Sweep) -> Swept:
-    """From capture to curve. Intake and exhaust are told apart by where the lobe peaks.
+def read_sweep(rig: Rig, sweep: Sweep, foot_mm: float | None = None) -> Swept:
+    """From capture to curve. Intake and exhaust are told apart by where the lobe peaks. `foot_mm`: see `make_curve`.
 
     Raises DataError if the readings jump, if there is too little forward motion, no lobe, no base circle, or a lobe not covered.
     """
@@ -85,17 +84,26 @@ def read_sweep(rig: Rig, sweep: Sweep) -> Swept:
     good = without_spikes(readings.lift_mm, sweep.step_mm)
     if (readings.usable & good).sum() < LEAST_READINGS:
         raise _too_little_motion(sweep, int((readings.usable & good).sum()))
-    swept = _fit(sweep, motion, readings, good, slips, 0.0)
+    swept = _fit(rig, sweep, foot_mm, motion, readings, good, slips, 0.0)
     _refuse_disagreement(swept.curve, sweep.capture.path)
-    lag = swept.curve.latency.seconds if swept.curve.latency is not None else 0.0
+    lag = swept.curve.latency.seconds
     if abs(lag) < PLACED_S:
         return swept
     # A long lag under a hand that speeds up and slows down is not speed x lag: place each reading where the crank was then.
     placed = read_channel(sweep.capture, sweep.channel, motion, rig.indicator_sign, lag)
-    return _fit(sweep, motion, placed, good, slips, lag)
+    return _fit(rig, sweep, foot_mm, motion, placed, good, slips, lag)
 
 
-def _fit(sweep: Sweep, motion: Motion, readings: Readings, good: Bools, slips: tuple[Slip, ...], lag_s: float) -> Swept:
+def _fit(
+    rig: Rig,
+    sweep: Sweep,
+    foot_mm: float | None,
+    motion: Motion,
+    readings: Readings,
+    good: Bools,
+    slips: tuple[Slip, ...],
+    lag_s: float,
+) -> Swept:
     """Readings, placed with a lag already taken out, to a curve."""
     cpr = sweep.cpr
     stretches, flipped = _upright(gather(readings, motion, readings.usable & good, cpr), cpr)
@@ -105,10 +113,9 @@ def _fit(sweep: Sweep, motion: Motion, readings: Readings, good: Bools, slips: t
     peak_deg = after_tdc if valve == "intake" else after_tdc - 360.0
     overlap_tdc = peak_position - peak_deg * cpr / 360.0
     passes = passes_around(stretches, peak_position, overlap_tdc, cpr)
-    stated = Latency(LATENCY_BOUND_S / 2 - lag_s, LATENCY_BOUND_S / math.sqrt(12), math.inf)
-    curve = make_curve(passes, peak_deg, sweep.step_mm, stated)
-    if curve.latency is not None:
-        curve = replace(curve, latency=replace(curve.latency, seconds=curve.latency.seconds + lag_s))
+    stated = stated_latency(rig)
+    curve = make_curve(passes, peak_deg, sweep.step_mm, replace(stated, seconds=stated.seconds - lag_s), foot_mm)
+    curve = replace(curve, latency=replace(curve.latency, seconds=curve.latency.seconds + lag_s))
     return Swept(sweep, valve, peak_deg, overlap_tdc, passes, curve, readings, good, slips, flipped)
 
 
@@ -122,7 +129,7 @@ def backward_readings(rig: Rig, sweep: Sweep, curve: Curve, overlap_tdc: float, 
     motion, _ = follow(sweep.capture, sweep.forward, allowance)
     back = usable_forward(s.crank, -sweep.forward, allowance) & (s.origin == s.origin[0]) & ~s.still
     backward = Motion(motion.time_s, motion.position, back, motion.forward)
-    lag = curve.latency.seconds if curve.latency is not None else 0.0
+    lag = curve.latency.seconds
     readings = read_channel(sweep.capture, sweep.channel, backward, rig.indicator_sign, lag)
     mine = readings.usable & without_spikes(readings.lift_mm, sweep.step_mm)
     deg = (sweep.forward * readings.position[mine] - overlap_tdc) * 360.0 / cpr

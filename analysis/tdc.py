@@ -10,11 +10,12 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import special
 
 from analysis.budget import NOTHING, Quantity, Source, combine
 from analysis.errors import DataError
 from analysis.geometry import SliderCrank
-from analysis.samples import Capture, Ints
+from analysis.samples import Capture, Floats, Ints
 
 # A turning point is a contact if it lies this near the furthest one on its side; a hand that turned back early lies further away.
 CONTACT_DEG = 1.5
@@ -132,8 +133,7 @@ def stop_contacts(crank: Ints, cpr: int) -> StopContacts:
 def by_stop(capture: Capture, geometry: SliderCrank | None, forward: int) -> TdcFound:
     """TDC from a stop capture. With the geometry known the bias of an offset pin is taken out.
 
-    Uncertainty: scatter of the touches on each side (Type A, pooled), and one count's width of each contact, which repeated
-    touches of the same place do not average (rectangular).
+    Uncertainty: what the counts of the touches leave open of where the contacts lie (`contact_places`).
     """
     header, samples = capture.header, capture.samples
     if header is None or samples.crank.size == 0:
@@ -141,8 +141,7 @@ def by_stop(capture: Capture, geometry: SliderCrank | None, forward: int) -> Tdc
     first = samples.origin == samples.origin[0]
     cpr = header.board.cpr
     contacts = stop_contacts(samples.crank[first], cpr)
-    low = _side(contacts.low, "low", cpr)
-    high = _side(contacts.high, "high", cpr)
+    low, high = contact_places((contacts.low, contacts.high), cpr)
     swept = high.value - low.value
     unswept = 360.0 * (cpr - swept) / cpr
     middle = combine((0.5, low), (0.5, high), (1.0, cpr / 2))
@@ -152,16 +151,42 @@ def by_stop(capture: Capture, geometry: SliderCrank | None, forward: int) -> Tdc
     return TdcFound(middle, cpr, "stop", (contacts.low.size, contacts.high.size), spread, unswept)
 
 
-def _side(touches: Ints, side: str, cpr: int) -> Quantity:
-    """Where one contact lies, in counts. The crank stood somewhere within the count: its middle, give or take a half."""
-    n = touches.size
-    mean = Quantity(
-        float(touches.mean()) + 0.5, {Source(f"TDC: width of a count, {side} contact", shape="rectangular"): 1 / math.sqrt(12)}
-    )
-    if n < 2:
-        # One touch shows no scatter: what a careful hand repeats to (common practice), half a degree, stands in for it.
-        return mean.with_part(
-            Source(f"TDC: one touch only, {side} contact", shape="rectangular"), 0.5 * cpr / 360.0 / math.sqrt(3)
-        )
-    scatter = float(np.std(touches, ddof=1))
-    return mean.with_part(Source(f"TDC: scatter of touches, {side} contact", dof=n - 1), scatter / math.sqrt(n))
+def contact_places(sides: tuple[Ints, Ints], cpr: int) -> tuple[Quantity, Quantity]:
+    """Where the two contacts lie, in counts, from the counts at which the crank turned back on each side. Shapes (a,), (b,).
+
+    A count only says that the crank stood within it, so touches of one place do not average while they stay in one count, and
+    do once they scatter over several. Both at once: the touches are draws about the contact, cut off to counts; contact and
+    scatter are inferred together (Bayes, on a grid), the scatter being one for both sides, of unknown size up to half a degree
+    (common practice for a careful hand). One touch a side is enough for an honest answer, which is then wide.
+    """
+    scatters = np.geomspace(0.01, max(0.5 * cpr / 360.0, 0.05), 40)
+    means, variances, weights = zip(*(_given_scatter(touches, scatters) for touches in sides), strict=True)
+    weight = np.exp(weights[0] + weights[1] - np.max(weights[0] + weights[1]))
+    weight /= weight.sum()
+    places = []
+    for side, touches, mean, variance in zip(("low", "high"), sides, means, variances, strict=True):
+        middle = float(weight @ mean)
+        u = math.sqrt(float(weight @ (variance + (mean - middle) ** 2)))
+        shape = "rectangular" if np.ptp(touches) == 0 else "normal"
+        places.append(Quantity(float(touches[0]) + middle, {Source(f"TDC: {side} contact of the stop", shape=shape): u}))
+    return places[0], places[1]
+
+
+def _given_scatter(touches: Ints, scatters: Floats) -> tuple[Floats, Floats, Floats]:
+    """Mean and variance of the contact's place (counts, from the first touch's count) and log of the evidence, for each scatter
+    (counts).
+    """
+    count = touches - touches[0]
+    reach = 4 * scatters[:, None] + 1.0
+    share = (np.arange(240) + 0.5) / 240
+    place = count.min() - reach + (np.ptp(count) + 1 + 2 * reach) * share  # shape (scatters, 240)
+    edge = (count[:, None, None] - place) / scatters[:, None]
+    inside = special.ndtr(edge + 1 / scatters[:, None]) - special.ndtr(edge)
+    log_likelihood = np.log(np.maximum(inside, 1e-300)).sum(axis=0)
+    top = log_likelihood.max(axis=1, keepdims=True)
+    likelihood = np.exp(log_likelihood - top)
+    total = likelihood.sum(axis=1)
+    mean = (likelihood * place).sum(axis=1) / total
+    variance = (likelihood * (place - mean[:, None]) ** 2).sum(axis=1) / total
+    width = (np.ptp(count) + 1 + 2 * reach[:, 0]) / 240
+    return mean, variance, np.asarray(top[:, 0] + np.log(total * width))

@@ -15,11 +15,12 @@ import numpy as np
 
 from analysis.bins import without_spikes
 from analysis.budget import Quantity, Source, combine, correlated
+from analysis.curve import stated_latency
 from analysis.errors import DataError
 from analysis.geometry import SliderCrank
 from analysis.job import Rig
 from analysis.motion import follow
-from analysis.readings import LATENCY_BOUND_S, Readings, read_channel
+from analysis.readings import Readings, read_channel
 from analysis.samples import Bools, Capture, Floats
 from analysis.spline import fit_spline
 from analysis.tdc import TdcFound
@@ -220,11 +221,11 @@ def by_travel(capture: Capture, rig: Rig, geometry: SliderCrank, forward: int) -
     # What the travel itself can tell of an encoder off center is worth more than the bound that was stated.
     offcenter = offcenter_prior(max(rig.encoder_offcenter_deg, LOOSE_BOUND_DEG))
     scale = max(1.0 - math.cos(math.radians(rig.indicator_tilt_deg)), 1e-4)
-    lag, fit = 0.0, None
+    lag, fit, stated = 0.0, None, stated_latency(rig)
     for _ in range(2):
         readings = read_channel(capture, channel, motion, rig.indicator_sign, lag)
         travel = gather_travel(readings, without_spikes(readings.lift_mm, step), forward, cpr)
-        prior = Prior(LATENCY_BOUND_S / 2 - lag, LATENCY_BOUND_S / math.sqrt(12), offcenter, scale)
+        prior = Prior(stated.seconds - lag, stated.u, offcenter, scale)
         fit = fit_travel(travel, geometry, prior, cpr)
         lag += fit.lag_s
     assert fit is not None

@@ -171,7 +171,7 @@ def test_follow_leaves_doubtful_counts_and_later_starts_out() -> None:
     assert motion.usable[2201:3500].all()
     assert not motion.usable[3500:].any()
     assert motion.at(np.array([0.25, 0.3])) == pytest.approx([2500.0, 3000.0])
-    assert motion.speed(np.array([0.25])) == pytest.approx([10_000.0])
+    assert motion.speed(np.array([0.25]), 0.02) == pytest.approx([10_000.0])
 
 
 def test_without_an_index_there_are_no_slips() -> None:

@@ -1,0 +1,208 @@
+"""One trial of the study: a simulated sweep with everything wrong that the job's bounds allow, measured, beside its truth.
+
+Arrays only: the board's lines are left out (other tests are about them), so that thousands of trials can be had. The piston stop is a handful of
+turning points at the true contacts. Every error is drawn anew from its bound by the trial's seed.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from acquire.simulator.board import BenchBoard
+from acquire.simulator.cam import Cam, Flank, LawLobe, Lobe, TableLobe
+from acquire.simulator.encoder import Encoder
+from acquire.simulator.hand import Hand
+from acquire.simulator.indicator import Indicator
+from acquire.simulator.rig import Latching, Rig, Work, latch_phase, start
+from acquire.simulator.stop import SliderCrank
+from acquire.simulator.train import Train
+from acquire.simulator.truth import crossings
+from analysis.job import Job
+from analysis.measure import measure_all
+from analysis.samples import STILL, Capture, Header, IndexPulses, Samples
+
+LIFTS = (0.15, 0.5, 1.27, 2.54)
+CPR = {0.25: 1440, 0.15: 2400, 0.036: 10000}
+STEPS = (0.0127, 0.01, 0.001)
+# Bounds as the job states them.
+OFFCENTER_DEG = 0.1
+TILT_DEG = 2.0
+RUNOUT_MM = 0.005
+LASH_MM = 0.10
+RATIO = 1.5
+STOP_MM = 10.0
+LATENCY_S = 0.05
+# TCC-III intake lobe, every fifth crank degree from 19 before exhaust TDC (University of Michigan, doi 10.7302/Z2MS3QP).
+_TCC3 = """0.001 0.017 0.061 0.153 0.311 0.558 0.896 1.328 1.831 2.389 2.978 3.579 4.177 4.757 5.312 5.835 6.322 6.769 7.177
+7.541 7.865 8.143 8.378 8.568 8.716 8.817 8.876 8.888 8.858 8.782 8.663 8.497 8.29 8.036 7.741 7.401 7.02 6.595 6.133 5.631 5.096
+4.53 3.944 3.345 2.748 2.173 1.637 1.168 0.779 0.489 0.289 0.17 0.102 0.06 0.026 0.005"""
+
+
+def lobes() -> dict[str, Lobe]:
+    """The five lobes of the study."""
+    table = np.array(_TCC3.split(), dtype=np.float64)
+    brief, plain = Flank("4-5-6-7", 66.0, 0.10, 12.0), Flank("cycloidal", 70.0)
+    return {
+        "4-5-6-7": LawLobe(7.6, Flank("4-5-6-7", 72.0), Flank("4-5-6-7", 72.0)),
+        "cycloidal": LawLobe(7.6, plain, plain),
+        "tcc-iii": TableLobe.from_crank(-19.0 + 5.0 * np.arange(table.size), table, 115.0),
+        "unsymmetrical": LawLobe(7.6, Flank("4-5-6-7", 62.0, 0.10, 12.0), Flank("3-4-5", 70.0, 0.15, 20.0)),
+        "long ramp": LawLobe(7.6, replace(brief, ramp_mm=0.25, ramp_deg=26.0), replace(brief, ramp_mm=0.25, ramp_deg=26.0)),
+    }
+
+
+@dataclass(frozen=True)
+class Scenario:
+    """One cell of the study: encoder and indicator step, how samples are latched, passes, lobe."""
+
+    encoder_deg: float
+    step_mm: float
+    latch: str
+    passes: int
+    lobe: str
+
+    def __str__(self) -> str:
+        return f"{self.encoder_deg:g} deg, {self.step_mm:g} mm, {self.latch}, {self.passes} passes, {self.lobe}"
+
+
+def scenarios() -> list[Scenario]:
+    """All 270 of them."""
+    return [
+        Scenario(encoder, step, latch, passes, lobe)
+        for encoder in CPR
+        for step in STEPS
+        for latch in ("edge", "time")
+        for passes in (1, 3, 10)
+        for lobe in lobes()
+    ]
+
+
+def rig_of(scenario: Scenario, seed: int) -> Rig:
+    """A rig of this scenario, its errors drawn within the bounds."""
+    rng = np.random.default_rng([seed, 77])
+    amplitude = rng.uniform(0.0, OFFCENTER_DEG)
+    step = scenario.step_mm
+    gauge = Indicator(
+        where="valve",
+        step=step,
+        noise_mm=rng.uniform(0.1, 0.5) * step,
+        latency_s=rng.uniform(0.0, LATENCY_S),
+        preload_mm=1.0 + rng.uniform(0.0, 1.0) * step,
+        drift_mm_s=rng.uniform(-1.0, 1.0) * 0.5e-4 * min(1.0, step / 0.01),
+        tilt_deg=TILT_DEG * math.sqrt(rng.uniform()),  # evenly over the bound of the relative error
+        tip=str(rng.choice(["flat", "fixed"])),
+    )
+    encoder = Encoder(
+        cpr=CPR[scenario.encoder_deg],
+        eccentric=math.radians(amplitude),
+        eccentric_deg=rng.uniform(0, 360),
+        index_deg=rng.uniform(0, 360),
+    )
+    runout = rng.uniform(0.0, RUNOUT_MM)
+    train = Train(ratio=RATIO, lash_mm=LASH_MM, slack_deg=rng.uniform(0, 2.0), runout_mm=runout, runout_deg=rng.uniform(0, 360))
+    lobe = lobes()[scenario.lobe]
+    return Rig(
+        cam=Cam(lobe, lobe, 110.0, rng.uniform(-4.0, 4.0)),
+        train=train,
+        hand=Hand(speed=(8.0, 28.0)),
+        encoder=encoder,
+        indicators=(gauge,),
+        crank=SliderCrank(43.0, 143.0),
+        board=BenchBoard(latch=scenario.latch, per_s=200 if scenario.latch == "time" else 0, baud=4_000_000),
+        work=Work(turns=2.0 * scenario.passes + 0.6),
+        start_deg=-220.0 + rng.uniform(-1.0, 1.0),
+        seed=seed,
+    )
+
+
+def job() -> Job:
+    """What the owner of such a rig states."""
+    return Job.model_validate(
+        {
+            "format": 1,
+            "engine": {"cylinders": 1, "firing_order": [1], "bore_mm": 86.0, "stroke_mm": 86.0, "rod_mm": 143.0},
+            "rig": {
+                "indicator_at": "valve",
+                "rocker_ratio": RATIO,
+                "lash_mm": LASH_MM,
+                "encoder_offcenter_deg": OFFCENTER_DEG,
+                "indicator_tilt_deg": TILT_DEG,
+                "cam_runout_mm": RUNOUT_MM,
+                "indicator_latency_ms": 1e3 * LATENCY_S,
+                "direction": "up",
+            },
+            "measure": {"checking_lifts_mm": list(LIFTS), "checking_at": "lobe"},
+        }
+    )
+
+
+def stop_capture(rig: Rig, seed: int, touches: int = 3) -> Capture:
+    """A stop capture of nothing but its turning points."""
+    rng = np.random.default_rng([seed, 78])
+    before, after = rig.crank.contacts(STOP_MM)
+    places = np.tile([after, 360.0 + before], touches) + rng.normal(0.0, 0.02, 2 * touches)
+    count = np.floor(rig.encoder.reading(places)).astype(np.int64) + rig.count_offset
+    swing = np.concatenate([[count[0] + 60], count, [count[-1] - 60]])
+    return _capture(rig, "stop", swing, np.arange(swing.size, dtype=np.float64), np.zeros((1, swing.size), dtype=np.int64))
+
+
+def sweep_capture(rig: Rig) -> Capture:
+    """A sweep of the intake valve as the board latched it."""
+    latching: Latching = latch_phase(rig, "intake", start(rig))
+    rows = latching.rows
+    age = np.rint(rows.age * 1e6).astype(np.int64)
+    return _capture(rig, "sweep", rows.crank, rows.time, rows.lift, age, rows.beat)
+
+
+def _capture(
+    rig: Rig,
+    step: str,
+    crank: np.ndarray,
+    time_s: np.ndarray,
+    lift: np.ndarray,
+    age: np.ndarray | None = None,
+    beat: np.ndarray | None = None,
+) -> Capture:
+    n = crank.size
+    none = np.zeros(0, dtype=np.int64)
+    flags = np.where(beat, STILL, 0) if beat is not None else np.zeros(n, dtype=np.int64)
+    samples = Samples(
+        seq=np.arange(n),
+        time_us=np.rint(time_s * 1e6).astype(np.int64),
+        crank=crank.astype(np.int64),
+        flags=flags.astype(np.int64),
+        origin=np.zeros(n, dtype=np.int64),
+        age_us=np.zeros((1, n), dtype=np.int64) if age is None else age,
+        lift=lift.astype(np.int64),
+    )
+    header = Header(rig.hello, step, 1, ("intake",) if step == "sweep" else ("unknown",), link="one")
+    return Capture(header, samples, IndexPulses(none, none, none), (), (), (), True, (), "0" * 64, f"{step}.csv")
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """Error and 95 % uncertainty of each number of a trial, by name."""
+
+    error: dict[str, float]
+    u95: dict[str, float]
+
+
+def trial(scenario: Scenario, seed: int) -> Outcome:
+    """One trial."""
+    rig = rig_of(scenario, seed)
+    lobe = measure_all(job(), [stop_capture(rig, seed), sweep_capture(rig)]).result.lobes[0]
+    error: dict[str, float] = {}
+    u95: dict[str, float] = {}
+    for event in lobe.events:
+        opens, closes = crossings(rig, "intake", event.lift_mm, "lobe")
+        for name, found, true in (
+            ("opens", event.opens_deg, opens),
+            ("closes", event.closes_deg, closes),
+            ("duration", event.duration_deg, closes - opens),
+        ):
+            error[f"{name} {event.lift_mm:g}"] = (found.value - true + 360.0) % 720.0 - 360.0
+            u95[f"{name} {event.lift_mm:g}"] = found.u95
+    return Outcome(error, u95)
