@@ -156,6 +156,21 @@ def test_scatter_of_touches_widens_the_uncertainty_and_one_touch_more_still() ->
     assert 0.8 < loose.count.u / math.hypot(*sides) < 1.5
 
 
+@pytest.mark.parametrize("scatter", [0.0, 0.3, 3.0], ids=lambda counts: f"scatter {counts:g} counts, seed 20")
+def test_contacts_cut_off_to_counts_are_covered(scatter: float) -> None:
+    """A contact anywhere within a count, touched three times a side with some scatter: the interval holds it as often as it says."""
+    rng = np.random.default_rng(20)
+    inside = 0
+    for _ in range(400):
+        truth = rng.uniform(0.0, 1.0, 2) + (100, 2000)
+        low, high = (np.floor(rng.normal(place, scatter, 3)).astype(np.int64) for place in truth)
+        places = contact_places((low, high), CPR)
+        middle = combine((0.5, places[0]), (0.5, places[1]))
+        inside += abs(middle.value - truth.mean()) <= expanded(middle)
+    # Never too narrow (one time in a thousand by chance); too wide only as far as three touches leave the scatter open.
+    assert inside >= stats.binom.ppf(0.001, 400, 0.95)
+
+
 def test_means_and_spreads_far_from_zero() -> None:
     """NIST StRD, NumAcc1 (10000001, 10000003, 10000002; certified mean 10000002), as counts of a board that has run for long: the
     mean is exact and the spread is that of 1, 3, 2.
