@@ -42,11 +42,11 @@ def test_noise_blurs_the_steps() -> None:
 
 def flank_errors(slope: float, encoder_deg: float, seed: int, noise_mm: float = 0.0) -> tuple[np.ndarray, np.ndarray]:
     """A straight flank read on every encoder edge with random phase: errors (deg) of the fitted curve in the middle of its lift,
-    and the standard uncertainty (deg) that it says its steps leave. Shape (150,) each.
+    and the standard uncertainty (deg) that it says its steps leave. Shape (100,) each.
     """
     rng = np.random.default_rng(seed)
     errors, said = [], []
-    for _ in range(150):
+    for _ in range(100):
         edges = np.arange(-40.0, 40.0, encoder_deg) + encoder_deg * rng.random()
         true = slope * edges + STEP_MM * rng.random()
         read = STEP_MM * np.rint((true + noise_mm * rng.standard_normal(edges.size)) / STEP_MM)
