@@ -24,28 +24,31 @@ HANDLER(__vector_crank_counted)
 
 HANDLER(__vector_crank_latched)
 {
-    if (!latch_crank(&board.latch, CRANK_PINS()))
+    if (!latch_crank(&board.latch, CRANK_PINS()) && !(GPIOR0 & OVERTAKEN))
         return;
-    GPIOR0 &= (uint8_t)~EDGE_WANTED;
+    GPIOR0 &= (uint8_t)~(EDGE_WANTED | OVERTAKEN);
     inputs_latch();
 }
 
 #if INDEX
 ISR(INT0_vect)
 {
-    latch_index(&board.latch, INDEX_HIGH(), CRANK_PINS(), timer_ticks());
+    if (latch_index(&board.latch, INDEX_HIGH(), CRANK_PINS(), timer_ticks()) && (GPIOR0 & EDGE_WANTED))
+        GPIOR0 |= OVERTAKEN;
 }
 #endif
 
+/* A gauge's bits come a hundred microseconds apart and more: the crank may interrupt them. */
 #if CH1 == SCALE
 ISR(PCINT2_vect)
 {
     latch_scale(&board.latch, 0, SCALE1_PINS());
 }
 #elif CLOCKED(CH1)
-ISR(INT1_vect)
+ISR(INT1_vect, ISR_NOBLOCK)
 {
-    bits_add(&board.indicator[0].bits, BIT(CH1, DATA1_HIGH()), timer_ticks());
+    bool bit = BIT(CH1, DATA1_HIGH());
+    bits_add(&board.indicator[0].bits, bit, port_ticks());
 }
 #endif
 
@@ -55,10 +58,11 @@ ISR(PCINT1_vect)
     latch_scale(&board.latch, 1, SCALE2_PINS());
 }
 #elif CLOCKED(CH2)
-ISR(PCINT1_vect)
+ISR(PCINT1_vect, ISR_NOBLOCK)
 {
+    bool bit = BIT(CH2, DATA2_HIGH());
     if (!CLOCK2_HIGH())
-        bits_add(&board.indicator[1].bits, BIT(CH2, DATA2_HIGH()), timer_ticks());
+        bits_add(&board.indicator[1].bits, bit, port_ticks());
 }
 #endif
 

@@ -1,6 +1,7 @@
 /* A serial gauge on PD3, received by timer: the chip's one UART belongs to the host. 8 data bits, one stop bit. */
 #include <avr/interrupt.h>
 #include <avr/io.h>
+#include <util/atomic.h>
 
 #include "avr.h"
 #include "config.h"
@@ -21,32 +22,42 @@ static volatile uint8_t head, tail;
 static uint32_t began;
 static uint8_t shift, bits;
 
-/* The start bit. */
+/* The start bit. Like all of a gauge's, this may be interrupted by the crank. */
 ISR(INT1_vect)
 {
-    uint32_t now = timer_ticks();
-
     EIMSK &= (uint8_t)~_BV(INT1);
-    began = now;
-    bits = 0;
-    OCR1B = (uint16_t)now + BIT_TICKS * 3 / 2;
-    TIFR1 = _BV(OCF1B);
-    TIMSK1 |= _BV(OCIE1B);
+    NONATOMIC_BLOCK(NONATOMIC_FORCEOFF)
+    {
+        began = port_ticks();
+        bits = 0;
+        ATOMIC_BLOCK(ATOMIC_FORCEON)
+        {
+            OCR1B = (uint16_t)began + BIT_TICKS * 3 / 2;
+            TIFR1 = _BV(OCF1B);
+            TIMSK1 |= _BV(OCIE1B);
+        }
+    }
 }
 
 /* The middle of each data bit, then of the stop bit. */
-ISR(TIMER1_COMPB_vect)
+ISR(TIMER1_COMPB_vect, ISR_NOBLOCK)
 {
     bool high = CLOCK1_HIGH();
 
-    OCR1B += BIT_TICKS;
+    ATOMIC_BLOCK(ATOMIC_FORCEON)
+    {
+        OCR1B += BIT_TICKS;
+    }
     if (bits++ < 8) {
         shift = (uint8_t)(shift >> 1 | (high ? 0x80 : 0));
         return;
     }
-    TIMSK1 &= (uint8_t)~_BV(OCIE1B);
-    EIFR = _BV(INTF1);
-    EIMSK |= _BV(INT1);
+    ATOMIC_BLOCK(ATOMIC_FORCEON)
+    {
+        TIMSK1 &= (uint8_t)~_BV(OCIE1B);
+        EIFR = _BV(INTF1);
+        EIMSK |= _BV(INT1);
+    }
     uint8_t next = (head + 1) & MASK;
     if (next == tail)
         return;

@@ -22,15 +22,6 @@ ISR(TIMER1_OVF_vect)
     timer_overflows++;
 }
 
-static inline bool grid_reached(void)
-{
-    OCR1A += part;
-    if (--parts_left)
-        return false;
-    parts_left = parts;
-    return true;
-}
-
 /* Two handlers for one interrupt, as for the crank (inputs.c): marking an edge as wanted takes few registers, latching many. */
 ISR(TIMER1_COMPA_vect, ISR_NAKED)
 {
@@ -39,14 +30,27 @@ ISR(TIMER1_COMPA_vect, ISR_NAKED)
 
 HANDLER(__vector_grid_marked)
 {
-    if (grid_reached())
-        GPIOR0 |= EDGE_WANTED;
+    OCR1A += part;
+    if (--parts_left)
+        return;
+    parts_left = parts;
+    GPIOR0 |= EDGE_WANTED;
 }
 
-HANDLER(__vector_grid_latched)
+/* The crank may come in before and after the latch itself: together they would hold it up for longer than it has at 80,000 edges/s. */
+OPEN_HANDLER(__vector_grid_latched)
 {
-    if (grid_reached())
+    ATOMIC_BLOCK(ATOMIC_FORCEON)
+    {
+        OCR1A += part;
+    }
+    if (--parts_left)
+        return;
+    parts_left = parts;
+    ATOMIC_BLOCK(ATOMIC_FORCEON)
+    {
         inputs_latch();
+    }
 }
 
 void timer_start(void)
@@ -59,12 +63,13 @@ void port_rate(uint16_t per_second, bool by_edge)
 {
     uint32_t period = (TICKS_PER_SECOND + per_second / 2) / per_second;
     uint8_t pieces = (uint8_t)(1 + period / LONGEST);
+    uint16_t piece = (uint16_t)(period / pieces); /* dividing takes long: not with interrupts off */
 
     ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
     {
         parts = parts_left = pieces;
-        part = (uint16_t)(period / pieces);
-        OCR1A = TCNT1 + part;
+        part = piece;
+        OCR1A = TCNT1 + piece;
         GPIOR0 = by_edge ? 0 : BY_TIME;
     }
 }

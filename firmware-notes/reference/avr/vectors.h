@@ -8,9 +8,14 @@
 
 #define EDGE_WANTED 1 /* the next crank edge is to be latched */
 #define BY_TIME 2     /* samples are latched by time */
+#define OVERTAKEN 4   /* the wanted edge was counted by the index interrupt */
 
+/* HANDLER runs with interrupts off, OPEN_HANDLER lets others in. */
 #define HANDLER(name)                                                                                                          \
     void name(void) __attribute__((signal, used, externally_visible));                                                        \
+    void name(void)
+#define OPEN_HANDLER(name)                                                                                                     \
+    void name(void) __attribute__((interrupt, used, externally_visible));                                                     \
     void name(void)
 
 /* The body of an ISR_NAKED: to `handler`, or to `if_set` if `mask` (one bit) is set. */

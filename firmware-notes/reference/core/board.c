@@ -59,49 +59,6 @@ static void indicators(struct board *b)
     }
 }
 
-static void zero(struct board *b)
-{
-    uint8_t before = port_lock();
-    latch_zero(&b->latch, &b->zeroed);
-    b->zeroed_events = b->latch.waiting;
-    b->zeroed_index = b->latch.index_waits;
-    port_unlock(before);
-    b->moved_to -= count_value(&b->zeroed.crank);
-}
-
-static void latch_by(struct board *b, bool by_edge)
-{
-    uint8_t before = port_lock();
-    b->latch.by_edge = by_edge;
-    port_rate(b->rate, by_edge);
-    port_unlock(before);
-}
-
-static void command(struct board *b, enum command command)
-{
-    switch (command) {
-    case COMMAND_NONE:
-        return;
-    case COMMAND_BAD:
-        b->faults.number[FAULT_COMMAND] = b->command.lines;
-        return;
-    case COMMAND_HELLO:
-        break;
-    case COMMAND_ZERO:
-        zero(b);
-        break;
-    case COMMAND_LATCH_EDGE:
-    case COMMAND_LATCH_TIME:
-        latch_by(b, command == COMMAND_LATCH_EDGE);
-        break;
-    case COMMAND_RATE:
-        b->rate = b->command.rate < b->setup->rate_most ? b->command.rate : b->setup->rate_most;
-        port_rate(b->rate, b->latch.by_edge);
-        break;
-    }
-    b->hello = true;
-}
-
 static void send_hello(struct board *b)
 {
     b->hello = false;
@@ -203,10 +160,19 @@ static bool send_event(struct board *b)
     return true;
 }
 
+/* What is true now, asked for by no edge and no grid. */
+static void send_now(struct board *b, char kind)
+{
+    struct event e;
+    uint8_t before = port_lock();
+    latch_fill(&b->latch, &e, port_ticks());
+    port_unlock(before);
+    send_sample(b, kind, &e, kind == 'S' && b->latch.by_edge ? FLAG_BY_TIME : 0, false);
+}
+
 /* No edge for a while: the crank stands. Edges, but at a rate so low that none was wanted: a sample all the same. */
 static bool send_heartbeat(struct board *b)
 {
-    struct event e;
     uint32_t now = port_ticks(), crank = steady(&b->latch.crank.count);
 
     if (crank != b->moved_to) {
@@ -216,15 +182,53 @@ static bool send_heartbeat(struct board *b)
     bool stands = now - b->moved >= HEARTBEAT;
     if (!b->latch.by_edge || now - b->sampled < (stands ? HEARTBEAT : SILENCE))
         return false;
-
-    uint8_t before = port_lock();
-    latch_fill(&b->latch, &e, port_ticks());
-    bool overtaken = b->latch.waiting;
-    port_unlock(before);
-    if (overtaken)
-        return false;
-    send_sample(b, stands ? 'B' : 'S', &e, stands ? 0 : FLAG_BY_TIME, false);
+    send_now(b, stands ? 'B' : 'S');
     return true;
+}
+
+static void zero(struct board *b)
+{
+    uint8_t before = port_lock();
+    latch_zero(&b->latch, &b->zeroed);
+    b->zeroed_events = b->latch.waiting;
+    b->zeroed_index = b->latch.index_waits;
+    port_unlock(before);
+    b->moved_to -= count_value(&b->zeroed.crank);
+}
+
+static void latch_by(struct board *b, bool by_edge)
+{
+    b->latch.by_edge = by_edge;
+    port_rate(b->rate, by_edge);
+}
+
+static void command(struct board *b, enum command command)
+{
+    if (command == COMMAND_NONE)
+        return;
+    if (command == COMMAND_BAD) {
+        b->faults.number[FAULT_COMMAND] = b->command.lines;
+        return;
+    }
+    /* A hello names the next number. Behind numbers that were dropped it would look like a new start, so something carries them first. */
+    if (b->dropped && !send_event(b))
+        send_now(b, 'S');
+    switch (command) {
+    case COMMAND_ZERO:
+        zero(b);
+        break;
+    case COMMAND_LATCH_EDGE:
+    case COMMAND_LATCH_TIME:
+        latch_by(b, command == COMMAND_LATCH_EDGE);
+        break;
+    case COMMAND_RATE:
+        b->rate = b->command.rate < b->setup->rate_most ? b->command.rate : b->setup->rate_most;
+        port_rate(b->rate, b->latch.by_edge);
+        break;
+    default:
+        break;
+    }
+    b->hello = true;
 }
 
 bool board_work(struct board *b)
@@ -232,14 +236,14 @@ bool board_work(struct board *b)
     uint8_t byte;
 
     indicators(b);
-    if (!b->hello && !b->zeroed_events && port_byte(&byte)) {
-        command(b, command_byte(&b->command, byte));
-        return true;
-    }
     if (port_room() < LINE_MOST)
         return false;
     if (b->hello) {
         send_hello(b);
+        return true;
+    }
+    if (!b->zeroed_events && port_byte(&byte)) {
+        command(b, command_byte(&b->command, byte));
         return true;
     }
     return send_index(b) || send_fault(b) || send_event(b) || send_heartbeat(b);

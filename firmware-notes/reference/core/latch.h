@@ -105,11 +105,12 @@ HOT void latch_event(struct latch *l, uint32_t ticks)
  * The pulse is taken where it begins going up and where it ends going down, so that both name one place. An encoder
  * that gates the pulse with A and B moves it together with a crank edge, which this interrupt may have overtaken: going up
  * the count is the one after that edge, going down the one before it, both times that of the state with the pulse high.
- * The overtaken edge is counted here, so that it does not wait for this interrupt to end. */
-HOT void latch_index(struct latch *l, bool high, uint8_t pins, uint32_t ticks)
+ * The overtaken edge is counted here, so that it does not wait for this interrupt to end: then this gives true, and the crank's own
+ * interrupt, which is still to come, will see no change. */
+HOT bool latch_index(struct latch *l, bool high, uint8_t pins, uint32_t ticks)
 {
-    if (high)
-        latch_crank(l, pins);
+    bool counted = high && latch_crank(l, pins);
+
     if (high == (l->crank.direction >= 0)) {
         if (l->index_waits) {
             l->index_missed++;
@@ -119,8 +120,7 @@ HOT void latch_index(struct latch *l, bool high, uint8_t pins, uint32_t ticks)
             l->index_waits = true;
         }
     }
-    if (!high)
-        latch_crank(l, pins);
+    return high ? counted : latch_crank(l, pins);
 }
 
 /* For the main loop; all but latch_start with interrupts off. latch_take is short: the copy is made outside. */

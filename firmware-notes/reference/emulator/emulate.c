@@ -30,7 +30,7 @@
 static avr_t *avr;
 static avr_irq_t *to_board;
 static int output = -1, terminal = -1;
-static int begun, linger;
+static int begun, held, linger;
 static long sent_bytes;
 
 static double seconds(clockid_t clock)
@@ -51,7 +51,7 @@ static void from_board(avr_irq_t *irq, uint32_t value, void *parameter)
     if (output >= 0 && write(output, &byte, 1) != 1)
         exit(3);
     while (terminal >= 0 && write(terminal, &byte, 1) != 1) {
-        if (errno != EAGAIN || !begun || linger)
+        if (errno != EAGAIN || !begun || held || linger)
             return; /* nobody reads: lost, as on a real line */
         struct pollfd wait = {terminal, POLLOUT, 0}, gone = {0, POLLIN, 0};
         poll(&wait, 1, 100);
@@ -148,7 +148,10 @@ static void do_action(const struct action *a)
         avr_reset(avr);
         prepare_uart();
         rig_after_reset();
-    } else if (a->kind != END) {
+    } else if (a->kind == HOLD && terminal >= 0) {
+        rig_hold();
+        held = 1;
+    } else if (a->kind < SEND) {
         rig_do(a);
     }
 }
@@ -173,6 +176,8 @@ static void host_bytes(void)
         avr_raise_irq(to_board, byte);
         if (!begun)
             begun = 2;
+        if (held)
+            held = 2;
     }
 }
 
@@ -210,7 +215,7 @@ int main(int argc, char **argv)
         make_terminal();
 
     double wall = seconds(CLOCK_MONOTONIC), cpu = seconds(CLOCK_PROCESS_CPUTIME_ID), pace = wall;
-    avr_cycle_count_t began = 0, look = 0;
+    avr_cycle_count_t began = 0, look = 0, held_at = 0;
     size_t next = 0;
     for (;;) {
         int state = avr_run(avr);
@@ -218,8 +223,10 @@ int main(int argc, char **argv)
             fprintf(stderr, "the firmware has stopped\n");
             return 4;
         }
-        while (begun == 1 && next < script.action_count && avr->cycle >= began + CYCLES(script.actions[next].us))
+        while (begun == 1 && !held && next < script.action_count && avr->cycle >= began + CYCLES(script.actions[next].us)) {
             do_action(&script.actions[next++]);
+            held_at = avr->cycle;
+        }
         if (avr->cycle < look)
             continue;
         look = avr->cycle + LOOK;
@@ -231,13 +238,18 @@ int main(int argc, char **argv)
             cpu = seconds(CLOCK_PROCESS_CPUTIME_ID);
             rig_begin(began);
         }
-        if (begun && !linger && avr->cycle >= began + CYCLES(script.end_us)) {
+        if (held == 2) {
+            held = 0;
+            began += avr->cycle - held_at;
+            rig_resume(avr->cycle - held_at);
+        }
+        if (begun && !held && !linger && avr->cycle >= began + CYCLES(script.end_us)) {
             report(seconds(CLOCK_MONOTONIC) - wall, seconds(CLOCK_PROCESS_CPUTIME_ID) - cpu, (double)(avr->cycle - began) / HZ);
             linger = 1;
         }
         if (linger && !pty)
             break;
-        if (pty && (real || !begun || linger)) {
+        if (pty && (real || !begun || held || linger)) {
             double ahead = (double)avr->cycle / HZ - (seconds(CLOCK_MONOTONIC) - pace);
             struct pollfd closed = {0, POLLIN, 0};
             char c;

@@ -1,5 +1,4 @@
 /* Indicators that send their reading: bit patterns on a clock and a data line, or characters on one. */
-#include <simavr/avr_ioport.h>
 #include <simavr/sim_cycle_timers.h>
 #include <stdlib.h>
 #include <string.h>
@@ -15,7 +14,7 @@ static struct counts *counts;
 static avr_cycle_count_t begin;
 
 static struct gauge {
-    avr_irq_t *clock, *data;
+    struct pin clock, data;
     uint8_t bits[256]; /* one element a bit, in order of sending */
     int length, at;    /* half bits of a clocked frame, bits of characters */
     int sending, asked, hushed, spoiled;
@@ -94,16 +93,16 @@ static avr_cycle_count_t send_clocked(avr_t *a, avr_cycle_count_t when, void *pa
 
     (void)a;
     if (g->at == 2 * g->length) {
-        avr_raise_irq(g->clock, 1);
-        avr_raise_irq(g->data, 1);
+        pin_drive(&g->clock, 1);
+        pin_drive(&g->data, 1);
         g->sending = 0;
         return 0;
     }
     if (g->at & 1) {
-        avr_raise_irq(g->clock, 0);
+        pin_drive(&g->clock, 0);
     } else {
-        avr_raise_irq(g->clock, 1);
-        avr_raise_irq(g->data, g->bits[g->at / 2]);
+        pin_drive(&g->clock, 1);
+        pin_drive(&g->data, g->bits[g->at / 2]);
     }
     g->at++;
     return when + CYCLES(BIT_US / 2);
@@ -114,7 +113,7 @@ static avr_cycle_count_t send_characters(avr_t *a, avr_cycle_count_t when, void 
     struct gauge *g = parameter;
 
     (void)a;
-    avr_raise_irq(g->clock, g->at < g->length ? g->bits[g->at] : 1);
+    pin_drive(&g->clock, g->at < g->length ? g->bits[g->at] : 1);
     if (g->at++ < g->length)
         return when + CYCLES(CHARACTER_US);
     g->sending = 0;
@@ -173,8 +172,8 @@ void gauges_attach(avr_t *a, const struct script *s, struct counts *c)
     for (int i = 1; i < SIGNALS; i++) {
         if (!sends(i))
             continue;
-        gauges[i].clock = avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ(PIN[i].port), PIN[i].clock);
-        gauges[i].data = avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ(PIN[i].port), PIN[i].data);
+        gauges[i].clock = pin_of(avr, PIN[i].port, PIN[i].clock);
+        gauges[i].data = pin_of(avr, PIN[i].port, PIN[i].data);
         if (s->gauge[i].kind == BCD)
             avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('C'), PIN[i].request), requested, (void *)(intptr_t)i);
     }
@@ -188,15 +187,20 @@ void gauges_begin(avr_cycle_count_t at)
             avr_cycle_timer_register(avr, 1, period, (void *)(intptr_t)i);
 }
 
+void gauges_resume(avr_cycle_count_t held)
+{
+    begin += held;
+}
+
 void gauges_after_reset(void)
 {
     for (int i = 1; i < SIGNALS; i++) {
         if (!sends(i))
             continue;
         gauges[i].sending = gauges[i].asked = 0;
-        avr_raise_irq(gauges[i].clock, 1);
+        pin_drive(&gauges[i].clock, 1);
         if (script->gauge[i].kind != ASCII)
-            avr_raise_irq(gauges[i].data, 1);
+            pin_drive(&gauges[i].data, 1);
     }
     if (begin)
         gauges_begin(begin);

@@ -1,7 +1,6 @@
 #include "rig.h"
 
 #include <simavr/avr_extint.h>
-#include <simavr/avr_ioport.h>
 #include <simavr/sim_cycle_timers.h>
 
 static avr_t *avr;
@@ -14,15 +13,13 @@ static avr_cycle_count_t begin;
 static const uint8_t STATE[4] = {0, 2, 3, 1};
 
 static struct quadrature {
-    char port;
-    uint8_t pin_a, pin_b;
-    avr_irq_t *a, *b;
+    struct pin a, b;
     uint8_t phase;
     size_t knot;  /* the segment from this knot to the next ... */
     int64_t done; /* ... and how many of its edges are done */
-} quadrature[SIGNALS] = {{.port = 'B', .pin_a = 1, .pin_b = 0}, {.port = 'D', .pin_a = 5, .pin_b = 4}, {.port = 'C', .pin_a = 1, .pin_b = 0}};
+} quadrature[SIGNALS];
 
-static avr_irq_t *index_pin;
+static struct pin index_pin;
 static int index_high;
 
 static void log_edge(int32_t count, int32_t signal)
@@ -42,7 +39,7 @@ static void show_index(int first)
     if (high == index_high && !first)
         return;
     index_high = high;
-    avr_raise_irq(index_pin, (uint32_t)high);
+    pin_drive(&index_pin, high);
     if (first)
         return;
     counts.pulses += high;
@@ -51,8 +48,8 @@ static void show_index(int first)
 
 static void show(const struct quadrature *q)
 {
-    avr_raise_irq(q->a, STATE[q->phase] >> 1);
-    avr_raise_irq(q->b, STATE[q->phase] & 1);
+    pin_drive(&q->a, STATE[q->phase] >> 1);
+    pin_drive(&q->b, STATE[q->phase] & 1);
 }
 
 static void move(int signal, int by)
@@ -65,9 +62,9 @@ static void move(int signal, int by)
     counts.edges[signal]++;
     log_edge((int32_t)counts.count[signal], signal);
     if ((before ^ STATE[q->phase]) & 2)
-        avr_raise_irq(q->a, STATE[q->phase] >> 1);
+        pin_drive(&q->a, STATE[q->phase] >> 1);
     if ((before ^ STATE[q->phase]) & 1)
-        avr_raise_irq(q->b, STATE[q->phase] & 1);
+        pin_drive(&q->b, STATE[q->phase] & 1);
     if (signal == 0)
         show_index(0);
 }
@@ -114,10 +111,10 @@ void rig_attach(avr_t *a, const struct script *s, FILE *edges)
         struct quadrature *q = &quadrature[i];
         counts.count[i] = s->knots[0].count[i];
         q->phase = (uint8_t)(counts.count[i] & 3);
-        q->a = avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ(q->port), q->pin_a);
-        q->b = avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ(q->port), q->pin_b);
+        q->a = pin_of(avr, "BDC"[i], i == 1 ? 5 : 1);
+        q->b = pin_of(avr, "BDC"[i], i == 1 ? 4 : 0);
     }
-    index_pin = avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('D'), 2);
+    index_pin = pin_of(avr, 'D', 2);
     gauges_attach(a, s, &counts);
     rig_after_reset();
 }
@@ -143,16 +140,21 @@ void rig_begin(avr_cycle_count_t at)
     gauges_begin(at);
 }
 
+void rig_hold(void)
+{
+    for (int i = 0; i < SIGNALS; i++)
+        avr_cycle_timer_cancel(avr, edge_timer, (void *)(intptr_t)i);
+}
+
+void rig_resume(avr_cycle_count_t held)
+{
+    begin += held;
+    start_edges();
+    gauges_resume(held);
+}
+
 void rig_after_reset(void)
 {
-    /* Driven from outside, so that the firmware's pull-ups do not move them; gauges rest high. */
-    avr_ioport_external_t crank = {.name = 'B', .mask = 3, .value = 0};
-    avr_ioport_external_t d = {.name = 'D', .mask = moves(1) ? 0x34 : 0x1C, .value = moves(1) ? 0 : 0x18};
-    avr_ioport_external_t c = {.name = 'C', .mask = 3, .value = moves(2) ? 0 : 3};
-
-    avr_ioctl(avr, AVR_IOCTL_IOPORT_SET_EXTERNAL('B'), &crank);
-    avr_ioctl(avr, AVR_IOCTL_IOPORT_SET_EXTERNAL('D'), &d);
-    avr_ioctl(avr, AVR_IOCTL_IOPORT_SET_EXTERNAL('C'), &c);
     /* Else a low INT0 or INT1 pin is looked at in every single cycle, interrupt enabled or not: ten times slower. */
     avr_extint_set_strict_lvl_trig(avr, 0, 0);
     avr_extint_set_strict_lvl_trig(avr, 1, 0);

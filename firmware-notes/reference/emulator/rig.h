@@ -2,6 +2,7 @@
 #ifndef RIG_H
 #define RIG_H
 
+#include <simavr/avr_ioport.h>
 #include <simavr/sim_avr.h>
 #include <stdio.h>
 
@@ -22,14 +23,28 @@ struct counts {
     long pulses, readings[SIGNALS];
 };
 
+/* A pin driven from outside. The emulator puts a pin back to its outside level whenever the firmware writes that port, so the
+ * level is left there too. */
+struct pin {
+    avr_irq_t *irq;
+    avr_ioport_t *port;
+    uint8_t bit;
+};
+
+struct pin pin_of(avr_t *avr, char port, int bit);
+void pin_drive(const struct pin *pin, int level);
+
 void rig_attach(avr_t *avr, const struct script *script, FILE *edges); /* pins take their first levels */
 void rig_begin(avr_cycle_count_t at);                                   /* the script's time 0 */
+void rig_hold(void);                                                    /* everything that moves stands still ... */
+void rig_resume(avr_cycle_count_t held);                                /* ... and goes on, so many cycles later */
 void rig_after_reset(void); /* the emulator forgets its timers and the pins' levels */
 void rig_do(const struct action *action); /* jump, hush, speak, spoil */
 const struct counts *rig_counts(void);
 
 void gauges_attach(avr_t *avr, const struct script *script, struct counts *counts);
 void gauges_begin(avr_cycle_count_t at);
+void gauges_resume(avr_cycle_count_t held);
 void gauges_after_reset(void);
 void gauges_do(const struct action *action);
 

@@ -45,7 +45,7 @@ static bool gauge(const char *text, struct gauge_setup *g)
 
 static bool action(const char *word, const char *text, struct action *a)
 {
-    static const char *const WORDS[] = {"jump", "hush", "speak", "spoil", "send", "reset", "end"};
+    static const char *const WORDS[] = {"jump", "hush", "speak", "spoil", "send", "hold", "reset", "end"};
     int used = 0;
 
     memset(a, 0, sizeof *a);

@@ -11,6 +11,7 @@
  *   hush TIME N, speak TIME N         gauge N stops sending, and goes on
  *   spoil TIME N                      the next frame of gauge N is damaged
  *   send TIME WORDS                   a line from the host
+ *   hold TIME                         the script waits, and with it the rig, until the host sends something (on a pseudo-terminal)
  *   reset TIME                        the board loses power for a moment
  *   end TIME
  */
@@ -37,7 +38,7 @@ struct knot {
     int32_t count[SIGNALS];
 };
 
-enum action_kind { JUMP, HUSH, SPEAK, SPOIL, SEND, RESET, END };
+enum action_kind { JUMP, HUSH, SPEAK, SPOIL, SEND, HOLD, RESET, END };
 
 struct action {
     int64_t us;

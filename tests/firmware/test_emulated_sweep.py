@@ -1,0 +1,68 @@
+"""The whole way: a simulated rig moves the pins of the emulated board, `lobetrace` reads its serial line and finds the truth."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from acquire.cli.demo_job import job_text
+from acquire.simulator.hand import Hand
+from acquire.simulator.rig import Work, record
+from acquire.simulator.scenarios import scenario_named
+from acquire.simulator.truth import truth
+from tests.firmware.emulation import Emulator
+from tests.firmware.rig_on_the_board import script_of
+
+LOBETRACE = [sys.executable, "-m", "acquire"]
+
+
+def lobetrace(*arguments: str) -> dict[str, Any]:
+    done = subprocess.run([*LOBETRACE, *arguments, "--json"], capture_output=True, text=True, check=False)
+    assert done.returncode in (0, 1), done.stderr
+    return json.loads(done.stdout)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals there")
+def test_the_command_reads_the_board_and_finds_the_truth(emulator: Emulator, tmp_path: Path) -> None:
+    scenario = scenario_named("two-channel", seed=5)
+    brisk = Hand(speed=(20.0, 60.0), rest=(0.1, 0.4))
+    scenario = replace(scenario, rig=replace(scenario.rig, hand=brisk, work=Work(touches=2, turns=4.5, between_s=0.0)))
+    phases = record(scenario.rig, scenario.phases)
+    true = truth(scenario.rig)
+    script = script_of(scenario.rig, phases, step_mm=0.005, channels=2)
+    job = tmp_path / "job"
+    job.mkdir()
+    (job / "job.toml").write_text(job_text(scenario, true), encoding="utf-8")
+
+    with emulator.on_a_terminal("scale-scale", script, name="sweep") as bench:
+        ending = ["--port", bench.port, "--until-still", "5"]
+        stop = lobetrace("capture", str(job), "--step", "stop", *ending)
+        sweep = lobetrace("capture", str(job), "--step", "sweep", "--valve", "both", *ending)
+        injected = bench.injected()
+    assert stop["lost"] == sweep["lost"] == stop["refused_bytes"] == sweep["refused_bytes"] == 0
+    assert stop["contacts"] >= 2 * scenario.rig.work.touches - 1
+
+    captures = sorted((job / "captures").iterdir())
+    assert [path.name.split("-")[1] for path in captures] == ["stop", "sweep"]
+    rows = [line for line in captures[1].read_text().splitlines() if line[0].isdigit()]
+    assert int(rows[-1].split(",")[2]) == injected.count[0] == phases[-1].crank.count[-1]
+    assert [int(rows[-1].split(",")[5]), int(rows[-1].split(",")[7])] == injected.count[1:]
+
+    result = lobetrace("analyze", str(job))
+    lobes = {lobe["valve"]: lobe for lobe in result["lobes"]}
+    for valve in ("intake", "exhaust"):
+        lobe, known = lobes[valve], true.lobe(valve)
+        assert lobe["centerline_deg"]["value"] == pytest.approx(known.centerline_by["equal_lift"], abs=0.1)
+        assert lobe["peak_lift_mm"]["value"] == pytest.approx(known.peak_lift_mm, abs=0.01)
+        assert lobe["latency_ms"]["value"] == pytest.approx(0, abs=1)
+        event = next(e for e in lobe["events"] if (e["lift_mm"], e["at"]) == (1.27, "lobe"))
+        real = next(e for e in known.events if (e.lift_mm, e.at) == (1.27, "lobe"))
+        assert event["opens_deg"]["value"] == pytest.approx(real.opens_deg, abs=0.1)
+        assert event["closes_deg"]["value"] == pytest.approx(real.closes_deg, abs=0.1)
+    assert result["cam"]["separation_deg"]["value"] == pytest.approx(true.cam.separation_deg, abs=0.05)
