@@ -156,10 +156,10 @@ def contact_places(sides: tuple[Ints, Ints], cpr: int) -> tuple[Quantity, Quanti
 
     A count only says that the crank stood within it, so touches of one place do not average while they stay in one count, and
     do once they scatter over several. Both at once: the touches are draws about the contact, cut off to counts; contact and
-    scatter are inferred together (Bayes, on a grid), the scatter being one for both sides, of unknown size up to half a degree
+    scatter are inferred together (Bayes, on a grid), the scatter being one for both sides, of unknown size up to a degree
     (common practice for a careful hand). One touch a side is enough for an honest answer, which is then wide.
     """
-    scatters = np.geomspace(0.01, max(0.5 * cpr / 360.0, 0.05), 40)
+    scatters = np.geomspace(0.01, max(1.0 * cpr / 360.0, 0.05), 40)
     means, variances, weights = zip(*(_given_scatter(touches, scatters) for touches in sides), strict=True)
     weight = np.exp(weights[0] + weights[1] - np.max(weights[0] + weights[1]))
     weight /= weight.sum()

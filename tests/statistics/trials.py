@@ -1,7 +1,7 @@
 """One trial of the study: a simulated sweep with everything wrong that the job's bounds allow, measured, beside its truth.
 
-Arrays only: the board's lines are left out (other tests are about them), so that thousands of trials can be had. The piston stop is a handful of
-turning points at the true contacts. Every error is drawn anew from its bound by the trial's seed.
+Arrays only: the board's lines are left out (other tests are about them), so that thousands of trials can be had. The piston
+stop is a handful of turning points at the true contacts. Every error is drawn anew from its bound by the trial's seed.
 """
 
 from __future__ import annotations
