@@ -6,6 +6,7 @@ What cannot be put into the card's terms is said to be so.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from analysis.budget import Quantity
@@ -17,6 +18,8 @@ from analysis.lobe import MeasuredLobe
 from analysis.measure import Measured
 from analysis.timing import duration
 
+# Events by valve and lift at the indicator, or why there are none: read once for opening, closing and duration.
+_Read = dict[tuple[str, float], dict[str, Quantity] | str]
 HIDDEN_STEPS = 2.0  # a lift within so many of the indicator's steps of its zero is not read
 
 
@@ -42,8 +45,13 @@ def indicator_lift(asked: Asked, rig: Rig) -> float:
     return at_lobe if rig.indicator_at == "lobe" else rig.rocker_ratio * at_lobe - rig.lash_mm
 
 
-def like(asked: Asked, job: Job, measured: Measured) -> Like:
-    """What was measured of a line of the card."""
+def likes(card: Sequence[Asked], job: Job, measured: Measured) -> tuple[Like, ...]:
+    """What was measured of each line of the card."""
+    read: _Read = {}
+    return tuple(_like(asked, job, measured, read) for asked in card)
+
+
+def _like(asked: Asked, job: Job, measured: Measured, read: _Read) -> Like:
     if not asked.valve:
         quantity = measured.quantities.get(asked.kind)
         return Like(quantity, "" if quantity else "needs both lobes, and one was not measured")
@@ -53,21 +61,24 @@ def like(asked: Asked, job: Job, measured: Measured) -> Like:
     if asked.kind == "centerline":
         return Like(lobe.quantities["centerline"], "middle between equal lifts near the nose")
     if asked.kind in EVENTS:
-        return _event(asked, job.rig, lobe)
+        return _event(asked, job.rig, lobe, read)
     return _full_lift(asked, job.rig, lobe)
 
 
-def _event(asked: Asked, rig: Rig, lobe: MeasuredLobe) -> Like:
+def _event(asked: Asked, rig: Rig, lobe: MeasuredLobe, read: _Read) -> Like:
     seen = indicator_lift(asked, rig)
-    how = _through(asked, rig, seen)
     if seen <= HIDDEN_STEPS * lobe.common.step_mm:
         return Like(None, f"the valve has not moved yet at this lobe lift: {rig.lash_mm:g} mm of lash hide it")
     curve, peak = lobe.swept.curve, lobe.quantities["centerline by peak"].value
-    try:
-        opens, closes = (crossing(curve, seen, flank, peak, lobe.common).deg for flank in (OPENING, CLOSING))
-    except DataError as error:
-        return Like(None, error.what)
-    return Like({"opens": opens, "closes": closes, "duration": duration(opens, closes)}[asked.kind], how)
+    if (asked.valve, seen) not in read:
+        try:
+            opens, closes = (crossing(curve, seen, flank, peak, lobe.common).deg for flank in (OPENING, CLOSING))
+        except DataError as error:
+            read[asked.valve, seen] = error.what
+        else:
+            read[asked.valve, seen] = {"opens": opens, "closes": closes, "duration": duration(opens, closes)}
+    found = read[asked.valve, seen]
+    return Like(None, found) if isinstance(found, str) else Like(found[asked.kind], _through(asked, rig, seen))
 
 
 def _through(asked: Asked, rig: Rig, seen: float) -> str:

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from analysis.alike import like
+from analysis.alike import likes
 from analysis.budget import Quantity
 from analysis.card import VALVES, Asked, card
 from analysis.finding import Finding
@@ -54,7 +54,7 @@ def findings(job: Job, measured: Measured) -> tuple[Finding, ...]:
     turns = () if scene.misplaced else different_turns(measured)
     if not scene.card or not scene.lobes:
         return turns
-    judged = _judge(scene, [like(a, job, measured).quantity for a in scene.card])
+    judged = _judge(scene, [found.quantity for found in likes(scene.card, job, measured)])
     total = float(np.logaddexp.reduce([j.evidence for j in judged]))
     before = values(scene.card, scene.lobes, scene.plain) - _asked(scene.card)
     ranked = sorted(_merged(judged, total), key=lambda each: -each[1])

@@ -223,7 +223,7 @@ def _rigs(scene: Scene) -> Iterator[Suspect]:
     """Slips in what the job says of the rig."""
     rig, plain, card = scene.job.rig, scene.plain, scene.card
     yield from _ratios(scene)
-    lash = np.arange(0.0, 1.5, 0.02)
+    lash = np.arange(0.0, 0.9, 0.02)
     targets = [("", VALVES), *(((v, (v,)) for v in scene.valves) if len(scene.valves) > 1 else ())]
     for whose, valves in targets:
         cases = tuple(Case(replace(plain, lash=plain.lash | dict.fromkeys(valves, mm)), card) for mm in lash)  # type: ignore[operator]
@@ -257,7 +257,7 @@ def _rigs(scene: Scene) -> Iterator[Suspect]:
 
 def _ratios(scene: Scene) -> Iterator[Suspect]:
     said = scene.job.rig.rocker_ratio
-    near = np.arange(0.7 * said, 1.4 * said, 0.005 * said)
+    near = np.arange(0.75 * said, 1.33 * said, 0.0075 * said)
     weight = np.exp(-0.5 * (np.log(near / said) / 0.12) ** 2) / near.size
     usual = [r for r in USUAL_RATIOS if abs(r - said) > 0.01]
     grid = np.concatenate((near, usual))
@@ -290,14 +290,14 @@ def _lobes(scene: Scene) -> Iterator[Suspect]:
         if not any(a.is_length and a.valve == valve for a in card):
             continue
         peak = next(a.value for a in card if a.is_length and a.valve == valve)
-        lost = np.geomspace(0.02, 3.0, 60)
+        lost = np.geomspace(0.03, 3.0, 40)
         nose = tuple(Case(replace(plain, lost_mm={valve: mm}), card) for mm in lost)
 
         def say_nose(mm: float, valve: str = valve) -> str:
             return f"The {valve} lobe is worn: {mm:.2f} mm of its lift are missing at the nose, while its flanks stand right."
 
         yield Suspect("worn-lobe", 0.015, nose, lost, np.ones(lost.size), say_nose, (valve,))
-        share = np.arange(0.6, 0.998, 0.005)
+        share = np.arange(0.65, 0.998, 0.0075)
         low = tuple(Case(replace(plain, share=plain.share | {valve: s}), card) for s in share)  # type: ignore[operator]
 
         def say_low(s: float, valve: str = valve, peak: float = peak) -> str:

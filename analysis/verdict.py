@@ -10,7 +10,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
-from analysis.alike import like
+from analysis.alike import Like, likes
 from analysis.budget import Quantity, expanded
 from analysis.card import Asked, card
 from analysis.job import Job
@@ -66,11 +66,11 @@ def judge(value: float, u95: float, low: float, high: float, guard_band: float =
 
 def compare(job: Job, measured: Measured) -> tuple[Line, ...]:
     """Every line of the card against what was measured."""
-    return tuple(_line(asked, job, measured) for asked in card(job))
+    asked = card(job)
+    return tuple(_line(a, found, job) for a, found in zip(asked, likes(asked, job, measured), strict=True))
 
 
-def _line(asked: Asked, job: Job, measured: Measured) -> Line:
-    found = like(asked, job, measured)
+def _line(asked: Asked, found: Like, job: Job) -> Line:
     if found.quantity is None:
         return Line(asked, None, 0.0, "not compared", found.how)
     u95 = expanded(found.quantity)
