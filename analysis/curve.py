@@ -59,6 +59,8 @@ class Curve:
     pooled_weight: Floats
     pooled_speed: Floats
     noise_mm: float  # scatter of one reading beyond what the indicator's step makes
+    foot_deg: Floats  # readings beyond both ends of the spline, where lash makes a corner: laid over each other, shape (f,)
+    foot_lift: Floats
 
     def speed_at(self, deg: float) -> float:
         """Mean speed of the passes around an angle, deg/s."""
@@ -85,6 +87,7 @@ def make_curve(
         raise DataError("the sweep holds no reading of the lobe itself", do="Sweep the whole lobe in running direction")
     lag, known = 0.0, latency
     spline, pooled = _fit(lobes, lag, step_mm)
+    whole = lobes
     if foot_mm is not None:
         lobes = _above_foot(lobes, spline, peak_deg, foot_mm)
         spline, pooled = _fit(lobes, lag, step_mm)
@@ -92,6 +95,8 @@ def make_curve(
         known = _combine(latency, estimate_latency(lobes, spline, pooled, lag))
         lag = known.seconds
         spline, pooled = _fit(lobes, lag, step_mm)
+    foot = _pool(whole, lag, step_mm)
+    beyond = (foot.deg < spline.low) | (foot.deg > spline.high)
     return Curve(
         spline=spline,
         base=base,
@@ -103,6 +108,8 @@ def make_curve(
         pooled_weight=pooled.n,
         pooled_speed=pooled.speed,
         noise_mm=_noise(lobes, lag, spline, step_mm),
+        foot_deg=foot.deg[beyond],
+        foot_lift=foot.lift_mm[beyond],
     )
 
 
@@ -148,8 +155,14 @@ def _noise(lobes: list[Pass], lag: float, spline: Spline, step_mm: float) -> flo
 
 
 def _fit(lobes: list[Pass], lag: float, step_mm: float) -> tuple[Spline, Pass]:
-    """Lay the passes over each other bin by bin, then fit. What the indicator's step does to a bin is the same in every pass, so
-    a bin counts as one reading however many passes went over it, with the weight of what averaging can still gain.
+    """The passes laid over each other, and the curve through them."""
+    pooled = _pool(lobes, lag, step_mm)
+    return fit_spline(pooled.deg, pooled.lift_mm, pooled.n, float(pooled.deg[0]), float(pooled.deg[-1]) + 1e-9), pooled
+
+
+def _pool(lobes: list[Pass], lag: float, step_mm: float) -> Pass:
+    """Lay the passes over each other bin by bin, in order of angle. What the indicator's step does to a bin is the same in every
+    pass, so a bin counts as one reading however many passes went over it, with the weight of what averaging can still gain.
     """
     bins = int(max(p.bin.max() for p in lobes)) + 1
 
@@ -167,9 +180,7 @@ def _fit(lobes: list[Pass], lag: float, step_mm: float) -> tuple[Spline, Pass]:
     step2 = noise2 = step_mm * step_mm / 12
     weight = (step2 + noise2) / (step2 + noise2 / n)
     order = np.argsort(deg, kind="stable")
-    pooled = Pass(np.flatnonzero(filled)[order], deg[order], lift[order], speed[order], weight[order], np.zeros(n.size))
-    low, high = float(deg.min()), float(deg.max())
-    return fit_spline(pooled.deg, pooled.lift_mm, pooled.n, low, high + 1e-9), pooled
+    return Pass(np.flatnonzero(filled)[order], deg[order], lift[order], speed[order], weight[order], np.zeros(n.size))
 
 
 def estimate_latency(lobes: list[Pass], spline: Spline, pooled: Pass, lag: float) -> Latency | None:
@@ -195,11 +206,11 @@ def estimate_latency(lobes: list[Pass], spline: Spline, pooled: Pass, lag: float
         return None
     tau = float(np.sum(pull * residual)) / power
     cell = np.floor((deg - spline.low) / CLUSTER_DEG).astype(np.int64) * len(lobes) + number
-    score = np.bincount(cell, weights=pull * (residual - tau * pull))
+    pulled = np.bincount(cell, weights=pull * (residual - tau * pull))
     share = np.bincount(cell, weights=pull * pull) / power
     dof = max(1.0 / float(np.sum(share * share)) - 1.0, 1.0)
     # A cell that carries much of the evidence has drawn the estimate to itself: its residual counts as if it had not (jackknife).
-    score = score / np.maximum(1.0 - share, 0.05)
+    score = pulled / np.maximum(1.0 - share, 0.05)
     u = float(np.sqrt(np.sum(score * score))) / power
     return Latency(lag + tau, u, dof)
 

@@ -240,7 +240,7 @@ def with_systematics(
         lean = Source("indicator off the valve's axis", shape="rectangular")
         quantity = quantity.with_part(lean, -lift_mm * common.tilt / math.sqrt(3) / slope)
         half = math.radians(deg - common.peak_deg) / 2  # cam angle from the peak
-        across, along = _runout(common)
+        across, along = runout_sources(common)
         quantity = quantity.with_part(across, -common.runout_u_mm * math.sin(half) / slope)
         quantity = quantity.with_part(along, -common.runout_u_mm * (math.cos(half) + common.runout_in_zero) / slope)
     # The encoder reads angle + sine sin + cosine cos; TDC was read where the cosine had its value at the contacts.
@@ -251,7 +251,7 @@ def with_systematics(
     return turned.moved(deg - by_sine * common.sine.value - by_cosine * common.cosine.value)
 
 
-def _runout(common: Systematics) -> tuple[Source, Source]:
+def runout_sources(common: Systematics) -> tuple[Source, Source]:
     """The two parts of a once-a-cam-turn error of lift: sine and cosine of the cam angle from the peak."""
     return Source(f"runout of the cam, across, {common.name}"), Source(f"runout of the cam, along, {common.name}")
 
@@ -275,38 +275,3 @@ def peak_quantities(curve: Curve, common: Systematics) -> tuple[Quantity, Quanti
 def midpoint(opens: Crossing, closes: Crossing) -> Quantity:
     """Middle between two crossings."""
     return combine((0.5, opens.deg), (0.5, closes.deg))
-
-
-def centroid(curve: Curve, peak_deg: float, common: Systematics) -> Quantity:
-    """Angle of the centroid of the area under the lift curve, over a window that is centered on it (so that an error of the
-    zero drops out).
-    """
-    s = curve.spline
-    center = peak_deg
-    grid = np.arange(s.low, s.high, GRID_DEG)
-    lift, error = s.value(grid), s.error(grid[::8])
-    reach = 0.0
-    for _ in range(20):
-        reach = min(center - s.low, s.high - center)
-        inside = np.abs(grid - center) <= reach
-        moved = float(np.sum(grid[inside] * lift[inside]) / np.sum(lift[inside]))
-        if abs(moved - center) < 1e-6:
-            break
-        center = moved
-    inside = np.abs(grid - center) <= reach
-    area = float(np.sum(lift[inside])) * GRID_DEG
-    # Scatter of the curve hangs together over about two knots: that many independent pieces carry the lever arm.
-    arm = grid[::8] - center
-    near = np.abs(arm) <= reach
-    u = math.sqrt(float(np.sum((arm[near] * error[near] * GRID_DEG * 8) ** 2))) / area * 1.5
-    quantity = Quantity(center).with_part(Source(f"scatter of the centroid, {common.name}"), u)
-    across, along = _runout(common)
-    half = np.radians(grid[inside] - common.peak_deg) / 2
-    pull = common.runout_u_mm * (grid[inside] - center) * GRID_DEG / area
-    quantity = quantity.with_part(across, float(pull @ np.sin(half)))
-    quantity = quantity.with_part(along, float(pull @ (np.cos(half) + common.runout_in_zero)))
-    # An error of the angle, error(a), moves each piece of area and makes it wider or narrower: a lever arm of its own.
-    a, lever = np.radians(grid[inside]), np.radians(grid[inside] - center)
-    share = lift[inside] / np.sum(lift[inside])
-    turn = float(share @ (np.sin(a) + lever * np.cos(a))), float(share @ (np.cos(a) - lever * np.sin(a)))
-    return with_systematics(quantity, curve, math.inf, 0.0, common, turn)

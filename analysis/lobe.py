@@ -11,8 +11,9 @@ import numpy as np
 from analysis.basecircle import BaseCircle
 from analysis.bins import Pass
 from analysis.budget import Quantity, Source, combine, expanded
+from analysis.centroid import centroid
 from analysis.curve import Curve
-from analysis.events import CLOSING, OPENING, Systematics, centroid, crossing, harmonic, peak_quantities
+from analysis.events import CLOSING, OPENING, Systematics, crossing, harmonic, peak_quantities
 from analysis.job import Job, Rig
 from analysis.results import Event, Lobe, Number
 from analysis.slack import find_slack
