@@ -43,6 +43,14 @@ class Step(StrEnum):
     sweep = "sweep"
 
 
+class Paper(StrEnum):
+    """What a sheet is printed on."""
+
+    auto = "auto"
+    a4 = "a4"
+    letter = "letter"
+
+
 class Valve(StrEnum):
     """What the indicators stand on in a sweep."""
 
@@ -154,6 +162,19 @@ def check(
     from acquire.cli import checking
 
     return checking.run(jobs, json, junit)
+
+
+@app.command()
+def report(
+    job: JobPath,
+    out: Annotated[Path, typer.Option("--out", "-o", metavar="FILE", help="sheet.html or sheet.pdf.")],
+    paper: Annotated[Paper, typer.Option(help="Paper size; auto: A4 for metric jobs, Letter for inch ones.")] = Paper.auto,
+    json: Json = False,
+) -> None:
+    """Write the sheet to hand over: verdict, table, curves, clearances and what to change, on one page."""
+    from acquire.cli import reporting
+
+    reporting.run(job, out, paper.value, json)
 
 
 @app.command()

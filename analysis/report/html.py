@@ -1,0 +1,211 @@
+"""The sheet to hand over as one self-contained HTML page: no script, no outside request, plots drawn inside."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cache
+from importlib import metadata, resources
+from typing import Any, Literal
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+
+from analysis.angles import label
+from analysis.cautions import cautions
+from analysis.correction import EXPLAINED
+from analysis.decision import Decision
+from analysis.report.method import how_measured
+from analysis.report.plots import plots
+from analysis.report.sentences import difference, found, headline, line_name, number, specified, story, tolerance
+from analysis.report.words import MM_PER, Units, angle, length, lift, plus_minus
+from analysis.results import Lobe, Number
+from analysis.verdict import Line, rule
+
+Paper = Literal["A4", "letter"]
+# Read aloud they are left out: the word stands beside each.
+SIGNS = {"within": "✓", "outside": "✗", "cannot tell": "?", "not compared": "–", "": ""}
+_N_PER_LBF = 4.4482216152605
+
+
+@dataclass(frozen=True)
+class Row:
+    """A row of a table, all text. `note` is the number of a note below it, or ""."""
+
+    name: str
+    specified: str
+    measured: str
+    verdict: str
+    difference: str = ""
+    after: str = ""
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Group:
+    """Rows of one valve, or of the whole camshaft."""
+
+    name: str
+    rows: tuple[Row, ...]
+
+
+def sheet_html(decision: Decision, paper: Paper | None = None) -> str:
+    """The page. `paper` fixes the size of printed pages; without it the printer's own is taken."""
+    return _environment().get_template("sheet.html.j2").render(_context(decision, paper))
+
+
+@cache
+def _environment() -> Environment:
+    return Environment(
+        loader=PackageLoader("analysis.report"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=False,
+        lstrip_blocks=False,
+    )
+
+
+def _context(decision: Decision, paper: Paper | None) -> dict[str, Any]:
+    job, result, units = decision.job, decision.measured.result, decision.job.measure.units
+    notes = [n for n in dict.fromkeys(line.how for line in decision.lines) if n]
+    first, *rest = story(decision)
+    return {
+        "css": (resources.files("analysis.report") / "templates" / "sheet.css").read_text(encoding="utf-8"),
+        "paper": paper or "",
+        "generator": f"lobetrace {_version()}",
+        "title": f"Camshaft sheet: {job.engine.name or 'engine without a name'}",
+        "subtitle": f"Cylinder {job.measure.cylinder} of {job.engine.cylinders}, firing order {_order(decision)}",
+        "facts": _facts(decision),
+        "verdict": decision.verdict,
+        "signs": SIGNS,
+        "story": [headline(decision).partition(": ")[2].capitalize(), first, *rest],
+        "explained": EXPLAINED,
+        "moves": bool(decision.correction and decision.correction.wanted),
+        "after": decision.after is not None,
+        "lifts_hold": f"lifts in {units}",
+        "groups": tuple(_groups(decision, notes)),
+        "notes": notes,
+        "rule": rule(job),
+        "safety": tuple(_safety(decision)),
+        "safety_notes": [
+            f"{c.gap.valve.capitalize()}: {c.how}." + (f" {c.doubt}" if c.doubt else "") for c in decision.clearances
+        ],
+        "findings": decision.findings[1:] if decision.findings else (),
+        "evidence": decision.findings[0].evidence if decision.findings else "",
+        "events": tuple(row for lobe in result.lobes for row in _events(lobe, units)),
+        "plots": plots(decision),
+        "how": tuple(how_measured(decision)),
+        "cautions": cautions(),
+        "captures": [dict(zip(("name", "sha256"), text.rsplit(" ", 1), strict=True)) for text in result.captures],
+    }
+
+
+def _version() -> str:
+    try:
+        return metadata.version("lobetrace")
+    except metadata.PackageNotFoundError:  # run from its sources
+        return ""
+
+
+def _order(decision: Decision) -> str:
+    return "-".join(map(str, decision.job.engine.firing_order))
+
+
+def _facts(decision: Decision) -> list[str]:
+    engine, units = decision.job.engine, decision.job.measure.units
+    crank = " × ".join(lift(mm, units) for mm in (engine.bore_mm, engine.stroke_mm))
+    facts = [f"bore × stroke {crank} {units}, rod {lift(engine.rod_mm, units)} {units}"]
+    started = sorted(lobe.swept.sweep.header.started for lobe in decision.measured.lobes.values())
+    days = dict.fromkeys(text[:10] for text in started if text)
+    if days:
+        facts.append(f"recorded {' and '.join(days)}")
+    facts.append("crank degrees; ± is the 95 % expanded uncertainty")
+    return facts
+
+
+def _groups(decision: Decision, notes: list[str]) -> Iterator[Group]:
+    units = decision.job.measure.units
+    after = decision.correction.after if decision.correction else decision.lines
+    for valve, name in (("intake", "Intake"), ("exhaust", "Exhaust"), ("", "Camshaft")):
+        rows = tuple(
+            _row(line, then, units, notes) for line, then in zip(decision.lines, after, strict=True) if line.asked.valve == valve
+        )
+        if rows:
+            yield Group(name, rows)
+
+
+def _row(line: Line, then: Line, units: Units, notes: list[str]) -> Row:
+    asked = line.asked
+    name = line_name(asked, units).removeprefix(asked.valve).strip()
+    name += ", cam degrees" if asked.kind == "separation" else ""
+    changed = f"{SIGNS[then.verdict]} {found(then, units).partition(' +/-')[0]}" if then != line else ""
+    return Row(
+        name=name,
+        specified=f"{specified(asked, units)} {tolerance(asked, units)}",
+        measured=_sign(found(line, units)),
+        verdict=line.verdict,
+        difference=difference(line, units),
+        after=changed,
+        note=str(notes.index(line.how) + 1) if line.how else "",
+    )
+
+
+def _sign(text: str) -> str:
+    return text.replace("+/-", "±")
+
+
+def _safety(decision: Decision) -> Iterator[Row]:
+    units = decision.job.measure.units
+    after = decision.after
+    later = {c.valve: c for c in after.clearances} if after else {}
+    for gap in decision.clearances:
+        least = _sign(length(Number(gap.least.value, gap.u95), units))
+        then = later.get(gap.valve)
+        text = f"{SIGNS[then.verdict]} {lift(then.least.value, units)} {units}" if then else ""
+        where = label(gap.at_deg, "overlap", 0)
+        yield Row(f"piston to {gap.valve}, least, at {where}", _limit(gap.limit_mm, units), least, gap.verdict, after=text)
+    for margin in decision.margins:
+        left = _sign(length(Number(margin.measured.value, margin.u95), units))
+        yield Row(f"{margin.valve} {margin.kind}, left", _limit(margin.limit_mm, units), left, margin.verdict)
+    for loads in decision.loads:
+        factor, unit = (1.0, "N") if units == "mm" else (_N_PER_LBF, "lbf")
+        text = f"{loads.seat_n / factor:.0f} / {loads.open_n.value / factor:.0f} {unit}"
+        yield Row(f"{loads.valve} spring, seat / full lift", "", text, "")
+    for spacing in decision.spacings:
+        late = _sign(plus_minus(Number(spacing.late.value, spacing.u95)))
+        bound = f"0 ±{decision.job.specification.tolerance.centerline_deg:g}"
+        yield Row(f"cylinder {spacing.cylinder} {spacing.valve}, late against {spacing.against}", bound, late, spacing.verdict)
+    yield from _overlap(decision)
+    if decision.compression is not None:
+        then_ratio = f"{after.compression.value:.2f}" if after and after.compression else ""
+        static = f"static {decision.job.engine.compression_ratio:g}"
+        yield Row("dynamic compression", static, _sign(plus_minus(number(decision.compression))), "", after=then_ratio)
+
+
+def _overlap(decision: Decision) -> Iterator[Row]:
+    overlap, units = decision.overlap, decision.job.measure.units
+    cam = decision.measured.result.cam
+    if cam is not None and cam.overlap_deg is not None and cam.overlap_lift_mm is not None:
+        at = f"overlap at {lift(cam.overlap_lift_mm, units)} {units}, {decision.job.measure.checking_at}"
+        yield Row(at, "", _sign(plus_minus(cam.overlap_deg)), "")
+    if overlap is None:
+        return
+    lifts = " / ".join(lift(q.value, units) for q in (overlap.intake_at_tdc_mm, overlap.exhaust_at_tdc_mm))
+    yield Row("lift at overlap TDC, intake / exhaust", "", f"{lifts} {units}", "")
+    area = number(overlap.area_mm_deg)
+    yield Row("area of the overlap", "", f"{_sign(plus_minus(area, MM_PER[units]))} {units}·deg", "")
+
+
+def _limit(mm: float, units: Units) -> str:
+    return f"at least {lift(mm, units)} {units}"
+
+
+def _events(lobe: Lobe, units: Units) -> Iterator[dict[str, str]]:
+    intake = lobe.valve == "intake"
+    for event in lobe.events:
+        yield {
+            "valve": lobe.valve,
+            "lift": f"{lift(event.lift_mm, units)} {units}, {event.at}",
+            "opens": _sign(angle(event.opens_deg, "intake opens" if intake else "exhaust opens")),
+            "closes": _sign(angle(event.closes_deg, "intake closes" if intake else "exhaust closes")),
+            "duration": _sign(plus_minus(event.duration_deg)),
+        }

@@ -1,0 +1,42 @@
+"""How a job was measured, in sentences for the sheet."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from analysis.decision import Decision
+from analysis.report.words import lift, plus_minus
+from analysis.results import Lobe, Tdc
+
+_FOUND = {
+    "stop": "from {} contacts with a piston stop, equal on both sides",
+    "travel": "from the travel of the piston, equal heights on both sides",
+    "given": "as the job gives it",
+}
+
+
+def how_measured(decision: Decision) -> Iterator[str]:
+    """One sentence for each: TDC, the rig, the sweeps, the centerline, then everything that was noticed."""
+    result, rig, units = decision.measured.result, decision.job.rig, decision.job.measure.units
+    yield _tdc(result.tdc)
+    lash = f"{lift(rig.lash_mm, units)} {units} of lash in" if rig.lash_mm else "at zero lash"
+    yield f"Indicator at the {rig.indicator_at}, rocker ratio {rig.rocker_ratio:g}, {lash}; crank by encoder, forward motion only."
+    for lobe in result.lobes:
+        yield _lobe(lobe)
+    yield "Centerline: middle between equal lifts 1.27 mm (0.050 in) below the peak, at the lobe."
+    for caution in result.warnings:
+        yield caution.text
+
+
+def _tdc(tdc: Tdc) -> str:
+    return f"TDC {_FOUND.get(tdc.method, tdc.method).format(tdc.touches)}."
+
+
+def _lobe(lobe: Lobe) -> str:
+    passes = "1 pass" if lobe.passes == 1 else f"{lobe.passes} passes"
+    parts = [f"{lobe.valve.capitalize()}: {passes}"]
+    if lobe.latency_ms is not None:
+        parts.append(f"indicator's lag {plus_minus(lobe.latency_ms).replace('+/-', '±')} ms, taken out")
+    if lobe.slack_deg is not None:
+        parts.append(f"slack of the drive {plus_minus(lobe.slack_deg).replace('+/-', '±')} degrees")
+    return ", ".join(parts) + "."

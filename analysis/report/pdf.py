@@ -1,0 +1,26 @@
+"""The same sheet as PDF, by the same template. Fonts are embedded; nothing outside the page is ever fetched."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from analysis.decision import Decision
+from analysis.errors import UsageError
+from analysis.report.html import Paper, sheet_html
+
+
+def sheet_pdf(decision: Decision, paper: Paper = "A4") -> bytes:
+    """The file's bytes. Raises UsageError if the library that makes PDF cannot be loaded on this machine."""
+    try:
+        from weasyprint import HTML
+    except (ImportError, OSError) as error:  # OSError: its own system libraries (Pango) are missing
+        raise UsageError(
+            f"a PDF cannot be made here ({error})",
+            do="Install WeasyPrint and Pango (https://doc.courtbouillon.org/weasyprint), or write .html and print that",
+        ) from error
+    made: Any = HTML(string=sheet_html(decision, paper), url_fetcher=_nothing)
+    return bytes(made.write_pdf())
+
+
+def _nothing(url: str, *_: Any, **__: Any) -> Any:
+    raise ValueError(f"a sheet holds everything itself; it asked for {url}")

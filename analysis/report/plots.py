@@ -1,0 +1,267 @@
+"""What the sheet's plots show, in plot coordinates: curves, marks and words, ready to be drawn as inline SVG.
+
+Readable in black and white: the intake is a solid line, the exhaust a dashed one, limits are dotted, and every line carries its name.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from analysis.angles import label
+from analysis.clearance import PistonClearance
+from analysis.decision import Decision
+from analysis.lift import valve_lift
+from analysis.report.words import MM_PER, Units, lift
+from analysis.samples import Floats
+
+VALVES = ("exhaust", "intake")
+WIDTH = 340.0  # px; the height is each plot's own
+_LEFT, _RIGHT, _TOP, _BOTTOM = 34.0, 8.0, 10.0, 26.0
+
+
+@dataclass(frozen=True)
+class Line:
+    """A polyline: `style` is "intake", "exhaust", "piston", "limit" or "now"; `points` as SVG writes them."""
+
+    style: str
+    points: str
+
+
+@dataclass(frozen=True)
+class Word:
+    """A text at a place: `anchor` is "start", "middle" or "end"."""
+
+    x: float
+    y: float
+    text: str
+    anchor: str = "middle"
+    style: str = ""
+
+
+@dataclass(frozen=True)
+class Plot:
+    """One plot. `title` and `text` are what a reader who cannot see it is told."""
+
+    name: str
+    title: str
+    text: str
+    width: float
+    height: float
+    frame: tuple[float, float, float, float]  # left, top, right, bottom
+    x_label: str
+    y_label: str
+    x_ticks: tuple[Word, ...] = ()
+    y_ticks: tuple[Word, ...] = ()
+    lines: tuple[Line, ...] = ()
+    areas: tuple[str, ...] = ()
+    dots: tuple[tuple[float, float], ...] = ()
+    words: tuple[Word, ...] = field(default=())
+
+
+class Axes:
+    """From quantities to places in a plot of a given height."""
+
+    def __init__(self, x: tuple[float, float], y: tuple[float, float], height: float) -> None:
+        self.x, self.y, self.height = x, y, height
+        self.frame = (_LEFT, _TOP, WIDTH - _RIGHT, height - _BOTTOM)
+
+    def at(self, x: float, y: float) -> tuple[float, float]:
+        """Where a point lies."""
+        left, top, right, bottom = self.frame
+        across = (x - self.x[0]) / (self.x[1] - self.x[0])
+        up = (y - self.y[0]) / (self.y[1] - self.y[0])
+        return round(left + across * (right - left), 1), round(bottom - up * (bottom - top), 1)
+
+    def points(self, xs: Iterable[float], ys: Iterable[float]) -> str:
+        """A polyline's points, cut off at the frame's lower and upper edge."""
+        low, high = self.y
+        return " ".join("{},{}".format(*self.at(x, min(max(y, low), high))) for x, y in zip(xs, ys, strict=True))
+
+    def x_ticks(self, ticks: Iterable[tuple[float, str]]) -> tuple[Word, ...]:
+        """Words below the frame."""
+        return tuple(Word(self.at(x, self.y[0])[0], self.frame[3], text) for x, text in ticks)
+
+    def y_ticks(self, step: float) -> tuple[Word, ...]:
+        """Numbers left of the frame."""
+        values = np.arange(np.ceil(self.y[0] / step - 1e-9) * step, self.y[1] + 1e-9, step)
+        return tuple(Word(self.frame[0], self.at(self.x[0], v)[1], f"{v + 0.0:g}", "end") for v in values.round(6).tolist())
+
+
+def plots(decision: Decision) -> tuple[Plot, ...]:
+    """Every plot that the decision has data for."""
+    found = [_curves(decision)]
+    if len(decision.measured.lobes) == 2 or decision.clearances:
+        found.append(_overlap(decision))
+    if decision.clearances:
+        found.append(_by_advance(decision))
+    return tuple(found)
+
+
+def _lifts(decision: Decision, valve: str, deg: Floats) -> Floats:
+    return valve_lift(decision.measured.lobes[valve], decision.job.rig, deg) / MM_PER[decision.job.measure.units]
+
+
+def _step(span: float, units: Units) -> float:
+    """A round distance between ticks that makes three to six of them."""
+    least = span / 6
+    steps = (0.5, 1.0, 2.0, 5.0, 10.0) if units == "mm" else (0.02, 0.05, 0.1, 0.2, 0.5)
+    return next((step for step in steps if step >= least), steps[-1])
+
+
+def _curves(decision: Decision) -> Plot:
+    """Lift of both valves over the part of the cycle in which they are open."""
+    units, lobes = decision.job.measure.units, decision.measured.lobes
+    valves = [valve for valve in VALVES if valve in lobes]
+    deg = np.arange(-290.0, 290.5, 1.0)
+    lifts = {valve: _lifts(decision, valve, deg) for valve in valves}
+    peak = max(float(each.max()) for each in lifts.values())
+    axes = Axes((-290.0, 290.0), (0.0, 1.16 * peak), 150.0)
+    lines = [Line("center", axes.points((x, x), axes.y)) for x in (-180.0, 0.0, 180.0)]
+    words, told = [], []
+    for valve in valves:
+        open_ = lifts[valve] > 0
+        first, last = int(np.argmax(open_)), open_.size - int(np.argmax(open_[::-1]))
+        span = slice(max(first - 1, 0), last + 1)
+        lines.append(Line(valve, axes.points(deg[span], lifts[valve][span])))
+        result = lobes[valve].lobe
+        center = label(result.centerline_deg.value, "intake centerline" if valve == "intake" else "exhaust centerline", 1)
+        full = lift(result.peak_lift_mm.value, units)
+        x, y = axes.at(result.centerline_deg.value, float(lifts[valve].max()))
+        words.append(Word(x, y - 5, f"{valve} {full} {units}, {center}"))
+        told.append(f"The {valve} valve opens by {full} {units}; its centerline is {center}.")
+    ticks = [(-180.0, "BDC"), (0.0, "TDC"), (180.0, "BDC"), (-270.0, "90 BBDC"), (-90.0, "90"), (90.0, "90"), (270.0, "90 ABDC")]
+    return Plot(
+        "lift",
+        "Valve lift over crank angle",
+        " ".join(told),
+        WIDTH,
+        axes.height,
+        axes.frame,
+        "crank degrees",
+        f"valve lift, {units}",
+        axes.x_ticks(ticks),
+        axes.y_ticks(_step(1.16 * peak, units)),
+        tuple(lines),
+        words=tuple(words),
+    )
+
+
+def _overlap(decision: Decision) -> Plot:
+    """Both valves around overlap TDC, and where the piston would stand on each valve's axis."""
+    units = decision.job.measure.units
+    scale, lobes = MM_PER[units], decision.measured.lobes
+    deg = np.arange(-45.0, 45.25, 0.5)
+    valves = [valve for valve in VALVES if valve in lobes]
+    lifts = {valve: _lifts(decision, valve, deg) for valve in valves}
+    piston = {c.valve: (c.gap.closed.value + c.gap.piston(deg)) / scale for c in decision.clearances}
+    top = max([float(each.max()) for each in lifts.values()] + [float(each.min()) * 1.9 for each in piston.values()])
+    axes = Axes((-45.0, 45.0), (0.0, max(1.1 * top, 1.0 / scale)), 150.0)
+    lines = [Line("center", axes.points((0.0, 0.0), axes.y))]
+    words: list[Word] = []
+    for valve in valves:
+        lines.append(Line(valve, axes.points(deg, lifts[valve])))
+        at = 42.0 if valve == "intake" else -42.0
+        x, y = axes.at(at, float(np.interp(at, deg, lifts[valve])))
+        words.append(Word(x, max(y - 5, axes.frame[1] + 8), valve, "end" if valve == "intake" else "start"))
+    for clearance in decision.clearances:
+        lines.append(Line("piston", axes.points(deg, piston[clearance.valve])))
+        lines.append(_gap_line(axes, clearance, scale))
+        words.append(_gap_word(axes, clearance, units))
+    areas = []
+    if len(valves) == 2:
+        lower = np.minimum(lifts["intake"], lifts["exhaust"])
+        areas.append(axes.points([*deg, deg[-1], deg[0]], [*lower, 0.0, 0.0]))
+    told = "Both valves around overlap top dead center."
+    told += "".join(
+        f" The piston comes within {lift(c.least.value, units)} {units} of the {c.valve} valve at {label(c.at_deg, 'overlap', 0)}."
+        for c in decision.clearances
+    )
+    ticks = [
+        (x, label(x, "overlap", 0).replace(" ATDC", "").replace(" BTDC", "").replace("0 TDC", "TDC")) for x in range(-40, 41, 20)
+    ]
+    return Plot(
+        "overlap",
+        "Overlap" if not decision.clearances else "Overlap and piston",
+        told,
+        WIDTH,
+        axes.height,
+        axes.frame,
+        "crank degrees before and after TDC",
+        f"along the valve, {units}",
+        axes.x_ticks(ticks),
+        axes.y_ticks(_step(axes.y[1], units)),
+        tuple(lines),
+        tuple(areas),
+        words=tuple(words),
+    )
+
+
+def _gap_line(axes: Axes, clearance: PistonClearance, scale: float) -> Line:
+    at = clearance.at_deg
+    upper = (clearance.gap.closed.value + float(clearance.gap.piston(at))) / scale
+    return Line("gap", axes.points((at, at), (upper - clearance.least.value / scale, upper)))
+
+
+def _gap_word(axes: Axes, clearance: PistonClearance, units: Units) -> Word:
+    scale, at = MM_PER[units], clearance.at_deg
+    upper = (clearance.gap.closed.value + float(clearance.gap.piston(at))) / scale
+    x, y = axes.at(at, max(upper - clearance.least.value / scale / 2, 0.0))
+    anchor, off = ("start", 4.0) if clearance.valve == "intake" else ("end", -4.0)
+    return Word(x + off, y + 3, lift(clearance.least.value, units), anchor, "gap")
+
+
+def _by_advance(decision: Decision) -> Plot:
+    """The least gap of each valve over the camshaft's advance, with its limit."""
+    units = decision.job.measure.units
+    scale, clearances = MM_PER[units], decision.clearances
+    top = max(max(float(c.least_mm.max()), c.limit_mm) for c in clearances) / scale
+    advance = clearances[0].advance_deg
+    axes = Axes((float(advance[0]), float(advance[-1])), (0.0, 1.12 * top), 130.0)
+    lines, words, told = [Line("center", axes.points((0.0, 0.0), axes.y))], [Word(*_above(axes, 0.0), "now")], []
+    change = {c.valve: decision.correction.advance_of(c.valve) for c in clearances} if decision.correction else {}
+    for by in sorted({by for by in change.values() if by and axes.x[0] < by < axes.x[1]}):
+        lines.append(Line("change", axes.points((by, by), axes.y)))
+        words.append(Word(*_above(axes, by), "after"))
+    for clearance in clearances:
+        lines.append(Line(clearance.valve, axes.points(advance, clearance.least_mm / scale)))
+        limit = clearance.limit_mm / scale
+        lines.append(Line("limit", axes.points(axes.x, (limit, limit))))
+        left = clearance.valve == "intake"
+        edge = axes.x[0] if left else axes.x[1]
+        x, y = axes.at(edge, float(clearance.least_mm[0 if left else -1]) / scale)
+        words.append(Word(x + (4 if left else -4), y - 4, clearance.valve, "start" if left else "end"))
+        x, y = axes.at(axes.x[1] if left else axes.x[0], limit)
+        side = "end" if left else "start"
+        words.append(Word(x + (-3 if left else 3), y + 9, f"limit {clearance.valve}", side, "limit"))
+        told.append(
+            f"{clearance.valve}: {lift(float(clearance.least_mm[0]), units)} {units} at {-advance[0]:g} degrees of retard, "
+            f"{lift(clearance.least.value, units)} now, {lift(float(clearance.least_mm[-1]), units)} at {advance[-1]:g} of advance."
+        )
+    ticks = [(x, f"{x:+g}" if x else "0") for x in range(-12, 13, 4)]
+    return Plot(
+        "advance",
+        "Piston to valve over the camshaft's advance",
+        " ".join(told),
+        WIDTH,
+        axes.height,
+        axes.frame,
+        "crank degrees of retard (-) and advance (+) from now",
+        f"least gap, {units}",
+        axes.x_ticks(ticks),
+        axes.y_ticks(_step(1.12 * top, units)),
+        tuple(lines),
+        words=tuple(words),
+    )
+
+
+def _above(axes: Axes, x: float) -> tuple[float, float]:
+    across, _ = axes.at(x, axes.y[1])
+    return across, axes.frame[1] - 2
+
+
+def names(found: Sequence[Plot]) -> tuple[str, ...]:
+    """The plots' names, in order."""
+    return tuple(plot.name for plot in found)
