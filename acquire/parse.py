@@ -35,8 +35,8 @@ _STEP: Final = re.compile(r"((?:0|[1-9][0-9]*)(?:\.[0-9]+)?)(mm|in)")
 _VERSION: Final = re.compile(r"(0|[1-9][0-9]*)\.(0|[1-9][0-9]*)")
 
 
-class _RefusedError(Exception):
-    """A field is not what the format says. Never leaves this module."""
+class RefusedError(Exception):
+    """Why a line must be refused, in a few words. Ours to catch: it never leaves the reading of lines."""
 
 
 def parse_line(line: bytes) -> Frame | None:
@@ -44,29 +44,43 @@ def parse_line(line: bytes) -> Frame | None:
 
     DeviceError if it is a sound hello of another major version.
     """
+    try:
+        return read_line(line)
+    except RefusedError:
+        return None
+
+
+def read_line(line: bytes) -> Frame:
+    """The same, but a RefusedError that says why: for whoever brings a board up."""
     line = line.removesuffix(b"\r")
     body = line[:-5]
-    if not 1 <= len(body) <= LONGEST_BODY or line[-5:] != b"*%04X" % crc_hqx(body, 0xFFFF) or not PRINTABLE.fullmatch(body):
-        return None
+    if not body or line[-5:-4] != b"*":
+        raise RefusedError("an asterisk and four digits must end it")
+    total = b"%04X" % crc_hqx(body, 0xFFFF)
+    if line[-4:] != total:
+        raise RefusedError(f"its sum is {total.decode()}")
+    if len(body) > LONGEST_BODY:
+        raise RefusedError(f"it is longer than {LONGEST_BODY} characters")
+    if not PRINTABLE.fullmatch(body):
+        raise RefusedError("it holds characters that no line may hold")
     kind, *fields = body.split(b",")
-    try:
-        match kind:
-            case b"S":
-                return Sample(*_readings(fields))
-            case b"B":
-                return Heartbeat(*_readings(fields))
-            case b"I" if len(fields) == 3:
-                return Index(_to_u32(fields[0]), _to_u32(fields[1]), _to_i32(fields[2]))
-            case b"F" if len(fields) == 4:
-                return Fault(_to_u32(fields[0]), _to_u32(fields[1]), _to_word(fields[2]), _to_i32(fields[3]))
-            case b"H":
-                return _parse_hello([field.decode("ascii") for field in fields])
-            case b"I" | b"F":
-                return None
-            case _:
-                return Unknown(_to_u32(fields[0]), kind.decode()) if fields and len(kind) == 1 and kind.isupper() else None
-    except _RefusedError:
-        return None
+    match kind:
+        case b"S":
+            return Sample(*_readings(fields))
+        case b"B":
+            return Heartbeat(*_readings(fields))
+        case b"I":
+            _need(len(fields) == 3, "an index has 3 fields behind its kind")
+            return Index(_to_u32(fields[0]), _to_u32(fields[1]), _to_i32(fields[2]))
+        case b"F":
+            _need(len(fields) == 4, "a fault has 4 fields behind its kind")
+            return Fault(_to_u32(fields[0]), _to_u32(fields[1]), _to_word(fields[2]), _to_i32(fields[3]))
+        case b"H":
+            return _parse_hello([field.decode("ascii") for field in fields])
+        case _:
+            _need(len(kind) == 1 and kind.isupper(), "its kind must be one capital letter")
+            _need(bool(fields), "a number must follow its kind")
+            return Unknown(_to_u32(fields[0]), kind.decode())
 
 
 # The shortcut for the usual line. It says yes, or None: then ask `parse_line`. One function a shape: unpacking by name is fast.
@@ -107,8 +121,7 @@ def usual_sample_2(line: bytes) -> Sample | None:
 
 
 def _readings(fields: list[bytes]) -> tuple[int, int, int, int, tuple[int, ...], tuple[int, ...]]:
-    if len(fields) not in (6, 8):
-        raise _RefusedError
+    _need(len(fields) in (6, 8), "a sample or heartbeat has 6 fields behind its kind, or 8 with two channels")
     numbers = [_to_i32(field) for field in fields[4:]]
     return (
         _to_u32(fields[0]),
@@ -123,38 +136,32 @@ def _readings(fields: list[bytes]) -> tuple[int, int, int, int, tuple[int, ...],
 def _parse_hello(fields: list[str]) -> Hello:
     found = _VERSION.fullmatch(fields[0]) if fields else None
     if not found:
-        raise _RefusedError
+        raise RefusedError("a hello begins with the version of the wire format")
     if int(found[1]) != MAJOR:  # said before anything else is looked at: another major version may have other fields
         raise DeviceError(
             f"the board speaks wire format {fields[0]}, and this program speaks {MAJOR}.x",
             do=f"Load firmware with wire format {MAJOR}.x into the board, or use a lobetrace that speaks {fields[0]}",
         )
-    if len(fields) < 3:
-        raise _RefusedError
+    _need(len(fields) >= 3, "number and time must follow a hello's version")
     seq, time_us = (_to_u32(field.encode("ascii")) for field in fields[1:3])
     keys: dict[str, str] = {}
     for field in fields[3:]:
         key, equals, value = field.partition("=")
-        if not equals or key in keys:
-            raise _RefusedError
+        _need(bool(equals) and key not in keys, f"{field!r} is no key=value, or its key is there twice")
         keys[key] = value
     return Hello(_board(fields[0], keys), seq, time_us)
 
 
 def _board(version: str, keys: Mapping[str, str]) -> Board:
-    if not {"cpr", "index", "latch", "ch1", "board"} <= keys.keys():
-        raise _RefusedError
+    missing = {"cpr", "index", "latch", "ch1", "board"} - keys.keys()
+    _need(not missing, f"a hello must have {', '.join(sorted(missing))}")
     steps, units = zip(*(_step(keys[key]) for key in ("ch1", "ch2") if key in keys), strict=True)
     cpr = _to_u32(keys["cpr"].encode("ascii"))
     name = keys["board"]
-    if not (
-        4 <= cpr <= 1_000_000
-        and keys["index"] in ("yes", "no")
-        and keys["latch"] in ("edge", "time")
-        and WORD.fullmatch(name)
-        and len(name) <= 32
-    ):
-        raise _RefusedError
+    _need(4 <= cpr <= 1_000_000, "cpr is 4 to 1000000")
+    _need(keys["index"] in ("yes", "no"), "index is yes or no")
+    _need(keys["latch"] in ("edge", "time"), "latch is edge or time")
+    _need(bool(WORD.fullmatch(name)) and len(name) <= 32, "board is at most 32 letters, digits, dots and hyphens")
     return Board(
         cpr=cpr,
         index=keys["index"] == "yes",
@@ -172,7 +179,7 @@ def _step(text: str) -> tuple[float, str]:
     found = _STEP.fullmatch(text)
     size = Decimal(found[1]) if found else Decimal(0)
     if not found or not size:
-        raise _RefusedError
+        raise RefusedError(f"a channel's step is a number above 0 and mm or in, not {text!r}")
     return float(size * MM_PER_INCH if found[2] == "in" else size), found[
         2
     ]  # decimal, so that 0.0005in is 0.0127 and not nearly so
@@ -180,17 +187,22 @@ def _step(text: str) -> tuple[float, str]:
 
 def _to_u32(text: bytes) -> int:
     if not _U32_TEXT.fullmatch(text) or (number := int(text)) > U32:
-        raise _RefusedError
+        raise RefusedError(f"{text.decode('ascii')!r} is no whole number from 0 to {U32}")
     return number
 
 
 def _to_i32(text: bytes) -> int:
     if not _I32_TEXT.fullmatch(text) or not I32_LOW <= (number := int(text)) <= I32_HIGH:
-        raise _RefusedError
+        raise RefusedError(f"{text.decode('ascii')!r} is no whole number from {I32_LOW} to {I32_HIGH}")
     return number
 
 
 def _to_word(text: bytes) -> str:
     if not WORD.fullmatch(word := text.decode("ascii")):
-        raise _RefusedError
+        raise RefusedError(f"{word!r} is no word")
     return word
+
+
+def _need(holds: bool, otherwise: str) -> None:
+    if not holds:
+        raise RefusedError(otherwise)
