@@ -23,12 +23,15 @@ class Source:
     """One independent cause of uncertainty: its name, its degrees of freedom, and the shape of its distribution (one of
     `SHAPES`).
 
-    A finite `dof` with the shape "normal" means a scaled and shifted t distribution (JCGM 101:2008, 6.4.9).
+    A finite `dof` with the shape "normal" means a scaled and shifted t distribution (JCGM 101:2008, 6.4.9). `u` and `unit`, for
+    the table only: the standard uncertainty of the cause itself where it is not in the unit of what it acts on.
     """
 
     name: str
     dof: float = math.inf
     shape: str = "normal"
+    u: float | None = field(default=None, compare=False)
+    unit: str = field(default="", compare=False)
 
 
 @dataclass(frozen=True)

@@ -142,7 +142,8 @@ def crossing(curve: Curve, lift_mm: float, flank: int, peak_deg: float, common: 
     if slope * flank >= 0:
         raise DataError(f"the lift stands still at {lift_mm:.2f} mm on the {word} flank", do="Choose another checking lift")
     where = f"{common.name} {word} {lift_mm:.3f}"
-    quantity = Quantity(deg).with_part(Source(f"scatter within passes, {where}"), _within(curve, deg, common) / slope)
+    within = _within(curve, deg, common)
+    quantity = Quantity(deg).with_part(Source(f"scatter within passes, {where}", u=within, unit="mm"), within / slope)
     of_pass = _of_passes(curve, deg)
     quantity = _with_between(quantity, of_pass, where)
     return Crossing(with_systematics(quantity, curve, slope, lift_mm, common), slope, of_pass)
@@ -229,15 +230,12 @@ def with_systematics(
     """
     deg = quantity.value
     if curve.latency is not None:
-        lag = Source(f"latency of the indicator, {common.name}", dof=curve.latency.dof)
+        lag = Source(f"latency of the indicator, {common.name}", dof=curve.latency.dof, u=curve.latency.u, unit="s")
         quantity = quantity.with_part(lag, -curve.speed_at(deg) * curve.latency.u)
     if math.isfinite(slope):
-        quantity = quantity.with_part(
-            Source(f"zero on the base circle, {common.name}", shape="rectangular"), common.zero_u_mm / slope
-        )
-        own = Source("indicator's own error", shape="rectangular")
+        zero, own, lean = _lift_sources(common)
+        quantity = quantity.with_part(zero, common.zero_u_mm / slope)
         quantity = quantity.with_part(own, common.error_mm / math.sqrt(3) / slope)
-        lean = Source("indicator off the valve's axis", shape="rectangular")
         quantity = quantity.with_part(lean, -lift_mm * common.tilt / math.sqrt(3) / slope)
         half = math.radians(deg - common.peak_deg) / 2  # cam angle from the peak
         across, along = runout_sources(common)
@@ -253,7 +251,18 @@ def with_systematics(
 
 def runout_sources(common: Systematics) -> tuple[Source, Source]:
     """The two parts of a once-a-cam-turn error of lift: sine and cosine of the cam angle from the peak."""
-    return Source(f"runout of the cam, across, {common.name}"), Source(f"runout of the cam, along, {common.name}")
+    across, along = (
+        Source(f"runout of the cam, {way}, {common.name}", u=common.runout_u_mm, unit="mm") for way in ("across", "along")
+    )
+    return across, along
+
+
+def _lift_sources(common: Systematics) -> tuple[Source, Source, Source]:
+    """What makes a lift wrong: the zero, the indicator's own error, its leaning (relative)."""
+    zero = Source(f"zero on the base circle, {common.name}", shape="rectangular", u=common.zero_u_mm, unit="mm")
+    own = Source("indicator's own error", shape="rectangular", u=common.error_mm / math.sqrt(3), unit="mm")
+    lean = Source("indicator off the valve's axis", shape="rectangular", u=common.tilt / math.sqrt(3), unit="of lift")
+    return zero, own, lean
 
 
 def peak_quantities(curve: Curve, common: Systematics) -> tuple[Quantity, Quantity]:
@@ -263,13 +272,12 @@ def peak_quantities(curve: Curve, common: Systematics) -> tuple[Quantity, Quanti
     angle = Quantity(deg).with_part(Source(f"scatter at the peak, {common.name}"), (high - low) / 2 / NORMAL_95)
     angle = with_systematics(angle, curve, math.inf, lift, common)
     height = Quantity(lift).with_part(Source(f"scatter of the peak lift, {common.name}"), _within(curve, deg, common))
-    height = height.with_part(Source(f"zero on the base circle, {common.name}", shape="rectangular"), -common.zero_u_mm)
-    along = Source(f"runout of the cam, along, {common.name}")
+    zero, own, lean = _lift_sources(common)
+    height = height.with_part(zero, -common.zero_u_mm)
+    _, along = runout_sources(common)
     height = height.with_part(along, common.runout_u_mm * (1 + common.runout_in_zero))
-    height = height.with_part(Source("indicator's own error", shape="rectangular"), -common.error_mm / math.sqrt(3))
-    return angle, height.with_part(
-        Source("indicator off the valve's axis", shape="rectangular"), lift * common.tilt / math.sqrt(3)
-    )
+    height = height.with_part(own, -common.error_mm / math.sqrt(3))
+    return angle, height.with_part(lean, lift * common.tilt / math.sqrt(3))
 
 
 def midpoint(opens: Crossing, closes: Crossing) -> Quantity:

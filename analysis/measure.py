@@ -114,7 +114,8 @@ def find_tdc(job: Job, captures: Sequence[Capture], forward: int) -> tuple[TdcFo
     if "stop" in last:
         stop = by_stop(last["stop"], geometry, forward)
         u = offcenter_prior(rig.encoder_offcenter_deg)
-        sine, cosine = (Quantity(0.0).with_part(Source(f"encoder off center, {part}"), u) for part in ("across", "along"))
+        causes = (Source(f"encoder off center, {part}", u=u, unit="deg") for part in ("across", "along"))
+        sine, cosine = (Quantity(0.0).with_part(cause, u) for cause in causes)
         if travel is None:
             return replace(stop, sine=sine, cosine=cosine), last["stop"], about_tdc(stop)
         cautions = about_tdc(stop)

@@ -168,7 +168,8 @@ def contact_places(sides: tuple[Ints, Ints], cpr: int) -> tuple[Quantity, Quanti
         middle = float(weight @ mean)
         u = math.sqrt(float(weight @ (variance + (mean - middle) ** 2)))
         shape = "rectangular" if np.ptp(touches) == 0 else "normal"
-        places.append(Quantity(float(touches[0]) + middle, {Source(f"TDC: {side} contact of the stop", shape=shape): u}))
+        cause = Source(f"TDC: {side} contact of the stop", shape=shape, u=u, unit="counts")
+        places.append(Quantity(float(touches[0]) + middle, {cause: u}))
     return places[0], places[1]
 
 

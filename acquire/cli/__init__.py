@@ -143,11 +143,14 @@ def analyze(
         list[Path] | None, typer.Argument(help="Captures to use; else all of the job.", show_default=False)
     ] = None,
     json: Json = False,
+    budget: Annotated[
+        bool, typer.Option("--budget", help="With what makes up every number's uncertainty, and what numbers share.")
+    ] = False,
 ) -> None:
     """Work out top dead center, events, durations, centerlines and their uncertainty, and print the sheet."""
     from acquire.cli import analyzing
 
-    analyzing.run(job, captures or [], json)
+    analyzing.run(job, captures or [], json, budget)
 
 
 @app.command()
