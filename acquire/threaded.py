@@ -16,29 +16,44 @@ _T = TypeVar("_T")
 
 
 async def in_thread(call: Callable[[], _T], undo: Callable[[_T], object]) -> _T:
-    """`call` in a thread. If we are cancelled meanwhile, what it still brings is undone there."""
-    lock, given_up, brought = threading.Lock(), False, list[_T]()
+    """`call` in a thread of its own. If we are cancelled meanwhile, what it still brings is undone there, and nobody waits for it.
 
-    def work() -> _T:
-        result = call()
-        with lock:
-            brought.append(result)
-            late = given_up
-        if late:
-            undo(result)
-        return result
+    Not in the loop's own threads: they are few, and the program's end waits for them, while some drivers take minutes to open.
+    """
+    loop, lock, given_up, brought = asyncio.get_running_loop(), threading.Lock(), False, list[_T]()
+    done: asyncio.Future[None] = loop.create_future()
 
-    future = asyncio.get_running_loop().run_in_executor(None, work)
+    def settle(error: Exception | None) -> None:
+        if not done.done():
+            done.set_exception(error) if error else done.set_result(None)
+
+    def work() -> None:
+        error = None
+        try:
+            result = call()
+            with lock:
+                brought.append(result)
+                late = given_up
+            if late:
+                undo(result)
+        except Exception as failure:
+            error = failure
+        with contextlib.suppress(RuntimeError):  # the loop has been closed meanwhile: nobody is left to tell
+            loop.call_soon_threadsafe(settle, error)
+
+    threading.Thread(target=work, name="open", daemon=True).start()
     try:
-        return await asyncio.shield(future)
+        await done
     except asyncio.CancelledError:
-        future.add_done_callback(lambda done: done.cancelled() or done.exception())  # seen, so that asyncio does not complain
+        if done.done() and not done.cancelled():
+            done.exception()  # seen, so that asyncio does not complain
         with lock:
             given_up = True
-            done = list(brought)
-        for result in done:
+            late = list(brought)
+        for result in late:
             undo(result)
         raise
+    return brought[0]
 
 
 def close_quietly(port: Any) -> None:

@@ -103,12 +103,45 @@ def new(
     new_job.run(folder, "in" if units is Units.inch else "mm", json)
 
 
+Baud = Annotated[int, typer.Option(min=300, help="Speed of a serial line.")]
+
+
 @app.command()
-def ports(json: Json = False) -> None:
-    """List the serial ports of this machine."""
+def ports(
+    addresses: Annotated[
+        list[str] | None,
+        typer.Argument(
+            metavar="[PORT]...",
+            help="Look only here: a port, socket://HOST:PORT or rfc2217://HOST:PORT. Exit code 2 if no board answers.",
+        ),
+    ] = None,
+    ask: Annotated[
+        bool, typer.Option("--ask/--no-ask", help="Say hello to each port and wait for an answer, or only list them.")
+    ] = True,
+    within: Annotated[float, typer.Option(min=0.1, help="Seconds that a board has to answer.")] = 3.0,
+    baud: Baud = 115200,
+    json: Json = False,
+) -> int:
+    """List the serial ports of this machine, and which boards answer there. A port that another program holds is left alone."""
     from acquire.cli import port_list
 
-    port_list.run(json)
+    return port_list.run(addresses or [], ask, within, baud, json)
+
+
+@app.command()
+def monitor(
+    port: Annotated[str, typer.Argument(help="Serial port, socket://HOST:PORT or rfc2217://HOST:PORT.")],
+    raw: Annotated[
+        bool, typer.Option("--raw", help="The bytes themselves, and why a line is no frame: to bring a board up.")
+    ] = False,
+    every: Annotated[bool, typer.Option("--all", help="Each sample; else ten a second at most.")] = False,
+    seconds: Annotated[float | None, typer.Option(min=0.1, help="End after so many seconds; else with Ctrl-C.")] = None,
+    baud: Baud = 115200,
+) -> None:
+    """Show what comes over a port and how the link does. Records nothing."""
+    from acquire.cli import monitoring
+
+    monitoring.run(port, baud, raw, every, seconds)
 
 
 @app.command()

@@ -3,11 +3,8 @@
 from __future__ import annotations
 
 import asyncio
-import signal
 import sys
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from acquire.cli import say
@@ -15,6 +12,7 @@ from acquire.cli.job_folder import CAPTURES, folder_of
 from acquire.cli.live import LiveLine
 from acquire.cli.progress import End, Progress
 from acquire.cli.recording import Recording, Wanted
+from acquire.cli.until_told import until_told
 from analysis.cautions import STOP, cautions
 from analysis.errors import LobetraceError, UsageError
 from analysis.job import Job, load_job
@@ -49,7 +47,7 @@ def capture(folder: Path, job: Job, wanted: Wanted, port: str, end: End, note: s
     live = LiveLine(sys.stderr, time.monotonic)
     recording = Recording(folder / CAPTURES, job, wanted, url, end, note, live)
     try:
-        asyncio.run(_until_told(recording))
+        asyncio.run(until_told(recording.read()))
     except LobetraceError:
         live.end()
         if recording.path:
@@ -60,28 +58,6 @@ def capture(folder: Path, job: Job, wanted: Wanted, port: str, end: End, note: s
     if recording.path is None:
         raise UsageError("ended before a board had answered: nothing was recorded", where=url, do="Wait for the live line")
     return recording.path, recording.progress
-
-
-async def _until_told(recording: Recording) -> None:
-    """Read until it is done, or a signal says that it is enough."""
-    reading = asyncio.create_task(recording.read())
-    with _signals(reading.cancel), suppress(asyncio.CancelledError):
-        await reading
-
-
-@contextmanager
-def _signals(enough: Callable[[], object]) -> Iterator[None]:
-    """Ctrl-C, SIGTERM and a closed terminal call `enough` in the event loop instead of breaking in anywhere."""
-    loop = asyncio.get_running_loop()
-    names = ("SIGINT", "SIGTERM", "SIGHUP")  # the last is unknown to some systems
-    before = {number: signal.getsignal(number) for name in names if (number := getattr(signal, name, None))}
-    for number in before:
-        signal.signal(number, lambda *_: loop.call_soon_threadsafe(enough))
-    try:
-        yield
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
 
 
 def _numbers(progress: Progress) -> dict[str, int | float]:

@@ -45,7 +45,7 @@ def run(chosen: Path | None, seed: int | None, as_json: bool) -> None:
             say.person(f"Recording {phase} ...")
             capture(folder, job, wanted, url, end)
     job, result = analyzed(folder)
-    rows = versus(result, truth(scenario.rig, _checked(job)), scenario.rig.board.latch)
+    rows = versus(result, truth(scenario.rig, _checked(job)))
     if as_json:
         say.result_json({"job": str(folder), "result": result_json(result), "truth": [row_json(row) for row in rows]})
         return

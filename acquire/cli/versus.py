@@ -26,9 +26,10 @@ class Row:
         return abs(self.off) <= self.measured.u95
 
 
-def versus(result: Result, truth: Truth, latch: str) -> list[Row]:
-    """Every number of `result` that has a truth. `latch` is the board's: it decides which place of a count is meant."""
-    count = truth.tdc_edge_count if latch == "edge" else truth.tdc_count
+def versus(result: Result, truth: Truth) -> list[Row]:
+    """Every number of `result` that has a truth."""
+    # A result's TDC is on the scale of the encoder's edges; a crank that rests at a count stands half a count above its edge.
+    count = truth.tdc_count + 0.5
     # A count may stand for any turn: only what is left of whole turns is an error.
     off = (result.tdc.count.value - count + truth.cpr / 2) % truth.cpr - truth.cpr / 2
     rows = [Row("TDC, counts", result.tdc.count, result.tdc.count.value - off, off)]

@@ -322,6 +322,8 @@ def run() -> Iterator[Run]:
     yield lambda body: asyncio.run(watched(body))
     gc.collect()
     assert not complaints
+    for thread in set(threading.enumerate()) - threads:
+        thread.join(PATIENCE)  # one that opens a port for somebody who was cancelled gives it back by itself
     assert _open_files() == files
     assert set(threading.enumerate()) == threads
 
