@@ -69,7 +69,7 @@ def decide(job: Job, captures: Sequence[Capture]) -> Decision:
     """Measure and judge. Raises DataError where the captures cannot be measured (analysis/refusal.py may know why)."""
     cylinders = measure_cylinders(job, captures)
     measured = next(iter(cylinders.values()))
-    lobes = measured.lobes
+    lobes = {valve: measured.lobes[valve] for valve in ("intake", "exhaust") if valve in measured.lobes}
     lines = compare(job, measured)
     correction = correct(job, lines)
     return Decision(

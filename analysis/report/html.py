@@ -9,15 +9,29 @@ from importlib import metadata, resources
 from typing import Any, Literal
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
 
 from analysis.angles import label
+from analysis.budget import Quantity
 from analysis.cautions import cautions
 from analysis.correction import EXPLAINED
 from analysis.decision import Decision
 from analysis.report.method import how_measured
 from analysis.report.plots import plots
-from analysis.report.sentences import difference, found, headline, line_name, number, specified, story, tolerance
-from analysis.report.words import MM_PER, Units, angle, length, lift, plus_minus
+from analysis.report.sentences import (
+    difference,
+    found,
+    headline,
+    line_name,
+    measured_angle,
+    measured_length,
+    number,
+    specified,
+    story,
+    tolerance,
+    value,
+)
+from analysis.report.words import MM_PER, Units, lift, plus_minus
 from analysis.results import Lobe, Number
 from analysis.verdict import Line, rule
 
@@ -69,19 +83,23 @@ def _context(decision: Decision, paper: Paper | None) -> dict[str, Any]:
     notes = [n for n in dict.fromkeys(line.how for line in decision.lines) if n]
     first, *rest = story(decision)
     return {
-        "css": (resources.files("analysis.report") / "templates" / "sheet.css").read_text(encoding="utf-8"),
+        "css": _css("sheet.css"),
+        "plot_css": _css("plot.css"),
         "paper": paper or "",
+        "units": units,
         "generator": f"lobetrace {_version()}",
+        "engine": job.engine.name or "Engine without a name",
         "title": f"Camshaft sheet: {job.engine.name or 'engine without a name'}",
         "subtitle": f"Cylinder {job.measure.cylinder} of {job.engine.cylinders}, firing order {_order(decision)}",
         "facts": _facts(decision),
         "verdict": decision.verdict,
         "signs": SIGNS,
-        "story": [headline(decision).partition(": ")[2].capitalize(), first, *rest],
+        "story": [_sign(text) for text in (headline(decision).partition(": ")[2].capitalize(), first, *rest)],
         "explained": EXPLAINED,
         "moves": bool(decision.correction and decision.correction.wanted),
         "after": decision.after is not None,
         "lifts_hold": f"lifts in {units}",
+        "checking": f"lift, {units} at the {job.measure.checking_at}",
         "groups": tuple(_groups(decision, notes)),
         "notes": notes,
         "rule": rule(job),
@@ -97,6 +115,11 @@ def _context(decision: Decision, paper: Paper | None) -> dict[str, Any]:
         "cautions": cautions(),
         "captures": [dict(zip(("name", "sha256"), text.rsplit(" ", 1), strict=True)) for text in result.captures],
     }
+
+
+def _css(name: str) -> Markup:
+    """A style sheet of ours, put in as it is."""
+    return Markup((resources.files("analysis.report") / "templates" / name).read_text(encoding="utf-8"))
 
 
 def _version() -> str:
@@ -135,12 +158,12 @@ def _groups(decision: Decision, notes: list[str]) -> Iterator[Group]:
 
 def _row(line: Line, then: Line, units: Units, notes: list[str]) -> Row:
     asked = line.asked
-    name = line_name(asked, units).removeprefix(asked.valve).strip()
+    name = line_name(asked, units).removeprefix(asked.valve).replace(f" {units},", "").strip()
     name += ", cam degrees" if asked.kind == "separation" else ""
-    changed = f"{SIGNS[then.verdict]} {found(then, units).partition(' +/-')[0]}" if then != line else ""
+    changed = _changed(then.verdict, value(then, units)) if then != line else ""
     return Row(
         name=name,
-        specified=f"{specified(asked, units)} {tolerance(asked, units)}",
+        specified=f"{specified(asked, units)} {_sign(tolerance(asked, units))}",
         measured=_sign(found(line, units)),
         verdict=line.verdict,
         difference=difference(line, units),
@@ -153,27 +176,30 @@ def _sign(text: str) -> str:
     return text.replace("+/-", "±")
 
 
+def _changed(verdict: str, text: str) -> str:
+    """What a number becomes, marked where it is not within."""
+    return text if verdict == "within" else f"{SIGNS[verdict]} {text}"
+
+
 def _safety(decision: Decision) -> Iterator[Row]:
-    units = decision.job.measure.units
-    after = decision.after
+    units, after = decision.job.measure.units, decision.after
     later = {c.valve: c for c in after.clearances} if after else {}
     for gap in decision.clearances:
-        least = _sign(length(Number(gap.least.value, gap.u95), units))
         then = later.get(gap.valve)
-        text = f"{SIGNS[then.verdict]} {lift(then.least.value, units)} {units}" if then else ""
-        where = label(gap.at_deg, "overlap", 0)
-        yield Row(f"piston to {gap.valve}, least, at {where}", _limit(gap.limit_mm, units), least, gap.verdict, after=text)
+        text = _changed(then.verdict, _short(then.least, units)) if then else ""
+        name = f"piston to {gap.valve}, at {label(gap.at_deg, 'overlap', 0)}"
+        yield Row(name, _least(gap.limit_mm, units), _sign(measured_length(gap.least, units)), gap.verdict, after=text)
     for margin in decision.margins:
-        left = _sign(length(Number(margin.measured.value, margin.u95), units))
-        yield Row(f"{margin.valve} {margin.kind}, left", _limit(margin.limit_mm, units), left, margin.verdict)
+        left = _sign(measured_length(margin.measured, units))
+        yield Row(f"{margin.valve} {margin.kind}", _least(margin.limit_mm, units), left, margin.verdict)
+    for spacing in decision.spacings:
+        late = _sign(measured_angle(Number(spacing.late.value, spacing.u95)))
+        bound = f"0 ±{decision.job.specification.tolerance.centerline_deg:g}"
+        yield Row(f"cylinder {spacing.cylinder} {spacing.valve}, degrees late", bound, late, spacing.verdict)
     for loads in decision.loads:
         factor, unit = (1.0, "N") if units == "mm" else (_N_PER_LBF, "lbf")
-        text = f"{loads.seat_n / factor:.0f} / {loads.open_n.value / factor:.0f} {unit}"
-        yield Row(f"{loads.valve} spring, seat / full lift", "", text, "")
-    for spacing in decision.spacings:
-        late = _sign(plus_minus(Number(spacing.late.value, spacing.u95)))
-        bound = f"0 ±{decision.job.specification.tolerance.centerline_deg:g}"
-        yield Row(f"cylinder {spacing.cylinder} {spacing.valve}, late against {spacing.against}", bound, late, spacing.verdict)
+        text = f"{loads.seat_n / factor:.0f} to {loads.open_n.value / factor:.0f}"
+        yield Row(f"{loads.valve} spring, seat to full lift, {unit}", "", text, "")
     yield from _overlap(decision)
     if decision.compression is not None:
         then_ratio = f"{after.compression.value:.2f}" if after and after.compression else ""
@@ -185,18 +211,23 @@ def _overlap(decision: Decision) -> Iterator[Row]:
     overlap, units = decision.overlap, decision.job.measure.units
     cam = decision.measured.result.cam
     if cam is not None and cam.overlap_deg is not None and cam.overlap_lift_mm is not None:
-        at = f"overlap at {lift(cam.overlap_lift_mm, units)} {units}, {decision.job.measure.checking_at}"
-        yield Row(at, "", _sign(plus_minus(cam.overlap_deg)), "")
+        at = f"overlap at {lift(cam.overlap_lift_mm, units)} {decision.job.measure.checking_at}, degrees"
+        yield Row(at, "", _sign(measured_angle(cam.overlap_deg)), "")
     if overlap is None:
         return
-    lifts = " / ".join(lift(q.value, units) for q in (overlap.intake_at_tdc_mm, overlap.exhaust_at_tdc_mm))
-    yield Row("lift at overlap TDC, intake / exhaust", "", f"{lifts} {units}", "")
+    for valve, at_tdc in (("intake", overlap.intake_at_tdc_mm), ("exhaust", overlap.exhaust_at_tdc_mm)):
+        yield Row(f"{valve} lift at TDC", "", _sign(measured_length(at_tdc, units)) if at_tdc.value else "closed", "")
     area = number(overlap.area_mm_deg)
-    yield Row("area of the overlap", "", f"{_sign(plus_minus(area, MM_PER[units]))} {units}·deg", "")
+    yield Row(f"area of the overlap, {units}·degrees", "", _sign(plus_minus(area, MM_PER[units])), "")
 
 
-def _limit(mm: float, units: Units) -> str:
-    return f"at least {lift(mm, units)} {units}"
+def _short(quantity: Quantity, units: Units) -> str:
+    """A length to its uncertainty, without saying it."""
+    return measured_length(quantity, units).partition(" ")[0]
+
+
+def _least(mm: float, units: Units) -> str:
+    return f"≥ {lift(mm, units)}"
 
 
 def _events(lobe: Lobe, units: Units) -> Iterator[dict[str, str]]:
@@ -204,8 +235,8 @@ def _events(lobe: Lobe, units: Units) -> Iterator[dict[str, str]]:
     for event in lobe.events:
         yield {
             "valve": lobe.valve,
-            "lift": f"{lift(event.lift_mm, units)} {units}, {event.at}",
-            "opens": _sign(angle(event.opens_deg, "intake opens" if intake else "exhaust opens")),
-            "closes": _sign(angle(event.closes_deg, "intake closes" if intake else "exhaust closes")),
-            "duration": _sign(plus_minus(event.duration_deg)),
+            "lift": lift(event.lift_mm, units),
+            "opens": _sign(measured_angle(event.opens_deg, "intake opens" if intake else "exhaust opens")),
+            "closes": _sign(measured_angle(event.closes_deg, "intake closes" if intake else "exhaust closes")),
+            "duration": _sign(measured_angle(event.duration_deg)),
         }

@@ -5,7 +5,7 @@ Readable in black and white: the intake is a solid line, the exhaust a dashed on
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -14,7 +14,7 @@ from analysis.angles import label
 from analysis.clearance import PistonClearance
 from analysis.decision import Decision
 from analysis.lift import valve_lift
-from analysis.report.words import MM_PER, Units, lift
+from analysis.report.words import MM_PER, Units
 from analysis.samples import Floats
 
 VALVES = ("exhaust", "intake")
@@ -104,6 +104,11 @@ def _lifts(decision: Decision, valve: str, deg: Floats) -> Floats:
     return valve_lift(decision.measured.lobes[valve], decision.job.rig, deg) / MM_PER[decision.job.measure.units]
 
 
+def _to(mm: float, units: Units) -> str:
+    """A length for a picture: two decimals of a millimetre, three of an inch."""
+    return f"{mm / MM_PER[units]:.{2 if units == 'mm' else 3}f}"
+
+
 def _step(span: float, units: Units) -> float:
     """A round distance between ticks that makes three to six of them."""
     least = span / 6
@@ -128,9 +133,11 @@ def _curves(decision: Decision) -> Plot:
         lines.append(Line(valve, axes.points(deg[span], lifts[valve][span])))
         result = lobes[valve].lobe
         center = label(result.centerline_deg.value, "intake centerline" if valve == "intake" else "exhaust centerline", 1)
-        full = lift(result.peak_lift_mm.value, units)
+        full = _to(result.peak_lift_mm.value, units)
         x, y = axes.at(result.centerline_deg.value, float(lifts[valve].max()))
-        words.append(Word(x, y - 5, f"{valve} {full} {units}, {center}"))
+        # The two names lean apart, so that they do not meet over TDC.
+        lean, anchor = (45.0, "end") if valve == "exhaust" else (-45.0, "start")
+        words.append(Word(x + lean, y - 5, f"{valve} {full} {units}, {center}", anchor))
         told.append(f"The {valve} valve opens by {full} {units}; its centerline is {center}.")
     ticks = [(-180.0, "BDC"), (0.0, "TDC"), (180.0, "BDC"), (-270.0, "90 BBDC"), (-90.0, "90"), (90.0, "90"), (270.0, "90 ABDC")]
     return Plot(
@@ -157,7 +164,7 @@ def _overlap(decision: Decision) -> Plot:
     valves = [valve for valve in VALVES if valve in lobes]
     lifts = {valve: _lifts(decision, valve, deg) for valve in valves}
     piston = {c.valve: (c.gap.closed.value + c.gap.piston(deg)) / scale for c in decision.clearances}
-    top = max([float(each.max()) for each in lifts.values()] + [float(each.min()) * 1.9 for each in piston.values()])
+    top = max([float(each.max()) for each in lifts.values()] + [float(each.min()) * 2.0 for each in piston.values()])
     axes = Axes((-45.0, 45.0), (0.0, max(1.1 * top, 1.0 / scale)), 150.0)
     lines = [Line("center", axes.points((0.0, 0.0), axes.y))]
     words: list[Word] = []
@@ -167,16 +174,18 @@ def _overlap(decision: Decision) -> Plot:
         x, y = axes.at(at, float(np.interp(at, deg, lifts[valve])))
         words.append(Word(x, max(y - 5, axes.frame[1] + 8), valve, "end" if valve == "intake" else "start"))
     for clearance in decision.clearances:
-        lines.append(Line("piston", axes.points(deg, piston[clearance.valve])))
+        shown = piston[clearance.valve] <= axes.y[1]
+        lines.append(Line("piston", axes.points(deg[shown], piston[clearance.valve][shown])))
         lines.append(_gap_line(axes, clearance, scale))
         words.append(_gap_word(axes, clearance, units))
+    words += _piston_words(axes, decision.clearances)
     areas = []
     if len(valves) == 2:
         lower = np.minimum(lifts["intake"], lifts["exhaust"])
         areas.append(axes.points([*deg, deg[-1], deg[0]], [*lower, 0.0, 0.0]))
     told = "Both valves around overlap top dead center."
     told += "".join(
-        f" The piston comes within {lift(c.least.value, units)} {units} of the {c.valve} valve at {label(c.at_deg, 'overlap', 0)}."
+        f" The piston comes within {_to(c.least.value, units)} {units} of the {c.valve} valve at {label(c.at_deg, 'overlap', 0)}."
         for c in decision.clearances
     )
     ticks = [
@@ -210,7 +219,18 @@ def _gap_word(axes: Axes, clearance: PistonClearance, units: Units) -> Word:
     upper = (clearance.gap.closed.value + float(clearance.gap.piston(at))) / scale
     x, y = axes.at(at, max(upper - clearance.least.value / scale / 2, 0.0))
     anchor, off = ("start", 4.0) if clearance.valve == "intake" else ("end", -4.0)
-    return Word(x + off, y + 3, lift(clearance.least.value, units), anchor, "gap")
+    return Word(x + off, y + 3, _to(clearance.least.value, units), anchor, "gap")
+
+
+def _piston_words(axes: Axes, clearances: tuple[PistonClearance, ...]) -> list[Word]:
+    """Which curve is the piston under which valve, at the top, where the curves stand wide open."""
+    ordered = sorted(clearances, key=lambda c: -c.gap.closed.value)
+    place = ("upper", "lower") if len(ordered) == 2 else ("",)
+    x, y = axes.at(0.0, axes.y[1])[0], axes.frame[1] + 8
+    return [
+        Word(x, y + 9 * k, f"{where} piston line: {c.valve}".strip())
+        for k, (c, where) in enumerate(zip(ordered, place, strict=False))
+    ]
 
 
 def _by_advance(decision: Decision) -> Plot:
@@ -233,12 +253,10 @@ def _by_advance(decision: Decision) -> Plot:
         edge = axes.x[0] if left else axes.x[1]
         x, y = axes.at(edge, float(clearance.least_mm[0 if left else -1]) / scale)
         words.append(Word(x + (4 if left else -4), y - 4, clearance.valve, "start" if left else "end"))
-        x, y = axes.at(axes.x[1] if left else axes.x[0], limit)
-        side = "end" if left else "start"
-        words.append(Word(x + (-3 if left else 3), y + 9, f"limit {clearance.valve}", side, "limit"))
+        words.append(_limit_word(axes, clearance.valve, limit, [c.least_mm / scale for c in clearances]))
         told.append(
-            f"{clearance.valve}: {lift(float(clearance.least_mm[0]), units)} {units} at {-advance[0]:g} degrees of retard, "
-            f"{lift(clearance.least.value, units)} now, {lift(float(clearance.least_mm[-1]), units)} at {advance[-1]:g} of advance."
+            f"{clearance.valve}: {_to(float(clearance.least_mm[0]), units)} {units} at {-advance[0]:g} degrees of retard, "
+            f"{_to(clearance.least.value, units)} now, {_to(float(clearance.least_mm[-1]), units)} at {advance[-1]:g} of advance."
         )
     ticks = [(x, f"{x:+g}" if x else "0") for x in range(-12, 13, 4)]
     return Plot(
@@ -257,11 +275,17 @@ def _by_advance(decision: Decision) -> Plot:
     )
 
 
+def _limit_word(axes: Axes, valve: str, limit: float, curves: list[Floats]) -> Word:
+    """The name of a limit, above or below its line at the end of it that the curves leave free."""
+    places = []
+    for end, edge, anchor in ((0, axes.x[0], "start"), (-1, axes.x[1], "end")):
+        x, y = axes.at(edge, limit)
+        for off in (-3.0, 8.0):
+            free = min(abs(axes.at(edge, float(curve[end]))[1] - (y + off - 2.5)) for curve in curves)
+            places.append((free, Word(x + (3.0 if anchor == "start" else -3.0), y + off, f"limit {valve}", anchor, "limit")))
+    return max(places, key=lambda place: place[0])[1]
+
+
 def _above(axes: Axes, x: float) -> tuple[float, float]:
     across, _ = axes.at(x, axes.y[1])
     return across, axes.frame[1] - 2
-
-
-def names(found: Sequence[Plot]) -> tuple[str, ...]:
-    """The plots' names, in order."""
-    return tuple(plot.name for plot in found)

@@ -10,7 +10,7 @@ from analysis.card import Asked
 from analysis.clearance import PistonClearance
 from analysis.correction import Correction, Move
 from analysis.decision import Decision
-from analysis.report.words import MM_PER, Units, angle, decimals, length, lift, plus_minus
+from analysis.report.words import MM_PER, Units, decimals, lift, plus_minus
 from analysis.results import Number
 from analysis.verdict import Line
 
@@ -27,6 +27,10 @@ HEADLINE = {
     "outside": "Outside: do not close the engine like this.",
     "cannot tell": "Cannot tell: the measurement does not decide.",
 }
+# What can be done where a limit lies inside the uncertainty.
+_NARROWER = "More passes, slower turning and a finer indicator narrow the uncertainty."
+# On a sheet an angle to a hundredth and a length to a thousandth of a millimetre are as fine as anybody sets.
+_FINEST = {"deg": 2, "mm": 3, "in": 4}
 
 
 def number(quantity: Quantity) -> Number:
@@ -55,27 +59,55 @@ def _places(value: float) -> int:
 
 
 def tolerance(asked: Asked, units: Units) -> str:
-    """ "±1", in the line's unit."""
-    return f"±{asked.tolerance / MM_PER[units]:.3g}" if asked.is_length else f"±{asked.tolerance:g}"
+    """ "+/-1", in the line's unit."""
+    return f"+/-{asked.tolerance / MM_PER[units]:.3g}" if asked.is_length else f"+/-{asked.tolerance:g}"
 
 
 def found(line: Line, units: Units) -> str:
-    """What was measured, with its uncertainty; "" if nothing."""
+    """What was measured, with its uncertainty: "17.02 BTDC +/-0.12"; "" if nothing."""
+    return "" if line.measured is None else f"{value(line, units)} +/-{_of(line, line.u95, units)}"
+
+
+def value(line: Line, units: Units) -> str:
+    """The same without its uncertainty; "" if nothing was measured."""
     if line.measured is None:
         return ""
-    value = Number(line.measured.value, line.u95)
-    if line.asked.is_length:
-        return length(value, units)
     happening = _HAPPENING.get((line.asked.kind, line.asked.valve))
-    return angle(value, happening) if happening else plus_minus(value)
+    if happening:
+        return label(line.measured.value, happening, _decimals(line, units))
+    return _of(line, line.measured.value, units)
 
 
 def difference(line: Line, units: Units) -> str:
     """Measured less specified, signed, to its uncertainty."""
     if line.difference is None:
         return ""
+    text = _of(line, line.difference, units)
+    return text if text.startswith("-") else f"+{text}"
+
+
+def _of(line: Line, number: float, units: Units) -> str:
     scale = MM_PER[units] if line.asked.is_length else 1.0
-    return f"{line.difference / scale + 0.0:+.{decimals(line.u95 / scale)}f}"
+    return f"{round(number / scale, 6) + 0.0:.{_decimals(line, units)}f}"
+
+
+def _decimals(line: Line, units: Units) -> int:
+    scale = MM_PER[units] if line.asked.is_length else 1.0
+    return min(decimals(line.u95 / scale), _FINEST[units if line.asked.is_length else "deg"])
+
+
+def measured_angle(number: Number, happening: Happening | None = None) -> str:
+    """Degrees with their uncertainty: "17.02 BTDC +/-0.12"; without a happening the plain number."""
+    places = min(decimals(number.u95), _FINEST["deg"])
+    text = label(number.value, happening, places) if happening else f"{number.value + 0.0:.{places}f}"
+    return f"{text} +/-{number.u95:.{places}f}"
+
+
+def measured_length(quantity: Quantity, units: Units) -> str:
+    """A length with its uncertainty, without the unit: "2.083 +/-0.095"."""
+    mm, u95 = quantity.value / MM_PER[units], expanded(quantity) / MM_PER[units]
+    places = min(decimals(u95), _FINEST[units])
+    return f"{mm + 0.0:.{places}f} +/-{u95:.{places}f}"
 
 
 def headline(decision: Decision) -> str:
@@ -90,7 +122,8 @@ def story(decision: Decision) -> Iterator[str]:
         yield "The job specifies nothing to hold the measurement against: write the maker's card into [specification] of job.toml."
     else:
         said = [f"{n} {word}" for word, n in count.items() if n]
-        yield f"Of {len(decision.verdicts)} requirements: {', '.join(said)}."
+        narrower = f" {_NARROWER}" if count["cannot tell"] else ""
+        yield f"Of {len(decision.verdicts)} requirements: {', '.join(said)}.{narrower}"
     if decision.findings:
         likely = decision.findings[0]
         yield f"Likely cause: {likely.text}"
@@ -99,13 +132,22 @@ def story(decision: Decision) -> Iterator[str]:
         if clearance.verdict != "within":
             words = clearance_words(clearance, decision.job.measure.units)
             yield f"{words}: {clearance.verdict}. Put this right before the engine is turned by power."
+    yield from _later(decision)
+
+
+def _later(decision: Decision) -> Iterator[str]:
+    """What the change does to the pistons' clearances where it is not for the good."""
+    for clearance in decision.after.clearances if decision.after else ():
+        if clearance.verdict != "within":
+            words = clearance_words(clearance, decision.job.measure.units)
+            yield f"After the change: {words[0].lower()}{words[1:]}: {clearance.verdict}. Measure it again then."
 
 
 def clearance_words(clearance: PistonClearance, units: Units) -> str:
     """ "Piston to intake valve: least 2.31 +/-0.10 mm at 9 ATDC, limit 2.00 mm"."""
-    least = length(Number(clearance.least.value, clearance.u95), units)
+    least = measured_length(clearance.least, units)
     where = label(clearance.at_deg, "overlap", 0)
-    return f"Piston to {clearance.valve} valve: least {least} at {where}, limit {lift(clearance.limit_mm, units)} {units}"
+    return f"Piston to {clearance.valve} valve: least {least} {units} at {where}, limit {lift(clearance.limit_mm, units)} {units}"
 
 
 def change(decision: Decision) -> Iterator[str]:
@@ -121,7 +163,7 @@ def change(decision: Decision) -> Iterator[str]:
 
 def _move(move: Move) -> str:
     late = abs(move.late.value)
-    stands = f"The {move.camshaft} stands {late:.1f} ±{move.u95:.1f} crank degrees {'late' if move.late.value > 0 else 'early'}"
+    stands = f"The {move.camshaft} stands {late:.1f} +/-{move.u95:.1f} crank degrees {'late' if move.late.value > 0 else 'early'}"
     if move.advance_deg == 0.0:
         if move.verdict == "within":
             return f"{stands}: within its tolerance, leave it."
@@ -158,8 +200,9 @@ def requirements(decision: Decision) -> Iterator[tuple[str, str, str]]:
     for gap in decision.clearances:
         yield f"piston to {gap.valve} valve", gap.verdict, clearance_words(gap, units)
     for margin in decision.margins:
-        least, limit = length(Number(margin.measured.value, margin.u95), units), f"{lift(margin.limit_mm, units)} {units}"
-        yield f"{margin.valve} {margin.kind}", margin.verdict, f"left {least}, limit {limit}"
+        limit = f"{lift(margin.limit_mm, units)} {units}"
+        said = f"left {measured_length(margin.measured, units)} {units}, limit {limit}"
+        yield f"{margin.valve} {margin.kind}", margin.verdict, said
     for spacing in decision.spacings:
         late = plus_minus(Number(spacing.late.value, spacing.u95))
         said = f"{late} degrees late against cylinder {spacing.against}"
