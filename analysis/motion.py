@@ -107,13 +107,16 @@ class Slip:
 
 
 def find_slips(index: IndexPulses, cpr: int) -> tuple[Slip, ...]:
-    """Where the way between two index pulses is not a whole number of turns: counts were lost, or the coupling slipped."""
+    """Where the way between two index pulses is not a whole number of turns: counts were lost, or the coupling slipped.
+
+    One count is no slip: a board that cannot tell the direction latches the pulse's two edges at places that far apart.
+    """
     way = np.diff(index.crank)
     error = way - np.rint(way / cpr).astype(np.int64) * cpr
     same = np.diff(index.origin) == 0
     return tuple(
         Slip(int(error[i]), int(index.crank[i]), int(index.crank[i + 1]), int(index.time_us[i]), int(index.time_us[i + 1]))
-        for i in np.flatnonzero((error != 0) & same)
+        for i in np.flatnonzero((np.abs(error) > 1) & same)
     )
 
 

@@ -54,7 +54,7 @@ def measured(known: Truth, off: float, u95: float) -> Result:
         return Lobe(1, valve, 3, *peaks, by["equal_lift"], by, near(true.slack_deg), near(true.latency_ms), events)
 
     cam = Cam(1, near(known.cam.separation_deg), near(known.cam.advance_deg), near(known.cam.overlap_deg), 1.27)
-    return Result(Tdc(near(known.tdc_edge_count), "stop", 8), (lobe("intake"), lobe("exhaust")), cam)
+    return Result(Tdc(near(known.tdc_count + 0.5), "stop", 8), (lobe("intake"), lobe("exhaust")), cam)
 
 
 @pytest.mark.parametrize(
@@ -62,7 +62,7 @@ def measured(known: Truth, off: float, u95: float) -> Result:
 )
 def test_each_difference_is_held_against_its_uncertainty(off: float, u95: float, inside: bool) -> None:
     known = truth(SCENARIOS["clean"].rig)
-    rows = versus(measured(known, off, u95), known, "edge")
+    rows = versus(measured(known, off, u95), known)
     assert len(rows) == 1 + 2 * (3 * len(known.lobes[0].events) + 4 + 2 + 2) + 3
     assert all(row.off == pytest.approx(off, abs=1e-9) for row in rows)
     assert {row.inside for row in rows} == {inside}
@@ -74,7 +74,6 @@ def test_each_difference_is_held_against_its_uncertainty(off: float, u95: float,
 def test_top_dead_center_is_the_same_at_any_turn_and_angles_at_any_cycle() -> None:
     known = truth(SCENARIOS["clean"].rig)
     result = measured(known, 0.0, 0.1)
-    result = replace(result, tdc=Tdc(Number(known.tdc_edge_count + 7 * known.cpr, 0.1), "stop"))
-    assert versus(result, known, "edge")[0].off == pytest.approx(0.0, abs=1e-9)
-    # A time-latched board's count means another place by half a count.
-    assert versus(result, known, "time")[0].off == pytest.approx(known.tdc_edge_count - known.tdc_count)
+    # A crank at rest at a count stands half a count above that count's edge.
+    result = replace(result, tdc=Tdc(Number(known.tdc_count + 0.5 + 7 * known.cpr, 0.1), "stop"))
+    assert versus(result, known)[0].off == pytest.approx(0.0, abs=1e-9)
