@@ -1,0 +1,120 @@
+"""The sheet in a headless Chromium: nothing on the console, nothing fetched, nothing cut off, one page on A4 and on Letter."""
+
+from __future__ import annotations
+
+import base64
+import io
+import json
+import os
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pypdf
+import pytest
+from selenium import webdriver
+from selenium.webdriver.chrome.options import Options
+from selenium.webdriver.chrome.service import Service
+
+from analysis.decision import Decision
+from analysis.report.html import sheet_html
+from tests.decided import decided, whole
+from tests.rigs import SHORT
+
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+DRIVER = shutil.which("chromedriver")
+pytestmark = pytest.mark.skipif(not (CHROMIUM and DRIVER), reason="no Chromium with chromedriver on this machine")
+
+WIDTHS = {"phone": 390, "A4": 794, "desktop": 1440}
+PAPERS = {"A4": (8.27, 11.69), "Letter": (8.5, 11.0)}
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[webdriver.Chrome]:
+    options = Options()
+    options.binary_location = str(CHROMIUM)
+    for argument in ("--headless=new", "--disable-gpu", "--disable-dev-shm-usage", "--hide-scrollbars"):
+        options.add_argument(argument)
+    if os.geteuid() == 0:
+        options.add_argument("--no-sandbox")
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
+    driver = webdriver.Chrome(options=options, service=Service(str(DRIVER)))
+    yield driver
+    driver.quit()
+
+
+@pytest.fixture(scope="module", params=["good", "late", "inch", "bare"])
+def page(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    decision: Decision = {
+        "good": lambda: whole(),
+        "late": lambda: whole(4.0),
+        "inch": lambda: whole(0.0, "in"),
+        "bare": lambda: decided(SHORT),
+    }[request.param]()
+    file = tmp_path_factory.mktemp("sheet") / f"{request.param}.html"
+    file.write_text(sheet_html(decision), encoding="utf-8")
+    return file
+
+
+def opened(browser: webdriver.Chrome, page: Path, width: int) -> None:
+    metrics: dict[str, Any] = {"width": width, "height": 900, "deviceScaleFactor": 1, "mobile": width < 500}
+    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
+    browser.get_log("browser"), browser.get_log("performance")  # what went before
+    browser.get(page.as_uri())
+
+
+@pytest.mark.parametrize("width", WIDTHS.values(), ids=WIDTHS)
+def test_it_opens_without_a_word_a_request_or_an_overflow(browser: webdriver.Chrome, page: Path, width: int) -> None:
+    opened(browser, page, width)
+    assert browser.get_log("browser") == []
+    messages = [json.loads(entry["message"])["message"] for entry in browser.get_log("performance")]
+    asked = {m["params"]["request"]["url"] for m in messages if m["method"] == "Network.requestWillBeSent"}
+    assert {url for url in asked if not url.startswith("data:")} == {page.as_uri()}
+    wide, high = browser.execute_script("let e = document.documentElement; return [e.scrollWidth, e.scrollHeight]")
+    assert wide <= width
+    assert high > 300
+    # Only a table may be wider than its place, and then it scrolls there.
+    cut = browser.execute_script(
+        "return [...document.querySelectorAll('body *')].filter(e => e.getBoundingClientRect().right > innerWidth + 1"
+        " && !e.closest('.scroll') && !e.closest('svg')).map(e => e.outerHTML.slice(0, 80))"
+    )
+    assert cut == []
+
+
+@pytest.mark.parametrize("paper", PAPERS.values(), ids=PAPERS)
+def test_it_prints_on_one_page(browser: webdriver.Chrome, page: Path, paper: tuple[float, float]) -> None:
+    opened(browser, page, 1000)
+    width, height = paper
+    printed = browser.execute_cdp_cmd("Page.printToPDF", {"paperWidth": width, "paperHeight": height, "printBackground": False})
+    reader = pypdf.PdfReader(io.BytesIO(base64.b64decode(printed["data"])))
+    assert len(reader.pages) == 1
+    assert "Cautions" in reader.pages[0].extract_text() or "CAUTIONS" in reader.pages[0].extract_text()
+
+
+def test_headings_tables_and_plots_carry_their_words(browser: webdriver.Chrome, page: Path) -> None:
+    opened(browser, page, 1280)
+    tree = browser.execute_cdp_cmd("Accessibility.getFullAXTree", {})["nodes"]
+    roles = [(n["role"]["value"], n.get("name", {}).get("value", "")) for n in tree if not n["ignored"] and "role" in n]
+    images = [name for role, name in roles if role in ("image", "img")]
+    assert images
+    assert all(images)
+    assert "Valve lift over crank angle" in images
+    headings = [name for role, name in roles if role == "heading"]
+    assert headings[0].startswith("Tidewater 4")
+    assert all(headings)
+    assert any(role == "status" for role, _ in roles)
+    described = browser.execute_script("return [...document.querySelectorAll('svg.plot desc')].map(d => d.textContent)")
+    assert all(len(text) > 30 for text in described)
+    # Every cell of the table against the specification has a header of its column and of its row.
+    loose = browser.execute_script(
+        "return document.querySelectorAll('tbody tr:not(.group) > :first-child:not(th[scope=row])').length"
+    )
+    assert loose == 0
+
+
+def test_it_needs_no_script(page: Path) -> None:
+    text = page.read_text(encoding="utf-8")
+    assert "<script" not in text
+    assert "http://" not in text.replace("http-equiv", "")
+    assert "https://" not in text
