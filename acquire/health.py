@@ -75,7 +75,7 @@ class HealthWatch:
         while len(self._past) > 1 and at - self._past[1][0] >= OVER:
             self._past.popleft()
         rate = 0.0
-        if self._past and self._arrived is not None:
+        if self._past and self._arrived is not None and at - self._arrived < OVER:
             since, count = self._past[0]
             # Over at least a tenth of a second: a first batch came in no time at all. Silence pulls the rate down.
             rate = (self._frames - count) / max(at - since, _STEP)

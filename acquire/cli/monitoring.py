@@ -53,7 +53,7 @@ class FrameMonitor:
         self._clock, self._opener = clock, opener
         self._watch = HealthWatch(clock)
         self._board: Board | None = None
-        self._next_sample = self._next_health = clock()
+        self._next_sample, self._next_health = clock(), clock() + _HEALTH_S
 
     async def read(self) -> None:
         """Show what comes, connecting again after each loss, until cancelled."""
@@ -120,7 +120,7 @@ class RawMonitor:
         self._url, self._baud, self._out, self._health, self._clock, self._opener = url, baud, out, health, clock, opener
         self._bytes = self._sound = self._unsound = 0
         self._opened = False
-        self._since = self._next_health = clock()
+        self._next_health = clock() + _HEALTH_S
 
     async def read(self) -> None:
         """Show what comes, opening again after each loss, until cancelled."""

@@ -325,7 +325,7 @@ def run() -> Iterator[Run]:
     for thread in set(threading.enumerate()) - threads:
         thread.join(PATIENCE)  # one that opens a port for somebody who was cancelled gives it back by itself
     assert _open_files() == files
-    assert set(threading.enumerate()) == threads
+    assert set(threading.enumerate()) <= threads
 
 
 class CancelAt:
