@@ -12,7 +12,7 @@ static uint32_t sent_length;
 static uint8_t host[4096], gauge[4096];
 static uint32_t host_at, host_length, gauge_at, gauge_length;
 static uint16_t rate;
-static bool by_edge, wanted, overtaken, requested[CHANNELS], locked;
+static bool by_edge, wanted, requested[CHANNELS], locked;
 
 uint32_t port_ticks(void)
 {
@@ -69,7 +69,7 @@ void port_rate(uint16_t per_second, bool edge)
 {
     rate = per_second;
     by_edge = edge;
-    wanted = overtaken = false;
+    wanted = false;
 }
 
 /* What tests call. */
@@ -101,8 +101,8 @@ void t_start(int kind1, int kind2, int inch, int decimals, uint32_t ticks)
 /* A change of the crank's pins, as a port's interrupt treats it. */
 void t_crank(int pins)
 {
-    if ((latch_crank(&board.latch, (uint8_t)pins) || overtaken) && wanted) {
-        wanted = overtaken = false;
+    if (latch_crank(&board.latch, (uint8_t)pins) && wanted) {
+        wanted = false;
         latch_event(&board.latch, now);
     }
 }
@@ -123,8 +123,7 @@ void t_grid(void)
 
 void t_index(int high, int pins)
 {
-    if (latch_index(&board.latch, high, (uint8_t)pins, now))
-        overtaken = wanted;
+    latch_index(&board.latch, high, (uint8_t)pins, now);
 }
 
 void t_bit(int channel, int bit)

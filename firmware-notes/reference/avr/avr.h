@@ -5,6 +5,8 @@
 #include <stdbool.h>
 #include <stdint.h>
 
+#include "turned.h"
+
 #include "board.h"
 
 extern struct board board;

@@ -17,24 +17,27 @@ ISR(PCINT0_vect, ISR_NAKED)
     CHOOSE(EDGE_WANTED, __vector_crank_counted, __vector_crank_latched);
 }
 
+/* If the next edge waits already, it is counted before a scale's interrupt gets its turn. So that a crank that is turned too fast cannot
+ * starve the scales, which would lose counts and never see an illegal step, they are looked at from here. */
 HANDLER(__vector_crank_counted)
 {
     latch_crank(&board.latch, CRANK_PINS());
+    if (PCIFR & _BV(PCIF0))
+        inputs_scales();
 }
 
 HANDLER(__vector_crank_latched)
 {
-    if (!latch_crank(&board.latch, CRANK_PINS()) && !(GPIOR0 & OVERTAKEN))
+    if (!latch_crank(&board.latch, CRANK_PINS()))
         return;
-    GPIOR0 &= (uint8_t)~(EDGE_WANTED | OVERTAKEN);
+    GPIOR0 &= (uint8_t)~EDGE_WANTED;
     inputs_latch();
 }
 
 #if INDEX
 ISR(INT0_vect)
 {
-    if (latch_index(&board.latch, INDEX_HIGH(), CRANK_PINS(), timer_ticks()) && (GPIOR0 & EDGE_WANTED))
-        GPIOR0 |= OVERTAKEN;
+    latch_index(&board.latch, INDEX_HIGH(), CRANK_PINS(), timer_ticks());
 }
 #endif
 
@@ -89,10 +92,9 @@ void inputs_start(void)
     PCMSK0 = CRANK_MASK;
     PCICR = _BV(PCIE0);
 #if INDEX
-    EICRA |= _BV(ISC00); /* both edges */
     EIMSK |= _BV(INT0);
 #endif
-    EICRA |= _BV(ISC11); /* falling edge of PD3, used or not */
+    EICRA = INDEX_RISING | _BV(ISC11); /* and the falling edge of PD3, used or not */
 #if CH1 == SCALE
     quad_start(&board.latch.scale[0], SCALE1_PINS());
     PCMSK2 = SCALE1_MASK;

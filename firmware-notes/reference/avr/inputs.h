@@ -8,16 +8,21 @@
 #include "pins.h"
 #include "timer.h"
 
-HOT void inputs_latch(void)
+HOT void inputs_scales(void)
 {
-    uint32_t now = timer_ticks();
-
 #if CH1 == SCALE
     latch_scale(&board.latch, 0, SCALE1_PINS());
 #endif
 #if CH2 == SCALE
     latch_scale(&board.latch, 1, SCALE2_PINS());
 #endif
+}
+
+HOT void inputs_latch(void)
+{
+    uint32_t now = timer_ticks();
+
+    inputs_scales();
     latch_event(&board.latch, now);
 }
 

@@ -10,6 +10,8 @@
 
 #define TICKS_PER_SECOND (F_CPU / 8)
 #define LONGEST 60000u /* below the range of the compare register */
+#define OVERLOAD 200   /* 100 us */
+#define SUSPECT (FLAG_CRANK_STEP | (CH1 == SCALE ? FLAG_LIFT(0) : 0) | (CH2 == SCALE ? FLAG_LIFT(1) : 0))
 
 uint16_t timer_overflows;
 
@@ -17,8 +19,18 @@ uint16_t timer_overflows;
 static uint16_t part = LONGEST;
 static uint8_t parts = 1, parts_left = 1;
 
+/* The timer's interrupts come after those of the pins. When they are held up for longer than any sound signal can, the board has more to
+ * do than it can, and edges may be lost that no illegal step will ever show. Both look, because one alone would be misled by a delay of a
+ * whole turn of the timer. */
+static inline void look_for_overload(uint16_t due)
+{
+    if ((uint16_t)(TCNT1 - due) > OVERLOAD)
+        board.latch.sticky |= SUSPECT;
+}
+
 ISR(TIMER1_OVF_vect)
 {
+    look_for_overload(0);
     timer_overflows++;
 }
 
@@ -30,6 +42,7 @@ ISR(TIMER1_COMPA_vect, ISR_NAKED)
 
 HANDLER(__vector_grid_marked)
 {
+    look_for_overload(OCR1A);
     OCR1A += part;
     if (--parts_left)
         return;
@@ -42,6 +55,7 @@ OPEN_HANDLER(__vector_grid_latched)
 {
     ATOMIC_BLOCK(ATOMIC_FORCEON)
     {
+        look_for_overload(OCR1A);
         OCR1A += part;
     }
     if (--parts_left)
@@ -70,6 +84,7 @@ void port_rate(uint16_t per_second, bool by_edge)
         parts = parts_left = pieces;
         part = piece;
         OCR1A = TCNT1 + piece;
+        TIFR1 = _BV(OCF1A); /* a match of before */
         GPIOR0 = by_edge ? 0 : BY_TIME;
     }
 }

@@ -8,7 +8,6 @@
 
 #define EDGE_WANTED 1 /* the next crank edge is to be latched */
 #define BY_TIME 2     /* samples are latched by time */
-#define OVERTAKEN 4   /* the wanted edge was counted by the index interrupt */
 
 /* HANDLER runs with interrupts off, OPEN_HANDLER lets others in. */
 #define HANDLER(name)                                                                                                          \

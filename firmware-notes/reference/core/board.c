@@ -74,16 +74,16 @@ static int32_t since_zero(const struct count *count, bool before, const struct c
 
 static bool send_index(struct board *b)
 {
-    struct index_pulse pulse;
-    uint8_t missed = 0, before = port_lock();
-    bool any = latch_take_index(&b->latch, &pulse, &missed);
-    port_unlock(before);
+    const struct index_pulse *pulse = &b->latch.index;
 
-    if (!any)
+    if (!latch_index_waits(&b->latch))
         return false;
-    frame_index(&b->line, b->seq++, clock_us(&b->clock, pulse.ticks), since_zero(&pulse.crank, b->zeroed_index, &b->zeroed.crank));
+    frame_index(&b->line, b->seq++, clock_us(&b->clock, pulse->ticks), since_zero(&pulse->crank, b->zeroed_index, &b->zeroed.crank));
     send(b);
     b->zeroed_index = false;
+    uint8_t before = port_lock();
+    uint8_t missed = latch_index_drop(&b->latch);
+    port_unlock(before);
     drop(b, missed);
     return true;
 }

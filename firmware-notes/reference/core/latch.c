@@ -17,15 +17,18 @@ void latch_zero(struct latch *l, struct event *before)
     l->sticky = 0;
 }
 
-bool latch_take_index(struct latch *l, struct index_pulse *pulse, uint8_t *missed)
+bool latch_index_waits(const struct latch *l)
 {
-    if (!l->index_waits)
-        return false;
-    *pulse = l->index;
-    *missed = l->index_missed;
+    return *(const volatile bool *)&l->index_waits;
+}
+
+uint8_t latch_index_drop(struct latch *l)
+{
+    uint8_t missed = l->index_missed;
+
     l->index_missed = 0;
     l->index_waits = false;
-    return true;
+    return missed;
 }
 
 const struct event *latch_oldest(const struct latch *l)

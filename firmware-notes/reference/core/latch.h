@@ -44,6 +44,7 @@ struct index_pulse {
 
 struct latch {
     struct quad crank;
+    bool down;             /* which way the crank went last */
     struct quad scale[CHANNELS];
     struct event events[LATCH_EVENTS];
     struct event *head;    /* the next to be filled */
@@ -57,13 +58,29 @@ struct latch {
     bool by_edge;          /* latch=edge */
 };
 
+/* What a port does when the crank turns round: it may choose the edge of the index signal that it waits for. */
+#ifndef LATCH_TURNED
+#define LATCH_TURNED(down) ((void)0)
+#endif
+
 /* The crank's pins have changed. True if the count has. */
 HOT bool latch_crank(struct latch *l, uint8_t pins)
 {
     int8_t step = quad_step(&l->crank, pins);
 
-    if (step == QUAD_ILLEGAL)
+    if (step == 1) {
+        if (l->down) {
+            l->down = false;
+            LATCH_TURNED(false);
+        }
+    } else if (step == -1) {
+        if (!l->down) {
+            l->down = true;
+            LATCH_TURNED(true);
+        }
+    } else if (step == QUAD_ILLEGAL) {
         l->sticky |= FLAG_CRANK_STEP;
+    }
     return step & 1;
 }
 
@@ -105,13 +122,12 @@ HOT void latch_event(struct latch *l, uint32_t ticks)
  * The pulse is taken where it begins going up and where it ends going down, so that both name one place. An encoder
  * that gates the pulse with A and B moves it together with a crank edge, which this interrupt may have overtaken: going up
  * the count is the one after that edge, going down the one before it, both times that of the state with the pulse high.
- * The overtaken edge is counted here, so that it does not wait for this interrupt to end: then this gives true, and the crank's own
- * interrupt, which is still to come, will see no change. */
-HOT bool latch_index(struct latch *l, bool high, uint8_t pins, uint32_t ticks)
+ * The overtaken edge is counted here, so that it does not wait for this interrupt to end; it is not one that can be latched. */
+HOT void latch_index(struct latch *l, bool high, uint8_t pins, uint32_t ticks)
 {
-    bool counted = high && latch_crank(l, pins);
-
-    if (high == (l->crank.direction >= 0)) {
+    if (high)
+        latch_crank(l, pins);
+    if (high != l->down) {
         if (l->index_waits) {
             l->index_missed++;
         } else {
@@ -120,15 +136,18 @@ HOT bool latch_index(struct latch *l, bool high, uint8_t pins, uint32_t ticks)
             l->index_waits = true;
         }
     }
-    return high ? counted : latch_crank(l, pins);
+    if (!high)
+        latch_crank(l, pins);
 }
 
-/* For the main loop; all but latch_start with interrupts off. latch_take is short: the copy is made outside. */
+/* For the main loop. All but latch_start and latch_index_waits with interrupts off, and all are short: what waits stays as it is until
+ * it is let go, so it is copied with interrupts on. */
 
 void latch_start(struct latch *l);
 void latch_zero(struct latch *l, struct event *before); /* counts and sticky flags; `before` gets what they were */
-bool latch_take_index(struct latch *l, struct index_pulse *pulse, uint8_t *missed);
 const struct event *latch_oldest(const struct latch *l); /* 0 if there is none; it stays until latch_drop */
 void latch_drop(struct latch *l);
+bool latch_index_waits(const struct latch *l); /* then `index` stays until latch_index_drop */
+uint8_t latch_index_drop(struct latch *l);     /* gives the pulses missed since */
 
 #endif

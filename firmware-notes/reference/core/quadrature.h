@@ -24,7 +24,6 @@ struct quad {
     struct count count;
     struct count illegal; /* steps since the start */
     uint8_t state;
-    int8_t direction; /* of the last step: +1 or -1, 0 before the first */
 };
 
 HOT void count_up(struct count *c)
@@ -53,15 +52,12 @@ HOT int8_t quad_step(struct quad *q, uint8_t pins)
     int8_t step = QUAD_STEP[(uint8_t)(q->state << 2 | pins)];
 
     q->state = pins;
-    if (step == 1) {
+    if (step == 1)
         count_up(&q->count);
-        q->direction = 1;
-    } else if (step == -1) {
+    else if (step == -1)
         count_down(&q->count);
-        q->direction = -1;
-    } else if (step) {
+    else if (step)
         count_up(&q->illegal);
-    }
     return step;
 }
 
