@@ -1,13 +1,14 @@
 # make test   everything that must hold before a change goes in
 # make demo   a whole measurement against a simulated rig, in under a minute
 # make bench  how fast it is here; prints figures and decides nothing
+# make firmware-test  the board's firmware: core on this machine, AVR image in the emulator (needs gcc-avr avr-libc libsimavr-dev libelf-dev)
 # Needs make and a Python of 3.11 or later with venv; PYTHON=python3.12 chooses another.
 
 PYTHON ?= python3
 BIN := .venv/bin
 INSTALLED := .venv/installed
 
-.PHONY: test demo bench clean
+.PHONY: test demo bench firmware-test clean
 
 test: $(INSTALLED)
 	$(BIN)/ruff check .
@@ -21,6 +22,10 @@ demo: $(INSTALLED)
 
 bench: $(INSTALLED)
 	set -e; for script in tests/benchmarks/*.py; do $(BIN)/python $$script; done
+
+firmware-test: $(INSTALLED)
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check -e '.[firmware]'
+	$(MAKE) -C firmware-notes/reference test PYTHON='$(CURDIR)/$(BIN)/python'
 
 # Only a change of pyproject.toml installs again.
 $(INSTALLED): pyproject.toml

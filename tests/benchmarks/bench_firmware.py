@@ -6,6 +6,7 @@ Needs what `make firmware-test` needs. With --long more seeds and seconds.
 from __future__ import annotations
 
 import random
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -105,6 +106,9 @@ def speed(emulator: Emulator) -> Iterator[str]:
 
 def main() -> None:
     """Print everything."""
+    if not (shutil.which("avr-gcc") and Path("/usr/include/simavr/sim_avr.h").exists()):
+        print("needs gcc-avr, avr-libc, libsimavr-dev and libelf-dev: nothing measured")
+        return
     with tempfile.TemporaryDirectory() as folder:
         emulator = Emulator.built(Path(folder))
         for part in (sizes, rates, losses, latches, gauges, speed):
