@@ -11,6 +11,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import errno
+import queue
 import re
 import socket
 from collections.abc import Callable, Coroutine
@@ -19,6 +20,7 @@ from typing import Any, Final
 from urllib.parse import urlsplit
 
 import serial
+import serial.rfc2217
 import serial.tools.list_ports
 import serial_asyncio
 
@@ -106,8 +108,48 @@ async def _open_socket(url: str, _baud: int, pipe: Pipe) -> None:
 async def _open_rfc2217(url: str, baud: int, pipe: Pipe) -> None:
     # Many servers never acknowledge the modem lines: without ign_set_control the open would time out on them.
     full = url if "ign_set_control" in url else f"{url}{'&' if '?' in url else '?'}ign_set_control"
-    port = await in_thread(lambda: serial.serial_for_url(full, baud, timeout=ThreadTransport.TURN), close_quietly)
+    port = await in_thread(lambda: _open_far(full, baud), close_quietly)
     ThreadTransport(asyncio.get_running_loop(), pipe, port).start()
+
+
+class _FarPort(serial.rfc2217.Serial):
+    """pyserial's client of RFC 2217 with its ends mended, for servers that hang up in mid-sentence."""
+
+    _socket: socket.socket | None
+    _read_buffer: Any
+    _over = False
+
+    def _telnet_read_loop(self) -> None:
+        # The library's reading thread prints a traceback when it cannot answer, or does not understand what it is told.
+        with contextlib.suppress(Exception):
+            super()._telnet_read_loop()  # type: ignore[misc]  # not in the stubs
+        self._read_buffer.put(None)  # its own sign for: over
+
+    def read(self, size: int = 1) -> bytes:
+        # The library's own throws away what came before the end, if nobody had read it by then.
+        found: list[bytes | None] = []
+        with contextlib.suppress(queue.Empty):
+            found.append(self._read_buffer.get(timeout=self.timeout))
+            while len(found) < size:
+                found.append(self._read_buffer.get_nowait())
+        self._over = self._over or None in found
+        data = b"".join(filter(None, found))
+        if self._over and not data:
+            raise serial.SerialException("the server is gone")
+        return data
+
+    def close(self) -> None:
+        raw = self._socket
+        super().close()  # forgets its socket without closing it if the other side is gone already
+        if raw is not None:
+            raw.close()
+
+
+def _open_far(url: str, baud: int) -> _FarPort:
+    port = _FarPort(None, baud, timeout=ThreadTransport.TURN)
+    port.port = url
+    port.open()
+    return port
 
 
 _OPENERS: Final[dict[str, Callable[[str, int, Pipe], Coroutine[Any, Any, None]]]] = {

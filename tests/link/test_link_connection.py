@@ -166,6 +166,20 @@ def test_a_polite_end(kind: str, rig_of: RigOf, run: Run) -> None:
     run(body())
 
 
+@pytest.mark.parametrize("kind", ["socket", "rfc2217"])
+def test_what_came_before_the_end_is_not_lost(kind: str, rig_of: RigOf, run: Run) -> None:
+    async def body() -> None:
+        async with rig_of(kind) as rig:
+            link = await connect(rig.url)
+            await rig.say(encoded(sent := rig.board.frames(2000)))
+            await rig.end()
+            events, _ = await to_the_end(link)
+            assert events == sent
+            await link.close()
+
+    run(body())
+
+
 @every_rig
 def test_closing_ends_a_waiting_reader_and_frees_the_port(kind: str, rig_of: RigOf, run: Run) -> None:
     async def body() -> None:
