@@ -53,7 +53,7 @@ def test_intake_and_exhaust_in_one_sweep(seed: int, tmp_path: Path, capsys: pyte
     assert lobes.keys() == {"intake", "exhaust"}
     # The truth is the simulator's own root finding. A tenth of a degree is a small part of the half that hand work is good for.
     for valve, lobe in lobes.items():
-        assert lobe["passes"] >= 3
+        assert lobe["passes"] >= 2
         assert lobe["centerline_deg"]["value"] == pytest.approx(true.lobe(valve).centerline_by["equal_lift"], abs=0.1)
         assert lobe["peak_lift_mm"]["value"] == pytest.approx(true.lobe(valve).peak_lift_mm, abs=0.02)
     assert result["cam"]["separation_deg"]["value"] == pytest.approx(true.cam.separation_deg, abs=0.1)
