@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -15,7 +16,6 @@ from analysis.measure import Measured
 from analysis.samples import Floats
 from analysis.verdict import Verdict
 
-_ANGLES = ("opens", "closes", "centerline")
 _LEAST_DEG = 2.0  # below that apart, two flanks are the top of the nose
 
 
@@ -38,34 +38,36 @@ class Again:
         return self.after.value - self.predicted
 
 
-def recheck(before: Measured, after: Measured, advance_deg: float) -> tuple[Again, ...]:
+def recheck(before: Measured, after: Measured, advance_deg: float | Mapping[str, float]) -> tuple[Again, ...]:
     """Every event, duration, centerline, lift, separation and advance of both measurements, the camshaft having been advanced by
-    `advance_deg` crank degrees in between. Raises DataError if they have nothing in common.
+    `advance_deg` crank degrees in between (one number, or one for each valve). Raises DataError if they have nothing in common.
 
     The two measurements are taken as independent: each found TDC for itself. What they share makes them agree better than said.
     """
-    shared = [name for name in before.quantities if name in after.quantities and _moves(name) is not None]
-    if not shared:
-        raise DataError("the two measurements have no lobe in common", do="Sweep the same valve again after the change")
+    by = dict(advance_deg) if isinstance(advance_deg, Mapping) else dict.fromkeys(("intake", "exhaust"), advance_deg)
     found = []
-    for name in shared:
-        old, new = before.quantities[name], after.quantities[name]
-        predicted = old.value - advance_deg * (_moves(name) or 0.0)
+    for name, old in before.quantities.items():
+        change, new = _change(name, by), after.quantities.get(name)
+        if change is None or new is None:
+            continue
+        predicted = old.value + change
         u95 = expanded(combine((1.0, _apart(new)), (-1.0, old)))
         found.append(Again(name, old, predicted, new, u95, "within" if abs(new.value - predicted) <= u95 else "outside"))
+    if not found:
+        raise DataError("the two measurements have no lobe in common", do="Sweep the same valve again after the change")
     return tuple(found)
 
 
-def _moves(name: str) -> float | None:
-    """What a crank degree of advance takes off a quantity; None for those that are no part of the comparison."""
+def _change(name: str, by: Mapping[str, float]) -> float | None:
+    """What advancing the lobes adds to a quantity; None for those that are no part of the comparison."""
+    intake, exhaust = by.get("intake", 0.0), by.get("exhaust", 0.0)
     if name in ("separation", "advance"):
-        return 0.0 if name == "separation" else -1.0
-    words = name.split()
-    if len(words) < 2 or (words[1:2] == ["centerline"] and "by" in words):
-        return None
-    if words[1] in _ANGLES:
-        return 1.0
-    return 0.0 if words[1] in ("duration", "peak") else None
+        return (exhaust - intake) / 2 if name == "separation" else (intake + exhaust) / 2
+    valve, _, rest = name.partition(" ")
+    kind, _, more = rest.partition(" ")
+    if kind in ("opens", "closes") or rest == "centerline":
+        return -by.get(valve, 0.0)
+    return 0.0 if kind == "duration" or (kind == "peak" and more == "lift") else None
 
 
 def _apart(quantity: Quantity) -> Quantity:

@@ -214,6 +214,24 @@ def report(
 
 
 @app.command()
+def compare(
+    before: Annotated[Path, typer.Argument(metavar="BEFORE", help="The job as it was.")],
+    after: Annotated[
+        Path, typer.Argument(metavar="AFTER", help="The job measured again, or with the indicator at the other place.")
+    ],
+    advanced: Annotated[
+        float | None,
+        typer.Option(metavar="DEG", help="Crank degrees it was advanced by; else what BEFORE asks for.", show_default=False),
+    ] = None,
+    json: Json = False,
+) -> int:
+    """Hold a re-check against its prediction; or, lifter against valve, work out the rocker ratio over lift."""
+    from acquire.cli import comparing
+
+    return comparing.run(before, after, advanced, json)
+
+
+@app.command()
 def simulate(
     scenario: Annotated[str, typer.Option(help="Which rig; without it, list those there are.")] = "",
     seed: Seed = None,
