@@ -4,8 +4,8 @@ Two tables say everything. `acquire.steps.STEPS` names each step, what a person 
 must show before it is over (`needs`). `ROWS` says where each happening leads. A `Session` is what has happened so far, folded by
 `after`; what was written down of it can be folded again, so a job is taken up where it was left.
 
-Only what the data show moves a session on, apart from three sentences that a person must say (cautions read, stop taken out,
-result read). A person can override a need, with a reason, which stays with the job.
+Only what the data show moves a session on. A person says what the data cannot show: cautions read, stop fitted, indicator set,
+stop taken out, result read. A person can also override a need, with a reason, which stays with the job.
 """
 
 from __future__ import annotations

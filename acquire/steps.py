@@ -63,16 +63,18 @@ STEPS: Final[Mapping[str, Step]] = {
                 Need("index", "index pulse seen"),
                 Need("moved", "indicator moves", 0.5, "mm"),
                 Need("opens", "reading grows as the valve opens"),
+                Need("rests", "crank at rest again", 2.5, "s"),
             ),
         ),
         Step(
             STOP,
             "Top dead center by piston stop",
             (
-                "Fit the stop. Turn slowly, without force, until the piston touches it,",
+                "Fit the stop and say so. Turn slowly, without force, until the piston touches it,",
                 "then back the long way round until it touches again. Each touch is counted by itself.",
             ),
             (
+                Need(SAID, "stop fitted"),
                 Need("touches low", "touches at the lower count", TOUCHES),
                 Need("touches high", "touches at the higher count", TOUCHES),
                 Need("agree", "touches of each side agree"),
@@ -83,10 +85,14 @@ STEPS: Final[Mapping[str, Step]] = {
             TRAVEL,
             "Top dead center by piston travel",
             (
-                "Set the indicator on the piston, along the bore. Turn forward over the top,",
+                "Set the indicator on the piston, along the bore, and say so. Turn forward over the top,",
                 "from 40 degrees before to 40 after, back past the start, and forward again.",
             ),
-            (Need("crossings", "forward over the top", CROSSINGS), Need("found", "top dead center worked out")),
+            (
+                Need(SAID, "indicator on the piston"),
+                Need("crossings", "forward over the top", CROSSINGS),
+                Need("found", "top dead center worked out"),
+            ),
             record="travel",
         ),
         Step(
@@ -102,10 +108,13 @@ STEPS: Final[Mapping[str, Step]] = {
             ZERO,
             "Zero on the base circle, {valve}",
             (
-                "Set the indicator on the {valve} valve, along its travel, with preload.",
-                "Turn in running direction until the flat part is found. Hands off the indicator from here.",
+                "Set the indicator on the {valve} valve, along its travel, with preload, and say so.",
+                "Hands off it from there. Turn in running direction until the flat part is found.",
             ),
-            (Need("flat", "base circle seen", FLAT_DEG, "deg"),),
+            (
+                Need(SAID, "indicator set"),
+                Need("flat", "base circle seen", FLAT_DEG, "deg"),
+            ),
             record="sweep",
             of_valve=True,
         ),

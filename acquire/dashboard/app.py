@@ -78,7 +78,6 @@ class Dashboard(App[None]):
             self.station.failed("recorder", error)
         except Exception as error:
             self.station.failed("session", error)
-            self.station.taking = None
         try:
             if not self.paused:
                 self.picture = snapshot_of(self.station)

@@ -44,6 +44,7 @@ def _rig(job: Job, board: Board, taking: Taking) -> Facts:
         "index": float(seen.pulses > 0 or not board.index),
         "moved": seen.moved_mm,
         "opens": float(seen.opens > 0),
+        "rests": taking.progress().crank.still_s,
     }
 
 

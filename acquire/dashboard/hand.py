@@ -11,11 +11,11 @@ from typing import IO, Any, Final
 
 from acquire.dashboard.station import Station
 from acquire.session import Place
-from acquire.steps import RIG, STOP, STOP_OUT, SWEEP, TRAVEL, ZERO
+from acquire.steps import RIG, SAID, STEPS, STOP, STOP_OUT, SWEEP, TRAVEL, ZERO
 from analysis.errors import LinkError
 
 _PHASES: Final = {RIG: "check", STOP: "stop", TRAVEL: "travel", STOP_OUT: "past"}
-_RESTS_S: Final = 4.5  # longer than the hand rests within a phase
+_RESTS_S: Final = 3.0  # longer than the hand rests within a phase
 _LOOK_S: Final = 0.5
 
 
@@ -39,12 +39,7 @@ class SimulatedHand:
 
     def asks(self, place: Place, said: bool) -> None:
         """A step was begun, or its sentence said: the hand does its part."""
-        if place.step in (ZERO, SWEEP):
-            self._ask(place.valve)
-        elif place.step in _PHASES and (said or place.step != STOP_OUT):
-            self._ask(_PHASES[place.step])
-        else:
-            self._asked = ""
+        self._ask(phase_for(place, said))
 
     def watch(self, station: Callable[[], Station]) -> Callable[[], Coroutine[Any, Any, None]]:
         """A worker that has the hand go on where it rests and the step is not over. LinkError if the simulator dies."""
@@ -78,6 +73,13 @@ class SimulatedHand:
             pipe.flush()
         except OSError:
             pass  # `watch` tells that it has died
+
+
+def phase_for(place: Place, said: bool) -> str:
+    """The simulator's phase in which a hand does what a place asks for; empty for nothing yet."""
+    if any(need.key == SAID for need in STEPS[place.step].needs) and not said:
+        return ""
+    return place.valve if place.step in (ZERO, SWEEP) else _PHASES.get(place.step, "")
 
 
 def _pipe(pipe: IO[str] | None) -> IO[str]:

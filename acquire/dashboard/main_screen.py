@@ -51,7 +51,7 @@ class MainScreen(Screen[None]):
         link = replace(link, file=picture.link.file, rows=picture.link.rows) if not link.file else link
         parts: dict[str, list[Line]] = {
             "head": panels.head(picture, width),
-            "do": panels.do(picture),
+            "do": panels.do(picture)[: None if height >= 28 or picture.curve is None else 1],
             "link": panels.link(link, paused=paused),
         }
         step = picture.place.step

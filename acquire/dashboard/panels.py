@@ -71,7 +71,9 @@ def banner(picture: Snapshot) -> list[Line]:
         return [()]
     way, role = _WAYS[picture.way if picture.link.state in (LIVE, ENDED) else 0]
     line: list[tuple[str, str]] = [(f" {way} ", role)]
-    if picture.place.step == STOP_OUT:
+    if picture.armed:
+        line.append((" let the crank rest, then turn: the recording begins with the first turn ", "strong"))
+    elif picture.place.step == STOP_OUT:
         line.append((" THE STOP MUST COME OUT BEFORE YOU TURN ON ", "alarm"))
     elif picture.back_up and picture.way < 0:
         line.append((" BACK UP past the mark and come again ", "alarm"))
@@ -137,6 +139,11 @@ def messages(picture: Snapshot, width: int, height: int) -> list[Line]:
         wrapped = textwrap.wrap(message.text, max(20, width - 4)) or [""]
         lines += [((f" {sign} " if k == 0 else "   ", role), (text, role)) for k, text in enumerate(wrapped)]
     lines = lines[-height:]
+    if picture.waiting_for and picture.place.step in (ZERO, SWEEP) and not picture.events and len(lines) < height:
+        lines = [
+            *[((f" · {text}", "dim"),) for text in textwrap.wrap(picture.waiting_for, max(20, width - 4))][: height - len(lines)],
+            *lines,
+        ]
     return [()] * (height - len(lines)) + lines
 
 
@@ -160,7 +167,7 @@ def panel(picture: Snapshot, width: int) -> list[Line]:
         from acquire.dashboard.verdict import verdict
 
         lines = verdict(picture, width)
-    if picture.waiting_for and step not in (STOP_OUT, RESULT, DONE):
+    if picture.waiting_for and step == TRAVEL:
         lines += [(), *_wrapped(picture.waiting_for, width, "dim")]
     return lines
 

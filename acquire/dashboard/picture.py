@@ -25,7 +25,10 @@ def snapshot_of(station: Station) -> Snapshot:
     job, session, taking = station.job, station.session, station.taking
     facts = station.facts()
     order = places(session.plan)
-    asked = tuple(Asked(n.text, facts.get(n.key, 0.0), n.least, n.unit, is_met(n, facts)) for n in needs(session))
+    asked = tuple(
+        Asked(n.text.format(valve=session.at.valve), facts.get(n.key, 0.0), n.least, n.unit, is_met(n, facts))
+        for n in needs(session)
+    )
     if station.setup.replayed is not None:
         asked = tuple(a for a in asked if a.unit)
     link = station.watch.state()
@@ -69,6 +72,7 @@ def _with_data(picture: Snapshot, station: Station, taking: Taking) -> Snapshot:
         lift_mm=lift if taking.first is not None else None,
         zeroed=zeroed,
         way=crank.way,
+        armed=taking.armed,
         back_up=(picture.place.step in (ZERO, SWEEP) and crank.way < 0) or _hung(picture, crank.engaged, crank.way),
         to_go_deg=crank.to_go * per_count,
         cursor=None if shift is None or taking.first is None else _wrapped(crank.position * per_count + shift),

@@ -12,6 +12,7 @@ from typing import Final, TypeAlias
 
 from acquire.connection import Outcome
 from acquire.dashboard.station import Station
+from acquire.dashboard.taking import Taking
 from acquire.link import Connected
 from acquire.steps import DONE, RESULT, STOP, SWEEP, TRAVEL, ZERO
 from analysis.capture import load
@@ -53,21 +54,29 @@ class Road:
 
     async def work(self) -> None:
         """Work out results in a thread as data come, sparing the machine. Ends in a message if it breaks."""
-        station = self.station
         try:
             while True:
                 began = self._clock()
+                taking = self.station.taking
                 if (work := self._wanted()) is not None:
-                    taking = station.taking
-                    found = await asyncio.to_thread(work)
-                    if isinstance(found, Result):
-                        station.result = found
-                    elif station.taking is taking:
-                        station.live = found
-                    station.fits += 1
+                    self._found(await asyncio.to_thread(work), taking)
                 await asyncio.sleep(max(_LEAST_S, _SHARE * (self._clock() - began)))
         except Exception as error:
-            station.failed("results", error)
+            self.station.failed("results", error)
+
+    def settle(self) -> None:
+        """Work out now what is wanted, for whoever has no loop."""
+        taking = self.station.taking
+        if (work := self._wanted()) is not None:
+            self._found(work(), taking)
+
+    def _found(self, found: LiveResult | Result, taking: Taking | None) -> None:
+        station = self.station
+        if isinstance(found, Result):
+            station.result = found
+        elif station.taking is taking:
+            station.live = found
+        station.fits += 1
 
     def _wanted(self) -> Work | None:
         """What is to be worked out now, if anything has changed."""

@@ -80,8 +80,9 @@ class Curve:
 class Snapshot:
     """Everything on the screen. `deg` is the crank from TDC in (-180, 180], or turned so far if `tdc_known` is false.
 
-    `cursor`: crank degrees from overlap TDC in [-360, 360), None if that is not known. `way` as of `analysis.live.crank.Crank`;
-    `back_up`: readings do not count since the crank was turned back; `to_go_deg` until they do again.
+    `cursor`: crank degrees from overlap TDC in [-360, 360), None if that is not known. `way` as of `analysis.live.crank.Crank`.
+    `armed`: the recording waits for the first turn. `back_up`: readings do not count since the crank was turned back; `to_go_deg`
+    until they do again.
     """
 
     job: Job
@@ -96,6 +97,7 @@ class Snapshot:
     way: int = 0
     back_up: bool = False
     to_go_deg: float = 0.0
+    armed: bool = False
     cursor: float | None = None
     curve: Curve | None = None
     events: tuple[Passed, ...] = ()

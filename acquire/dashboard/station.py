@@ -8,6 +8,7 @@ from __future__ import annotations
 import uuid
 from collections import deque
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
@@ -16,7 +17,7 @@ from acquire.connection import Batch, Broken, Ended, Idle, Outcome
 from acquire.dashboard.facts import facts_of
 from acquire.dashboard.linkstate import LinkWatch
 from acquire.dashboard.snapshot import ERROR, NOTE, WARNING, Failure, Message
-from acquire.dashboard.taking import Taking
+from acquire.dashboard.taking import RESTED_US, Taking
 from acquire.link import Connected
 from acquire.recorder import Recorder
 from acquire.session import (
@@ -34,8 +35,8 @@ from acquire.session import (
     redo,
     taken_up,
 )
-from acquire.steps import RIG, SAID, STEPS, STOP, STOP_OUT, SWEEP, TRAVEL, ZERO
-from acquire.wire import Hello
+from acquire.steps import RIG, SAID, STEPS, STOP, SWEEP, TRAVEL, ZERO
+from acquire.wire import Event, Hello
 from analysis.errors import CaptureError, LobetraceError, UsageError
 from analysis.job import Job
 from analysis.live.result import LiveResult
@@ -89,6 +90,7 @@ class Station:
         self._board: Board | None = None
         self._link = ""
         self._said = False
+        self._tdc = ("", 0.0)  # link and count: holds while the link does
         self._place_taken = self.session.at
 
     # what comes in
@@ -108,7 +110,7 @@ class Station:
             case Ended() | Broken():
                 self._gone(outcome)
 
-    def _events(self, events: Sequence[object]) -> None:
+    def _events(self, events: Sequence[Event]) -> None:
         for k, event in enumerate(events):
             if isinstance(event, Hello) and (self._board is None or event.restarted):
                 self._record(events[:k])
@@ -117,9 +119,9 @@ class Station:
                 return
         self._record(events)
 
-    def _record(self, events: Sequence[object]) -> None:
+    def _record(self, events: Sequence[Event]) -> None:
         if self.taking is not None:
-            self.taking.add(events)  # type: ignore[arg-type]  # events of the wire
+            self.taking.add(events)
 
     def _greeted(self, board: Board, same: bool | None, missed: int) -> None:
         """A board is there. Without one zero with what came before, what is being taken begins anew."""
@@ -159,9 +161,14 @@ class Station:
     # what a person says
 
     def say_so(self) -> None:
-        """The sentence that the step asks a person for."""
+        """The sentence that the step asks a person for; nothing where it asks for none."""
+        if self._said or not any(need.key == SAID for need in STEPS[self.session.at.step].needs):
+            return
         self._said = True
-        if self.taking is not None and self.session.at.step == STOP_OUT:
+        if STEPS[self.session.at.step].record:  # what was set up by hand is set up now: the recording begins
+            self.begin()
+            return
+        if self.taking is not None:
             self.taking.look_again()
         self.setup.asks(self.session.at, True)
 
@@ -183,10 +190,10 @@ class Station:
         """A worker ended in an error: one typed message, and the screen says failed if frames can no longer be taken."""
         text = str(error) if isinstance(error, LobetraceError) else f"{type(error).__name__}: {error}"
         self.messages.append(Failure(ERROR, f"{worker.upper()} FAILED. {text}", self._clock(), worker, type(error).__name__))
-        if worker in ("reader", "recorder"):
+        if worker in ("reader", "recorder", "session"):
             self.watch.failed(worker)
-        if worker == "recorder":
-            self.taking = None
+        if worker in ("recorder", "session"):
+            self._let_go()
 
     # how it goes on
 
@@ -217,23 +224,27 @@ class Station:
         if self.taking is None or not (self.found_by or self.job.rig.tdc_count is not None):
             return None
         known = self.taking.tdc(self.job, self.found_by)
-        return None if known is None else known[0].value
+        if known is not None:
+            self._tdc = (self._link, known[0].value)
+        return self._tdc[1] if self._tdc[0] == self._link else None
 
     def begin(self) -> None:
         """Begin what the step in hand takes: a capture if it records one."""
         if self._board is None:
             return
         place, step = self.session.at, STEPS[self.session.at.step]
+        rested = self.taking is not None and self.taking.progress().crank.still_s * 1e6 >= RESTED_US
         self.close()
         if self.live is not None and self.live.result is not None:
             self.result = self.live.result
         self.live = None
         header, recorder = self._of_step(place, self._board), None
-        if step.record and self.setup.folder is not None:
+        set_up = self._said or not any(need.key == SAID for need in step.needs)
+        if step.record and set_up and self.setup.folder is not None:
             recorder = Recorder.in_folder(self.setup.folder / "captures", header)
-        self.taking = Taking(self.job, header, self.forward or 1, recorder)
+        self.taking = Taking(self.job, header, self.forward or 1, recorder, rested=rested)
         self._place_taken = Place(SWEEP, place.valve) if step.record == "sweep" else place
-        self.setup.asks(place, False)
+        self.setup.asks(place, self._said)
 
     def close(self) -> None:
         """Close the capture in hand. One that its step did not come to an end with is put aside, so that no result is made of it."""
@@ -250,6 +261,13 @@ class Station:
             found = self.setup.read(taking.recorder.path) if self.setup.read and taking.recorder is not None else taking.capture()
             self.found_by = [c for c in self.found_by if c.header is None or c.header.step != kind] + [found]
 
+    def _let_go(self) -> None:
+        """Take nothing more: what was recorded so far is closed as it stands."""
+        taking, self.taking = self.taking, None
+        if taking is not None:
+            with suppress(LobetraceError):
+                taking.close()
+
     def _put_aside(self, path: Path) -> None:
         aside = path.parent / UNFINISHED
         try:
@@ -262,20 +280,17 @@ class Station:
             )
 
     def _moved(self, happened: Happened) -> None:
-        before = self.session
+        before, said = self.session, self._said
         self.session = after(before, happened)
         self._said = False
         try:
             self.setup.write(happened)
         except CaptureError as error:
             self.failed("session", error)
-        if self.session.at == before.at and happened.what == MET:
-            return
-        goes_on = (
-            STEPS[self.session.at.step].keeps and before.at == Place(ZERO, self.session.at.valve) and happened.what != REDONE
-        )
-        if not goes_on:
-            self.begin()
+        at = self.session.at
+        if STEPS[at.step].keeps and said and before.at == Place(ZERO, at.valve) and happened.what != REDONE:
+            return  # the recording goes on
+        self.begin()
 
     def _mark(self, text: str) -> None:
         if self.taking is not None and self.taking.recorder is not None:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 
 from acquire.recorder import Recorder
-from acquire.wire import Event, Heartbeat, Index, Sample
+from acquire.wire import Event, Heartbeat, Index, Sample, wrap_u32
 from analysis.budget import Quantity
 from analysis.errors import DataError
 from analysis.job import Job
@@ -21,17 +22,21 @@ from analysis.samples import STILL, Capture, Header, Ints
 from analysis.tdc import TdcFound
 
 _LITTLE: Final = 1 << 12  # rows kept where nothing is worked out from them
+RESTED_US: Final = 2_500_000  # longer than a hand rests between two pulls
 _PASSED_DEG: Final = 5.0  # beyond TDC, so far, the crank has surely passed the place of a stop
 
 
 class Taking:
     """One recording, or a mere look without a recorder. `add` costs little and loses nothing; `flush` is for the screen."""
 
-    def __init__(self, job: Job, header: Header, forward: int, recorder: Recorder | None) -> None:
+    def __init__(self, job: Job, header: Header, forward: int, recorder: Recorder | None, *, rested: bool = False) -> None:
         self.header, self.recorder = header, recorder
         self.forward = forward
         self._pending: list[Event] = []
         records = recorder is not None or header.note == "replay"
+        self.armed = recorder is not None  # waits for the first turn
+        self._rested = rested
+        self._rest_us: int | None = None
         self._sweep = LiveSweep(job.rig, header, forward, KEPT_ROWS if records else _LITTLE)
         self._check = RigCheck(job.rig, header)
         self._contacts = Contacts(header.board.cpr)
@@ -39,6 +44,8 @@ class Taking:
         self._pulses = 0
         self._progress: Progress | None = None
         self._touches = Touches()
+        self._resting_mm: tuple[float, ...] = ()
+        self._sign = job.rig.indicator_sign
         self._range: tuple[int, int] | None = None
         self.first: int | None = None
         self.crank = 0
@@ -62,10 +69,31 @@ class Taking:
         return self.progress().rows
 
     def add(self, events: Sequence[Event]) -> None:
-        """Record what came, then keep it until the next flush. CaptureError if it cannot be recorded."""
+        """Record what came, then keep it until the next flush. CaptureError if it cannot be recorded.
+
+        A recording begins with the first turn of the crank after a rest: until then hands may still be at the indicator.
+        """
+        if self.armed:
+            events = self._from_first_turn(events)
         if self.recorder is not None:
             self.recorder.add(events)
         self._pending += events
+
+    def _from_first_turn(self, events: Sequence[Event]) -> Sequence[Event]:
+        for k, event in enumerate(events):
+            if not isinstance(event, Sample | Heartbeat):
+                continue
+            if self._rest_us is not None and event.crank != self.crank:
+                if self._rested or wrap_u32(event.time_us - self._rest_us) >= RESTED_US:
+                    self.armed, self.first = False, None
+                    return events[k:]
+                self._rest_us = None
+            if self._rest_us is None:
+                self._rest_us = event.time_us
+            self.first = self.crank = event.crank
+            steps = zip(event.lift, self.header.board.steps_mm, strict=True)
+            self._resting_mm = tuple(lift * self._sign * step for lift, step in steps)
+        return ()
 
     def flush(self) -> bool:
         """Take in what was kept. Whether there was anything."""
@@ -89,8 +117,10 @@ class Taking:
 
     def progress(self) -> Progress:
         """Crank, lift, trace, as of the last flush."""
-        if self._progress is None:
+        if self._progress is None or self.armed:
             self._progress = self._sweep.progress()
+            if self.armed and self._resting_mm:
+                self._progress = replace(self._progress, lift_mm=self._resting_mm)
         return self._progress
 
     def checked(self) -> Checked:
@@ -117,7 +147,7 @@ class Taking:
     def tdc(self, job: Job, found_by: Sequence[Capture]) -> tuple[Quantity, TdcFound] | None:
         """TDC as a count of this recording; None while it is not known, and then `tdc_why` says why."""
         asked = (len(found_by), self._pulses)
-        if self._tdc is None and self.first is not None and asked != self._asked_tdc:
+        if self._tdc is None and self.progress().rows and asked != self._asked_tdc:
             self._asked_tdc = asked
             try:
                 self._tdc, self.tdc_why = tdc_of(job, found_by, self.capture(), self.forward), ""

@@ -1,0 +1,135 @@
+"""The whole procedure without a screen: walked by a simulated hand, judged by what the simulator knows."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+
+from acquire.cli.versus import versus
+from acquire.dashboard.picture import snapshot_of
+from acquire.session import Place, Plan, places
+from acquire.session_file import read_session
+from acquire.simulator.scenarios import SCENARIOS
+from acquire.simulator.truth import truth
+from acquire.steps import DONE, RESULT, RIG, STOP, STOP_OUT, SWEEP, ZERO
+from analysis.capture import load
+from analysis.measure import measure
+from tests.walked import Walk
+
+Walks = Callable[..., Walk]
+
+
+@pytest.mark.parametrize(
+    ("name", "plan"),
+    [("workshop", Plan()), ("clean", Plan("travel")), ("two-channel", Plan("stop", ("both",))), ("reverse", Plan())],
+    ids=["workshop", "by travel", "both valves at once", "count goes down"],
+)
+def test_it_ends_with_results_that_hold_the_truth(walks: Walks, name: str, plan: Plan) -> None:
+    scenario = SCENARIOS[name]
+    walk = walks(scenario, plan)
+    walk.to(Place(DONE))
+    walk.road.settle()
+    result = snapshot_of(walk.station).result
+    assert result is not None
+    known = truth(scenario.rig, [(mm, walk.job.measure.checking_at) for mm in walk.job.measure.checking_lifts_mm])
+    rows = versus(result, known)
+    assert len(rows) > 30
+    # 95 % intervals: of this many, a few may miss, none by much.
+    assert sum(row.inside for row in rows) >= 0.85 * len(rows)
+    assert [row for row in rows if abs(row.off) > 2.5 * row.measured.u95] == []
+    captures = [load(path) for path in sorted((walk.folder / "captures").glob("*.csv"))]
+    assert all(capture.complete for capture in captures)
+    assert measure(walk.job, captures).lobes == result.lobes, "the files say the same"
+    assert not walk.station.session.overrides
+    assert [message for message in walk.station.messages if message.kind == "error"] == []
+
+
+def test_every_place_is_passed_in_order_and_rings_the_bell(walks: Walks) -> None:
+    walk = walks()
+    seen = []
+
+    def note() -> bool:
+        if not seen or seen[-1] != walk.station.session.at:
+            seen.append(walk.station.session.at)
+        return walk.station.session.at.step == DONE
+
+    walk.until(note)
+    assert tuple(seen) == places(walk.plan)
+    assert walk.station.ended == len(seen) - 1
+    assert [happened.place for happened in read_session(walk.folder)] == seen[:-1]
+
+
+@pytest.mark.parametrize(
+    "place",
+    [Place(RIG), Place(STOP), Place(STOP_OUT), Place(ZERO, "intake"), Place(SWEEP, "exhaust"), Place(RESULT, "exhaust")],
+    ids=" ".join,
+)
+def test_quit_in_any_step_and_come_back_it_goes_on_there(walks: Walks, place: Place) -> None:
+    walk = walks()
+    walk.to(place)
+    walk.feed(3)
+    walk.station.close()
+    walk.begin()
+    walk.speak()
+    assert walk.station.session.at == place
+    walk.to(Place(DONE))
+    walk.road.settle()
+    result = snapshot_of(walk.station).result
+    assert result is not None
+    assert {lobe.valve for lobe in result.lobes} == {"intake", "exhaust"}
+
+
+def test_what_was_begun_and_not_ended_is_put_aside(walks: Walks) -> None:
+    walk = walks()
+    walk.to(Place(SWEEP, "intake"))
+    walk.feed(3)
+    walk.station.close()
+    assert [path.name for path in (walk.folder / "captures" / "unfinished").glob("*.csv")] == ["02-sweep-intake.csv"]
+    assert [path.name for path in (walk.folder / "captures").glob("*.csv")] == ["01-stop-unknown.csv"]
+    assert load(walk.folder / "captures" / "unfinished" / "02-sweep-intake.csv").complete
+
+
+def test_a_stop_done_again_replaces_the_first(walks: Walks) -> None:
+    walk = walks()
+    walk.to(Place(RESULT, "intake"))
+    first = walk.station.found_by
+    walk.station.redo(Place(STOP))
+    walk.to(Place(RESULT, "intake"))
+    assert len(walk.station.found_by) == 1
+    assert walk.station.found_by[0].path != first[0].path
+    assert len(list((walk.folder / "captures").glob("*stop*.csv"))) == 2
+
+
+def test_an_override_is_recorded_in_the_capture_and_in_the_procedure(walks: Walks) -> None:
+    walk = walks()
+    walk.to(Place(STOP))
+    walk.until(lambda: walk.station.facts().get("touches high", 0) == 2)
+    walk.station.override("two touches are enough here")
+    stop = next((walk.folder / "captures").glob("*stop*.csv"))
+    assert "two touches are enough here" in load(stop).marks[0]
+    assert read_session(walk.folder)[-1].reason == "two touches are enough here"
+    assert snapshot_of(walk.station).overrides == 1
+
+
+def test_an_indicator_touched_before_the_first_turn_is_not_in_the_recording(walks: Walks) -> None:
+    walk = walks()
+    walk.to(Place(ZERO, "exhaust"))
+    walk.speak()
+    walk.until(lambda: bool(walk.station.taking and walk.station.taking.progress().rows))
+    walk.to(Place(RESULT, "exhaust"))
+    sweep = load(next((walk.folder / "captures").glob("*exhaust.csv")))
+    assert not sweep.samples.still[0]
+
+
+def test_a_rig_that_counts_against_the_job_does_not_pass_the_check(walks: Walks) -> None:
+    scenario = SCENARIOS["reverse"]
+    walk = walks(scenario)
+    walk.job = walk.job.model_copy(update={"rig": walk.job.rig.model_copy(update={"direction": "up"})})
+    walk.begin()
+    walk.to(Place(RIG))
+    walk.feed(12)
+    facts = walk.station.facts()
+    assert facts["direction"] == 0
+    assert facts["turned"] == 0
+    assert walk.station.session.at == Place(RIG)

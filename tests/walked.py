@@ -1,0 +1,146 @@
+"""The guided procedure walked by a simulated hand, without a port, a loop or a clock that runs: stations as they stand in a step."""
+
+from __future__ import annotations
+
+import asyncio
+from collections import deque
+from collections.abc import AsyncGenerator, Callable
+from dataclasses import replace
+from pathlib import Path
+
+from acquire.cli.demo_job import job_text
+from acquire.connection import Batch, Outcome
+from acquire.dashboard.hand import phase_for
+from acquire.dashboard.launch import setup_for
+from acquire.dashboard.road import Road
+from acquire.dashboard.station import Setup, Station
+from acquire.link import Connected
+from acquire.session import Place, Plan
+from acquire.simulator.asked import in_short_turns
+from acquire.simulator.rig import REST, Rig, State, record_phase, start
+from acquire.simulator.scenarios import Scenario
+from acquire.simulator.truth import truth
+from acquire.wire import Decoder, Event, Hello
+from analysis.job import Job, parse_job
+from analysis.samples import Board
+
+BLOCK = 400  # events that come at once
+RESTS = 2  # seconds for which the hand rests before it does the same again
+
+
+class Clock:
+    """Stands still unless it is moved."""
+
+    def __init__(self) -> None:
+        self.now = 1000.0
+
+    def __call__(self) -> float:
+        return self.now
+
+
+class Engine:
+    """A simulated rig that does what the procedure asks for; its events come in blocks."""
+
+    def __init__(self, rig: Rig) -> None:
+        self._rig = rig = in_short_turns(rig)
+        self._state: State = start(rig)
+        self._asked: deque[str] = deque()
+        self._doing = ""
+        self._rests = 0
+        self._events: deque[Event] = deque()
+        self._decoder = Decoder()
+
+    @property
+    def board(self) -> Board | None:
+        """What the board said it is."""
+        return self._decoder.board
+
+    def asks(self, place: Place, said: bool) -> None:
+        """What `Setup.asks` is for."""
+        self._doing = phase_for(place, said)
+        self._asked.clear()
+        if self._doing:
+            self._asked.append(self._doing)
+
+    def more(self, count: int = BLOCK) -> list[Event]:
+        """The next events: of the phase in hand, of the next, or of a rest."""
+        while not self._events:
+            if not self._asked and self._doing and self._rests >= RESTS:
+                self._asked.append(self._doing)  # the step is not over: the hand goes on
+            phase = self._asked.popleft() if self._asked else REST
+            self._rests = self._rests + 1 if phase == REST else 0
+            done = record_phase(self._rig, phase, self._state)
+            self._state = done.state
+            # One hello a connection: those of later phases are answers nobody asked for.
+            lines = done.data if self._decoder.board is None else done.data.split(b"\n", 1)[1]
+            self._events.extend(self._decoder.feed(lines))
+        return [self._events.popleft() for _ in range(min(count, len(self._events)))]
+
+    def starts_again(self, boot: int) -> None:
+        """The board lost its power: it counts anew."""
+        rig = replace(self._rig, board=replace(self._rig.board, boot=boot))
+        fresh = start(rig)
+        self._rig, self._decoder = rig, Decoder()
+        self._state = replace(
+            fresh, crank_deg=self._state.crank_deg, driven_deg=self._state.driven_deg, phases=self._state.phases
+        )
+        self._events.clear()
+
+
+async def nothing() -> AsyncGenerator[Connected | Outcome, None]:
+    """A source that never gives anything."""
+    await asyncio.Event().wait()
+    yield Batch((), 0, 0.0)
+
+
+class Walk:
+    """A station with an engine at its other end."""
+
+    def __init__(self, folder: Path, scenario: Scenario, plan: Plan | None = None, job: Job | None = None) -> None:
+        self.clock = Clock()
+        self.folder = folder
+        self.engine = Engine(scenario.rig)
+        self.text = job_text(scenario, truth(scenario.rig))
+        folder.mkdir(parents=True, exist_ok=True)
+        (folder / "job.toml").write_text(self.text, encoding="utf-8")
+        self.job = job or parse_job(self.text)
+        self.plan = plan or Plan()
+        self.begin()
+
+    def begin(self) -> None:
+        """A station on the job's folder as it is."""
+        setup: Setup = replace(setup_for(self.job, self.folder, self.plan, "lobetrace 0"), asks=self.engine.asks)
+        self.station = Station(setup, self.clock)
+        self.station.watch.where = "a simulated board"
+        self.road = Road(self.station, nothing, clock=self.clock)
+        if self.engine.board is not None:  # a new connection begins with a hello
+            self.station.take(Batch((Hello(self.engine.board, 0, 0),), 0, self.clock.now))
+
+    def feed(self, blocks: int = 1) -> None:
+        """Let so many blocks of events come."""
+        for _ in range(blocks):
+            self.clock.now += 0.05
+            events = tuple(self.engine.more())
+            self.station.take(Batch(events, 32 * len(events), self.clock.now))
+            self.station.look()
+
+    def speak(self) -> None:
+        """Say what the step asks for."""
+        self.station.say_so()
+        self.station.look()
+
+    def until(self, done: Callable[[], bool], most: int = 2000) -> None:
+        """Walk until something holds. Says everything at once, and works results out every few blocks."""
+        for k in range(most):
+            if done():
+                return
+            self.speak()
+            self.feed()
+            if k % 8 == 7:
+                self.road.settle()
+                self.station.look()
+        raise AssertionError(f"never got there: {self.station.session.at}, {self.station.facts()}, {list(self.station.messages)}")
+
+    def to(self, place: Place) -> None:
+        """Walk to a place; nothing has been said there yet."""
+        self.until(lambda: self.station.session.at == place)
