@@ -17,7 +17,7 @@ from analysis.errors import DataError
 from analysis.geometry import SliderCrank
 from analysis.samples import Capture, Floats, Ints
 
-# A turning point is a contact if it lies this near the furthest one on its side; a hand that turned back early lies further away.
+# Touches of one side lie this near to each other; a hand that turned back early, or before the stop was in, lies further away.
 CONTACT_DEG = 1.5
 # And the crank must have left the contact by this much before the next touch counts as another.
 LEAVE_DEG = 20.0
@@ -120,14 +120,28 @@ def stop_contacts(crank: Ints, cpr: int) -> StopContacts:
     if lows.size == 0 or highs.size == 0:
         raise DataError("the crank was not turned to both sides of the stop", do=how)
     low, high = crank[lows], crank[highs]
-    near = CONTACT_DEG * degree
-    low, high = low[low <= low.min() + near], high[high >= high.max() - near]
+    low, high = (touches_of(side, outward, CONTACT_DEG * degree) for side, outward in ((low, -1), (high, 1)))
     if (high.max() - low.min()) < cpr / 4:
         raise DataError(
             f"the crank swung only {(high.max() - low.min()) / degree:.0f} degrees: not the long way around between two contacts",
             do=how,
         )
     return StopContacts(low=low, high=high)
+
+
+def touches_of(turned: Ints, outward: int, near: float) -> Ints:
+    """The turning points of one side that are touches: most of them lie within `near` counts of each other, at the same place.
+
+    One that lies further out was made before the stop was in, one further in by a hand that turned back early. Of two places met equally
+    often the one further out (`outward`: -1 down, +1 up) is the stop. Shapes (k,) and (j,), in order.
+    """
+    if turned.size == 0:
+        return turned
+    out = outward * turned
+    # How many lie from each turning point to `near` counts further in.
+    met = ((out[None, :] <= out[:, None]) & (out[None, :] >= out[:, None] - near)).sum(axis=1)
+    place = out[met == met.max()].max()
+    return turned[(out <= place) & (out >= place - near)]
 
 
 def by_stop(capture: Capture, geometry: SliderCrank | None, forward: int) -> TdcFound:

@@ -10,7 +10,7 @@ import numpy as np
 from analysis.advice import WIDE_TOUCHES_DEG
 from analysis.errors import DataError
 from analysis.samples import Ints
-from analysis.tdc import CONTACT_DEG, LEAVE_DEG, stop_contacts, turning_points
+from analysis.tdc import CONTACT_DEG, LEAVE_DEG, stop_contacts, touches_of, turning_points
 
 _MANY: Final = 4096  # corners of the motion that are kept
 
@@ -57,8 +57,7 @@ class Contacts:
         lows, highs = turning_points(self._corners, LEAVE_DEG / per_count)
         last = max((int(ends[-1]) for ends in (lows, highs) if ends.size), default=-1)
         low, high = (self._corners[ends[ends < last]] for ends in (lows, highs))
-        near = CONTACT_DEG / per_count
-        low, high = (low[low <= low.min() + near] if low.size else low), (high[high >= high.max() - near] if high.size else high)
+        low, high = (touches_of(side, outward, CONTACT_DEG / per_count) for side, outward in ((low, -1), (high, 1)))
         spread = tuple(float(np.ptp(side)) * per_count if side.size else 0.0 for side in (low, high))
         tdc, unswept, why = float("nan"), 0.0, ""
         if self._corners.size and np.ptp(self._corners) >= self._cpr:

@@ -58,6 +58,12 @@ def test_turning_back_early_is_no_touch() -> None:
     assert contacts.low.tolist() == [100, 100]
 
 
+def test_a_turning_point_beyond_the_stop_was_made_before_it_was_in() -> None:
+    contacts = stop_contacts(path(1990, 2034, 100, 2000, 100, 2000, 100, 1000), CPR)
+    assert contacts.high.tolist() == [2000, 2000]
+    assert contacts.low.tolist() == [100, 100, 100]
+
+
 def test_a_crank_that_goes_past_the_stop_is_refused() -> None:
     with pytest.raises(DataError) as refused:
         stop_contacts(path(0, 2000, 100, 2600, 100), CPR)
