@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from acquire import wire
 from acquire.parse import parse_line
 from analysis.samples import Board
-from tests.firmware.core_on_host import Core
+from tests.firmware.core_on_host import REFERENCE, Core
 
 u32 = st.integers(0, 2**32 - 1)
 i32 = st.integers(-(2**31), 2**31 - 1)
@@ -112,3 +112,27 @@ def test_both_judge_arbitrary_lines_alike(core: Core, body: bytes) -> None:
     flipped = line[:-1] + bytes([line[-1] ^ 1])
     assert not sound(core, flipped)
     assert parse_line(flipped) is None
+
+
+def test_the_worked_example_of_the_format(core: Core) -> None:
+    """firmware-notes/wire-format.md section 6, line for line."""
+    notes = (REFERENCE.parent / "wire-format.md").read_text(encoding="utf-8")
+    printed = notes.split("## 6. Worked example")[1].split("```")[1].strip().splitlines()
+    texts = [word_bytes(core, t) for t in ("2400", "0.01mm", "bench-a")]
+    identity = core.ffi.new("struct identity *", {"cpr": texts[0], "step": [texts[1]], "name": texts[2], "index": True})
+
+    def sample(kind: bytes, seq: int, time: int, crank: int, flags: int, age: int, lift: int) -> bytes:
+        fields = {"seq": seq, "time": time, "crank": crank, "flags": flags, "age": [age], "lift": [lift]}
+        return core.line("frame_sample", kind, core.ffi.new("struct sample *", fields), 1)
+
+    # The example's board names no rate, which this one always does: the hello differs in that key alone.
+    hello = core.line("frame_hello", identity, 0, 5012, True, 200, 57)
+    assert hello.partition(b"*")[0].replace(b",rate=200", b"").decode() == printed[0].partition("*")[0]
+    sent = [
+        sample(b"S", 0, 883120, -14400, 0, 35, 1235),
+        sample(b"S", 1, 883520, -14399, 0, 40, 1235),
+        core.line("frame_index", 2, 883590, -14398),
+        core.line("frame_fault", 3, 883600, word_bytes(core, "crank-step"), 17),
+        sample(b"B", 4, 1083600, -14398, 2, 12, 1236),
+    ]
+    assert [line.decode().removesuffix("\n") for line in sent] == printed[1:]

@@ -23,15 +23,18 @@ HANDLER(__vector_crank_counted)
 {
     latch_crank(&board.latch, CRANK_PINS());
     if (PCIFR & _BV(PCIF0))
-        inputs_scales();
+        scales_step(scales_read());
 }
 
 HANDLER(__vector_crank_latched)
 {
-    if (!latch_crank(&board.latch, CRANK_PINS()))
+    uint8_t crank = CRANK_PINS();
+    struct scale_pins scales = scales_read(); /* at once: what comes in between is skew */
+
+    if (!latch_crank(&board.latch, crank))
         return;
     GPIOR0 &= (uint8_t)~EDGE_WANTED;
-    inputs_latch();
+    inputs_latch(scales);
 }
 
 #if INDEX

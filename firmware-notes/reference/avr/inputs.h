@@ -8,21 +8,45 @@
 #include "pins.h"
 #include "timer.h"
 
-HOT void inputs_scales(void)
-{
+/* The scales' pins at this moment. */
+struct scale_pins {
 #if CH1 == SCALE
-    latch_scale(&board.latch, 0, SCALE1_PINS());
+    uint8_t first;
 #endif
 #if CH2 == SCALE
-    latch_scale(&board.latch, 1, SCALE2_PINS());
+    uint8_t second;
+#endif
+};
+
+HOT struct scale_pins scales_read(void)
+{
+    struct scale_pins pins;
+
+#if CH1 == SCALE
+    pins.first = SCALE1_PINS();
+#endif
+#if CH2 == SCALE
+    pins.second = SCALE2_PINS();
+#endif
+    return pins;
+}
+
+HOT void scales_step(struct scale_pins pins)
+{
+    (void)pins;
+#if CH1 == SCALE
+    latch_scale(&board.latch, 0, pins.first);
+#endif
+#if CH2 == SCALE
+    latch_scale(&board.latch, 1, pins.second);
 #endif
 }
 
-HOT void inputs_latch(void)
+HOT void inputs_latch(struct scale_pins pins)
 {
     uint32_t now = timer_ticks();
 
-    inputs_scales();
+    scales_step(pins);
     latch_event(&board.latch, now);
 }
 

@@ -63,7 +63,7 @@ OPEN_HANDLER(__vector_grid_latched)
     parts_left = parts;
     ATOMIC_BLOCK(ATOMIC_FORCEON)
     {
-        inputs_latch();
+        inputs_latch(scales_read());
     }
 }
 
