@@ -84,6 +84,8 @@ class Link:
         self._end: Ended | Broken | None = None
         self._closed = False
         self._reading = False
+        self._late = 0
+        self._ask_again = pipe.clock()
 
     @property
     def hello(self) -> Hello:
@@ -162,11 +164,19 @@ class Link:
             self._end = Broken(DeviceError(error.what, where=self.url, do=error.do))
             return self._end
         self._ahead = []
+        self._ask_if_behind()
         if data or events:
             return Batch(tuple(events), len(data), arrived)
         if over:
             self._end = self._how_it_ended()
         return self._end
+
+    def _ask_if_behind(self) -> None:
+        """Frames with old numbers: repeated ones, or the board has started again and its hello was damaged. A hello tells."""
+        late, self._late = self._late, self._decoder.counters.late
+        if self._late != late and self._pipe.clock() >= self._ask_again:
+            self._pipe.write(encode_command(HELLO))
+            self._ask_again = self._pipe.clock() + _ASK_EVERY
 
     def _how_it_ended(self) -> Ended | Broken:
         if self._pipe.error is None:
