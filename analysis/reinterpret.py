@@ -43,8 +43,9 @@ class Reading:
 def values(card: Sequence[Asked], lobes: Sequence[Flanks], reading: Reading) -> Floats:
     """What the sweeps say to each line of the card. Shape (lines,), NaN where nothing."""
     found = _assigned(lobes, reading.turned)
+    centers = {valve: _center(found.get(valve), reading, valve) for valve in BOTH}
     cache: dict[tuple[str, float, str, float | None], tuple[float, float]] = {}
-    return np.array([_value(asked, found, reading, cache) for asked in card], dtype=np.float64)
+    return np.array([_value(asked, found, reading, centers, cache) for asked in card], dtype=np.float64)
 
 
 def _assigned(lobes: Sequence[Flanks], turned: str) -> dict[str, Flanks]:
@@ -68,16 +69,17 @@ def _value(
     asked: Asked,
     lobes: Mapping[str, Flanks],
     reading: Reading,
+    centers: Mapping[str, float],
     cache: dict[tuple[str, float, str, float | None], tuple[float, float]],
 ) -> float:
     if asked.kind in CAM:
-        centers = [_center(lobes.get(valve), reading, valve) for valve in ("intake", "exhaust")]
-        return (centers[0] - centers[1]) / 2 if asked.kind == "separation" else -(centers[0] + centers[1]) / 2
+        intake, exhaust = centers["intake"], centers["exhaust"]
+        return (intake - exhaust) / 2 if asked.kind == "separation" else -(intake + exhaust) / 2
     lobe, valve = lobes.get(asked.valve), asked.valve
     if lobe is None:
         return float("nan")
     if asked.kind == "centerline":
-        return _center(lobe, reading, valve)
+        return centers[valve]
     if asked.kind in EVENTS:
         key = (valve, asked.lift_mm, asked.at, asked.lash_mm)
         if key not in cache:

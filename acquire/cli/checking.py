@@ -7,7 +7,8 @@ from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
-from multiprocessing import get_context
+from multiprocessing import get_all_start_methods, get_context
+from multiprocessing.context import BaseContext
 from pathlib import Path
 from typing import Any
 
@@ -90,8 +91,17 @@ def _all(jobs: Sequence[Path]) -> Iterator[Checked]:
         yield from map(check, jobs)
         return
     workers = min(os.cpu_count() or 1, len(jobs))
-    with _one_thread_each(), ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+    with _one_thread_each(), ProcessPoolExecutor(workers, mp_context=_context()) as pool:
         yield from pool.map(check, jobs, chunksize=max(1, len(jobs) // (8 * workers)))
+
+
+def _context() -> BaseContext:
+    """Workers come from a server that has imported everything once, where there is such a thing; else each imports for itself."""
+    if "forkserver" not in get_all_start_methods():
+        return get_context("spawn")
+    context = get_context("forkserver")
+    context.set_forkserver_preload([__name__])
+    return context
 
 
 @contextmanager

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -14,7 +16,7 @@ from acquire.simulator.scenarios import scenario_named
 from acquire.simulator.truth import truth
 from tests.recorded import job_folder
 
-JOBS = 100
+JOBS, RECORDED = 100, 10  # each recorded job is copied to make up the number
 
 
 def main() -> None:
@@ -22,18 +24,23 @@ def main() -> None:
     scenario = scenario_named("workshop")
     with tempfile.TemporaryDirectory() as made:
         jobs = []
-        begun = time.perf_counter()
-        for k in range(JOBS):
+        for k in range(RECORDED):
             rig = replace(scenario.rig, seed=k + 1)
             text = job_text(scenario, truth(rig))
             if k % 2:
                 rig = replace(rig, cam=replace(rig.cam, advance_deg=rig.cam.advance_deg - 4))
-            jobs.append(str(job_folder(Path(made) / f"job-{k:03d}", text, rig)))
+            first = job_folder(Path(made) / f"job-{k}", text, rig)
+            copies = [Path(made) / f"job-{k}-{copy}" for copy in range(1, JOBS // RECORDED)]
+            for copy in copies:
+                shutil.copytree(first, copy)
+            jobs += [str(first), *map(str, copies)]
         size = sum(file.stat().st_size for file in Path(made).rglob("*.csv"))
-        print(f"{JOBS} jobs recorded, {size / 1e6:.0f} MB, in {time.perf_counter() - begun:.1f} s")
+        print(f"{JOBS} jobs, {size / 1e6:.0f} MB of captures")
         begun = time.perf_counter()
         done = subprocess.run([sys.executable, "-m", "acquire", "check", *jobs], capture_output=True, text=True, check=False)
-        print(f"checked in {time.perf_counter() - begun:.2f} s, exit code {done.returncode}: {done.stdout.splitlines()[-1]}")
+        wall = time.perf_counter() - begun
+        print(f"checked in {wall:.2f} s on {os.cpu_count()} processors, load before and meanwhile {os.getloadavg()[0]:.1f}")
+        print(f"exit code {done.returncode}: {done.stdout.splitlines()[-1]}")
 
 
 if __name__ == "__main__":
