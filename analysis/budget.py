@@ -143,10 +143,12 @@ def expanded(quantity: Quantity, level: float = 0.95) -> float:
     if not shaped:
         return float(stats.norm.ppf((1 + level) / 2)) * u
     rest = math.sqrt(max(1.0 - sum(part * part for _, part in shaped), 0.0))
-    weighted = np.exp(-((rest * _NODES) ** 2) / 2) * (2 / math.pi * _STEP / _NODES)
+    # Beyond six standard deviations of the normal share's own spectrum nothing is left to sum.
+    nodes = _NODES[: int(6.0 / rest / _STEP) + 1] if rest > 0.1 else _NODES
+    weighted = np.exp(-((rest * nodes) ** 2) / 2) * (2 / math.pi * _STEP / nodes)
     for source, part in shaped:
-        weighted = weighted * _characteristic(source, part * _NODES)
-    return u * float(optimize.brentq(lambda y: float(np.sin(_NODES * y) @ weighted) - level, 0.5, 20.0, xtol=1e-4))
+        weighted = weighted * _characteristic(source, part * nodes)
+    return u * float(optimize.brentq(lambda y: float(np.sin(nodes * y) @ weighted) - level, 0.5, 20.0, xtol=1e-4))
 
 
 # Midpoint rule on the half line, good to 1e-3 of the result: the characteristic functions have died away by the last node,

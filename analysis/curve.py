@@ -14,7 +14,7 @@ from analysis.bins import Pass
 from analysis.errors import DataError
 from analysis.job import Rig
 from analysis.samples import Floats
-from analysis.spline import Spline, fit_spline
+from analysis.spline import Spline, fit_spline, fit_with_ramps
 
 # How far beyond the ends of the lobe the curve is fitted, so that ramps and their foot are inside.
 MARGIN_DEG = 25.0
@@ -91,10 +91,10 @@ def make_curve(
     if foot_mm is not None:
         lobes = _above_foot(lobes, spline, peak_deg, foot_mm)
         spline, pooled = _fit(lobes, lag, step_mm)
-    for _ in range(ROUNDS):
+    for left in reversed(range(ROUNDS)):
         known = _combine(latency, estimate_latency(lobes, spline, pooled, lag))
         lag = known.seconds
-        spline, pooled = _fit(lobes, lag, step_mm)
+        spline, pooled = _fit(lobes, lag, step_mm, spline.strength, ramps=left == 0)
     foot = _pool(whole, lag, step_mm)
     beyond = (foot.deg < spline.low) | (foot.deg > spline.high)
     return Curve(
@@ -154,10 +154,11 @@ def _noise(lobes: list[Pass], lag: float, spline: Spline, step_mm: float) -> flo
     return float(np.sqrt(max(spread * spread - step_mm * step_mm / 12, 0.0)))
 
 
-def _fit(lobes: list[Pass], lag: float, step_mm: float) -> tuple[Spline, Pass]:
-    """The passes laid over each other, and the curve through them."""
+def _fit(lobes: list[Pass], lag: float, step_mm: float, near: float | None = None, ramps: bool = False) -> tuple[Spline, Pass]:
+    """The passes laid over each other, and the curve through them; `ramps`: with straight parts held straight."""
     pooled = _pool(lobes, lag, step_mm)
-    return fit_spline(pooled.deg, pooled.lift_mm, pooled.n, float(pooled.deg[0]), float(pooled.deg[-1]) + 1e-9), pooled
+    fit = fit_with_ramps if ramps else fit_spline
+    return fit(pooled.deg, pooled.lift_mm, pooled.n, float(pooled.deg[0]), float(pooled.deg[-1]) + 1e-9, near), pooled
 
 
 def _pool(lobes: list[Pass], lag: float, step_mm: float) -> Pass:

@@ -1,13 +1,16 @@
-"""A smooth curve through many readings: B-splines with a difference penalty whose strength the data choose.
+"""A smooth curve through many readings: B-splines with difference penalties whose strengths the data choose.
 
-P-splines (Eilers & Marx, Statistical Science 11 (1996) 89) with the strength of the penalty by restricted maximum likelihood
+P-splines (Eilers & Marx, Statistical Science 11 (1996) 89) with the strengths of the penalties by restricted maximum likelihood
 (Wahba, Annals of Statistics 13 (1985) 1378), standard errors from the posterior covariance (Nychka, JASA 83 (1988) 1134).
 Everything is banded: cost and memory grow with readings plus knots. The penalty is on fifth differences, so that what is
-smoothed away is the sixth derivative's business and not the flank's curvature.
+smoothed away is the sixth derivative's business and not the flank's curvature. Where a first fit shows the curve straight (a
+ramp), a second penalty, on second differences, may hold it straight.
 """
 
 from __future__ import annotations
 
+import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,6 +24,11 @@ from analysis.samples import Floats
 DEGREE = 7
 ORDER = 5
 KNOT_DEG = 2.0
+# How far to either side of a former strength (in e-folds) a new one is looked for first.
+SEARCH = 1.0
+# Bending below this share of the mean counts as straight; strengths (log) with which straight parts are first tried to be held.
+STRAIGHT = 0.005
+HELD = (-6.0, -3.0, 0.0, 3.0, 6.0, 9.0, 12.0, 15.0)
 
 
 @dataclass(frozen=True)
@@ -60,53 +68,153 @@ class Spline:
         return np.asarray(unit(deg, nu=derivative))
 
 
-def fit_spline(x: Floats, y: Floats, w: Floats, low: float, high: float) -> Spline:
+def fit_spline(x: Floats, y: Floats, w: Floats, low: float, high: float, near: float | None = None) -> Spline:
     """Fit lifts `y` (mm) at angles `x` (deg) with weights `w` (inverse variance up to a factor). Shape (n,).
 
-    Raises DataError for fewer than 12 readings or none over most of [low, high].
+    `near`: strength of a former fit of nearly the same readings, where the search begins. Raises DataError for fewer than 12
+    readings or none over most of [low, high].
     """
     if x.size < 12 or np.ptp(x) < 0.5 * (high - low):
         raise DataError(
             f"only {x.size} readings over {np.ptp(x) if x.size else 0:.0f} degrees of the lobe",
             do="Sweep the whole lobe again, slowly",
         )
-    spans = int(np.ceil((high - low) / KNOT_DEG))
-    step = (high - low) / spans
-    knots = low + step * np.arange(-DEGREE, spans + DEGREE + 1)
-    count = spans + DEGREE
-    design = BSpline.design_matrix(x, knots, DEGREE)
-    product = (design.T @ design.multiply(w[:, None])).tocsr()
-    gram = np.zeros((DEGREE + 1, count))
-    for d in range(DEGREE + 1):
-        gram[d, : count - d] = product.diagonal(d)
-    right = np.asarray(design.T @ (w * y))
-    penalty = _penalty(count)
-    scale = float(gram[0].mean())
-    total = float(np.sum(w * y * y))
-    freedom = x.size - ORDER
+    problem = _Problem.of(x, y, w, low, high)
 
-    def solve(log_strength: float) -> tuple[float, Floats, Floats, float]:
-        strength = scale * np.exp(log_strength)
-        factor = cholesky_banded(gram + strength * penalty, lower=True)
-        coefficients = cho_solve_banded((factor, True), right)
-        misfit = max(total - float(coefficients @ right), 1e-300)
-        log_det = 2 * float(np.sum(np.log(factor[0])))
-        criterion = freedom * np.log(misfit) + log_det - (count - ORDER) * log_strength
-        return criterion, coefficients, factor, misfit / freedom
+    def solve(strength: float) -> _Solved:
+        return problem.solve(np.exp(strength) * problem.bend, strength * (problem.count - ORDER), ORDER)
 
+    strength = _search(lambda at: solve(at).criterion, near)
+    return problem.spline(solve(strength), strength)
+
+
+def fit_with_ramps(x: Floats, y: Floats, w: Floats, low: float, high: float, near: float | None = None) -> Spline:
+    """As `fit_spline`, but parts that a first fit shows to be straight may be held straight: a ramp of constant velocity is known
+    better than the flank beside it. Both strengths by restricted maximum likelihood, so that a lobe without ramps keeps its curve.
+    """
+    first = fit_spline(x, y, w, low, high, near)
+    problem = _Problem.of(x, y, w, low, high)
+    straight = _straightness(first.function.c)
+    hold = _penalty(problem.count, 2, straight)
+    # In terms of second differences both penalties keep full rank: their common null space are the straight lines.
+    bend = _penalty(problem.count - 2, ORDER - 2, np.ones(problem.count - ORDER))
+
+    def solve(strength: float, held: float) -> _Solved:
+        both = np.exp(strength) * problem.bend
+        both[: hold.shape[0]] += np.exp(held) * hold
+        seconds = np.exp(strength) * bend
+        seconds[0] += np.exp(held) * straight
+        return problem.solve(both, 2 * float(np.sum(np.log(cholesky_banded(seconds, lower=True)[0]))), 2)
+
+    strength, held = first.strength, min(HELD, key=lambda at: solve(first.strength, at).criterion)
+    best = solve(strength, held)
+    for step in (2.0, 1.1, 0.6, 0.35):
+        for move in ((step, 0.0), (-step, 0.0), (0.0, step), (0.0, -step)):
+            tried = solve(strength + move[0], held + move[1])
+            if tried.criterion < best.criterion:
+                best, strength, held = tried, strength + move[0], held + move[1]
+    return problem.spline(best, strength)
+
+
+@dataclass(frozen=True)
+class _Solved:
+    """`criterion`: minus twice the restricted log likelihood, up to a constant."""
+
+    criterion: float
+    coefficients: Floats
+    factor: Floats
+    sigma2: float
+
+
+@dataclass(frozen=True)
+class _Problem:
+    """Normal equations of a fit: banded lower `gram` B'WB, `right` B'Wy, `total` y'Wy of `n` readings. Penalties are in units of
+    `scale`.
+    """
+
+    low: float
+    high: float
+    knots: Floats
+    gram: Floats
+    right: Floats
+    total: float
+    n: int
+    bend: Floats  # penalty on fifth differences, banded lower
+
+    @classmethod
+    def of(cls, x: Floats, y: Floats, w: Floats, low: float, high: float) -> _Problem:
+        """Readings to normal equations; parameters as `fit_spline`."""
+        spans = int(np.ceil((high - low) / KNOT_DEG))
+        step = (high - low) / spans
+        knots = low + step * np.arange(-DEGREE, spans + DEGREE + 1)
+        count = spans + DEGREE
+        design = BSpline.design_matrix(x, knots, DEGREE)
+        product = (design.T @ design.multiply(w[:, None])).tocsr()
+        gram = np.zeros((DEGREE + 1, count))
+        for d in range(DEGREE + 1):
+            gram[d, : count - d] = product.diagonal(d)
+        bend = np.zeros_like(gram)
+        bend[: ORDER + 1] = _penalty(count, ORDER, np.ones(count - ORDER))
+        return cls(
+            low,
+            high,
+            np.asarray(knots, dtype=np.float64),
+            gram,
+            np.asarray(design.T @ (w * y)),
+            float(np.sum(w * y * y)),
+            x.size,
+            bend,
+        )
+
+    @property
+    def count(self) -> int:
+        """Number of coefficients."""
+        return self.right.size
+
+    def solve(self, penalty: Floats, log_det: float, null: int) -> _Solved:
+        """The fit under a penalty with this log pseudo-determinant and dimension of its null space."""
+        factor = cholesky_banded(self.gram + float(self.gram[0].mean()) * penalty, lower=True)
+        coefficients = cho_solve_banded((factor, True), self.right)
+        misfit = max(self.total - float(coefficients @ self.right), 1e-300)
+        freedom = self.n - null
+        criterion = freedom * np.log(misfit) + 2 * float(np.sum(np.log(factor[0]))) - log_det
+        return _Solved(criterion, coefficients, factor, misfit / freedom)
+
+    def spline(self, solved: _Solved, strength: float) -> Spline:
+        """The curve."""
+        return Spline(
+            self.low, self.high, BSpline(self.knots, solved.coefficients, DEGREE), solved.factor, solved.sigma2, strength
+        )
+
+
+def _search(criterion: Callable[[float], float], near: float | None) -> float:
+    """The strength (log) of least criterion, looked for around `near` first."""
+
+    def within(low: float, high: float) -> float:
+        # A tenth of an e-fold in strength moves the curve by a thousandth of its error.
+        return float(minimize_scalar(criterion, bounds=(low, high), method="bounded", options={"xatol": 0.1}).x)
+
+    if near is not None:
+        found = within(near - SEARCH, near + SEARCH)
+        if abs(found - near) < SEARCH - 0.3:
+            return found
     grid = np.arange(-12.0, 19.0, 3.0)
-    best = int(np.argmin([solve(at)[0] for at in grid]))
-    bounds = (grid[max(best - 1, 0)], grid[min(best + 1, grid.size - 1)])
-    found = float(minimize_scalar(lambda at: solve(at)[0], bounds=bounds, method="bounded", options={"xatol": 0.05}).x)
-    _, coefficients, factor, sigma2 = solve(found)
-    return Spline(low, high, BSpline(knots, coefficients, DEGREE), factor, sigma2, found)
+    best = int(np.argmin([criterion(at) for at in grid]))
+    return within(float(grid[max(best - 1, 0)]), float(grid[min(best + 1, grid.size - 1)]))
 
 
-def _penalty(count: int) -> Floats:
-    """Banded lower form of D'D, D the differences of order `ORDER`. Shape (DEGREE + 1, count)."""
-    difference = np.diff(np.eye(count), ORDER, axis=0)
-    square = difference.T @ difference
-    banded = np.zeros((DEGREE + 1, count))
-    for d in range(ORDER + 1):
-        banded[d, : count - d] = np.diagonal(square, -d)
+def _straightness(coefficients: Floats) -> Floats:
+    """How straight a curve is at each second difference of its coefficients: up to 1, next to 0 where it bends as flanks do."""
+    bend = np.convolve(np.pad(np.diff(coefficients, 2) ** 2, 2, mode="reflect"), np.ones(5) / 5, mode="valid")
+    weight = (bend / bend.mean() + STRAIGHT**2) ** -2.0
+    return np.asarray(weight / weight.max())
+
+
+def _penalty(count: int, order: int, weight: Floats) -> Floats:
+    """Banded lower form of D'WD, D the differences of an order. Shape (order + 1, count); `weight` (count - order,)."""
+    signs = [(-1.0) ** (order - k) * math.comb(order, k) for k in range(order + 1)]
+    banded = np.zeros((order + 1, count))
+    for i, a in enumerate(signs):
+        for j, b in enumerate(signs[: i + 1]):
+            banded[i - j, j : j + weight.size] += a * b * weight
     return banded

@@ -141,7 +141,7 @@ def touches_of(turned: Ints, outward: int, near: float) -> Ints:
     # How many lie from each turning point to `near` counts further in.
     met = ((out[None, :] <= out[:, None]) & (out[None, :] >= out[:, None] - near)).sum(axis=1)
     place = out[met == met.max()].max()
-    return turned[(out <= place) & (out >= place - near)]
+    return np.asarray(turned[(out <= place) & (out >= place - near)])
 
 
 def by_stop(capture: Capture, geometry: SliderCrank | None, forward: int) -> TdcFound:

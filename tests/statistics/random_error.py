@@ -1,0 +1,160 @@
+"""The random error alone, against what the data allow: everything systematic is switched off or known, so that only the indicator's
+steps and noise, the encoder's steps and the hand's motion are left.
+
+Beside the engine stand its rivals on the same pooled readings: local polynomials of every width, of which the study then
+takes the best KNOWING the truth, and straight lines between two readings. A sweep and the same sweep with the camshaft moved stand
+against the Cramer-Rao bound.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from acquire.simulator.rig import Rig
+from acquire.simulator.truth import crossings
+from analysis.curve import Curve
+from analysis.job import Job
+from analysis.lobe import at_indicator
+from analysis.measure import measure_all
+from analysis.samples import Floats
+from analysis.shift import shift_between
+from analysis.sweep import Swept
+from tests.statistics.trials import LIFTS, Scenario, job, rig_of, sweep_capture
+
+DEGREES = (1, 2, 3)
+HALF_WIDTHS = 1.0 * 1.25 ** np.arange(17)  # 1 to 36 crank degrees
+PLACES = tuple((lift, flank) for lift in LIFTS for flank in ("opens", "closes"))
+SHIFT_DEG = 0.5
+
+
+def steady_rig(scenario: Scenario, seed: int, noise_steps: float | None = None) -> Rig:
+    """The trial's rig without what is systematic. `noise_steps`: the indicator's noise in its own steps, else as drawn."""
+    rig = rig_of(scenario, seed)
+    gauge = replace(rig.indicators[0], latency_s=0.0, drift_mm_s=0.0, tilt_deg=0.0)
+    if noise_steps is not None:
+        gauge = replace(gauge, noise_mm=noise_steps * scenario.step_mm)
+    train, encoder = replace(rig.train, runout_mm=0.0), replace(rig.encoder, eccentric=0.0)
+    return replace(rig, indicators=(gauge,), train=train, encoder=encoder)
+
+
+def knowing_job(rig: Rig) -> Job:
+    """A job that knows where TDC is, and that nothing systematic is wrong."""
+    known = job()
+    bench = known.rig.model_copy(
+        update={
+            "encoder_offcenter_deg": 0.0,
+            "indicator_tilt_deg": 0.0,
+            "cam_runout_mm": 0.0,
+            "indicator_latency_ms": 0.0,
+            "tdc_count": float(rig.encoder.reading(0.0)) + rig.count_offset,
+        }
+    )
+    return known.model_copy(update={"rig": bench})
+
+
+def swept_by(rig: Rig) -> Swept:
+    """The sweep of such a rig, up to its curve."""
+    return measure_all(knowing_job(rig), [sweep_capture(rig)]).lobes["intake"].swept
+
+
+@dataclass(frozen=True)
+class Errors:
+    """Errors in crank degrees at `PLACES`. `engine`, `between_two`: shape (8,); `local`: shape (8, degrees, half-widths), NaN where
+    too few readings lie.
+    """
+
+    engine: Floats
+    local: Floats
+    between_two: Floats
+
+
+def errors(scenario: Scenario, seed: int) -> Errors:
+    """One trial: fitted lifts at the true angles, the known zero taken out, as angles by the true slope."""
+    rig = steady_rig(scenario, seed)
+    swept = swept_by(rig)
+    curve, at = swept.curve, knowing_job(rig).rig
+    engine, local, two = [], [], []
+    for lift, flank in PLACES:
+        angle = crossings(rig, "intake", lift, "lobe")[flank == "closes"]
+        true = at_indicator(at, lift, "lobe")
+        slope = float(np.diff(rig.train.valve_lift(rig.cam.lift("intake", angle + np.array([-0.01, 0.01]))))[0]) / 0.02
+        off = _zero(swept, angle) - rig.indicators[0].preload_mm - true
+        engine.append((float(curve.spline.value(angle)) + off) / slope)
+        local.append((local_polynomials(curve, angle) + off) / slope)
+        two.append(_between_two(rig, swept, true, flank, angle))
+    return Errors(np.array(engine), np.array(local), np.array(two))
+
+
+def _zero(swept: Swept, angle: float) -> float:
+    """The zero that was taken off the readings around an angle."""
+    here = np.array([angle])
+    zeros = [float(swept.curve.base.zero(k, here)[0]) for k, p in enumerate(swept.passes) if (np.abs(p.deg - angle) < 3.0).any()]
+    return float(np.mean(zeros))
+
+
+def local_polynomials(curve: Curve, angle: float) -> Floats:
+    """Value at an angle of local polynomials through the pooled readings, Epanechnikov weights. Shape (degrees, half-widths)."""
+    x, y, w = curve.pooled_deg, curve.pooled_lift, curve.pooled_weight
+    found = np.full((len(DEGREES), HALF_WIDTHS.size), np.nan)
+    for k, half in enumerate(HALF_WIDTHS):
+        i, j = np.searchsorted(x, (angle - half, angle + half))
+        z = (x[i:j] - angle) / half
+        root = np.sqrt((1 - z * z) * w[i:j])
+        powers = np.vander(z, max(DEGREES) + 1, increasing=True) * root[:, None]
+        for row, degree in enumerate(DEGREES):
+            if j - i >= degree + 2:
+                found[row, k] = np.linalg.lstsq(powers[:, : degree + 1], y[i:j] * root)[0][0]
+    return found
+
+
+def _between_two(rig: Rig, swept: Swept, true_mm: float, flank: str, angle: float) -> float:
+    """Error of the straight line between the two readings of the first pass that the lift lies between."""
+    r = swept.readings
+    count = float(rig.encoder.reading(0.0)) + rig.count_offset
+    deg = (r.position - count) * 360.0 / rig.encoder.cpr
+    near = r.usable & (np.abs(deg - angle) < 10.0)
+    order = np.argsort(deg[near], kind="stable")
+    x, y = deg[near][order], r.lift_mm[near][order] - rig.indicators[0].preload_mm
+    over = (y >= true_mm) if flank == "opens" else (y < true_mm)
+    k = int(np.argmax(over))
+    if k == 0:
+        return math.nan
+    return float(x[k - 1] + (true_mm - y[k - 1]) / (y[k] - y[k - 1]) * (x[k] - x[k - 1])) - angle
+
+
+@dataclass(frozen=True)
+class Shifted:
+    """A found shift less the true one (deg), its 95 % uncertainty's standard part, and the Cramer-Rao bound."""
+
+    error: float
+    u: float
+    bound: float
+
+
+def shifted(scenario: Scenario, seed: int) -> Shifted:
+    """Two sweeps, the camshaft half a degree later in the second.
+
+    With noise of half a step the indicator's steps act as white noise of variance step^2/12 (Widrow & Kollar, Quantization Noise,
+    2008, from memory), and the bound of Kay (Fundamentals of Statistical Signal Processing I, 1993, eq. 3.14, from memory) holds:
+    variance at least sigma^2 / sum of slope^2, for each sweep.
+    """
+    first = steady_rig(scenario, seed, noise_steps=0.5)
+    later = replace(first.cam, advance_deg=first.cam.advance_deg - SHIFT_DEG)
+    second = replace(first, cam=later, seed=first.seed ^ 1)
+    sweeps = swept_by(first), swept_by(second)
+    found = shift_between(sweeps[0].curve, sweeps[1].curve)
+    variance = sum(_bound(rig, swept) for rig, swept in zip((first, second), sweeps, strict=True))
+    return Shifted(found.value - SHIFT_DEG, found.u, math.sqrt(variance))
+
+
+def _bound(rig: Rig, swept: Swept) -> float:
+    """sigma^2 / sum of slope^2 over all readings that were used."""
+    gauge, r = rig.indicators[0], swept.readings
+    count = float(rig.encoder.reading(0.0)) + rig.count_offset
+    deg = (r.position[r.usable & swept.good] - count) * 360.0 / rig.encoder.cpr
+    lift = [rig.train.valve_lift(rig.cam.lift("intake", deg + step)) for step in (-0.05, 0.05)]
+    slope = (lift[1] - lift[0]) / 0.1
+    return (gauge.step_mm**2 / 12 + gauge.noise_mm**2) / float(np.sum(slope**2))
