@@ -156,7 +156,7 @@ def _evidence(scene: Scene, before: Floats, judged: _Judged) -> str:
     if outside and worst is not None:
         parts.append(
             f"As the job stands {outside} of {len(asked)} lines of the card are off by more than their tolerance, "
-            f"{name(asked[worst])} the most, by {_amount(asked[worst], before[worst], units)}."
+            f"{name(asked[worst], units)} the most, by {_amount(asked[worst], before[worst], units)}."
         )
     if unread:
         parts.append(f"{unread} of {len(asked)} lines cannot be read.")
@@ -165,7 +165,7 @@ def _evidence(scene: Scene, before: Floats, judged: _Judged) -> str:
         parts.append("Nothing simpler brings them together.")
     elif left is not None:
         rest = _amount(asked[left], judged.left[left], units)
-        parts.append(f"With this cause the worst that is left is {name(asked[left])}, by {rest}.")
+        parts.append(f"With this cause the worst that is left is {name(asked[left], units)}, by {rest}.")
     return " ".join(parts)
 
 
@@ -186,11 +186,11 @@ def _amount(asked: Asked, off: float, units: Units) -> str:
     return f"{off:+.1f} degrees"
 
 
-def name(asked: Asked) -> str:
+def name(asked: Asked, units: Units) -> str:
     """A line of the card in words: "intake closing at 1.27 mm (lobe)"."""
     if not asked.valve:
         return f"the {asked.kind}"
     if not asked.lift_mm:
         return f"{asked.valve} {asked.kind}"
     word = {"opens": "opening", "closes": "closing"}.get(asked.kind, asked.kind)
-    return f"{asked.valve} {word} at {asked.lift_mm:g} mm ({asked.at})"
+    return f"{asked.valve} {word} at {round(asked.lift_mm / MM_PER[units], 4):g} {units} ({asked.at})"

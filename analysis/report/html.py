@@ -26,12 +26,13 @@ from analysis.report.sentences import (
     measured_angle,
     measured_length,
     number,
+    short,
     specified,
     story,
     tolerance,
     value,
 )
-from analysis.report.words import MM_PER, Units, lift, plus_minus
+from analysis.report.words import MM_PER, Units, plus_minus
 from analysis.results import Lobe, Number
 from analysis.verdict import Line, rule
 
@@ -98,7 +99,7 @@ def _context(decision: Decision, paper: Paper | None) -> dict[str, Any]:
         "explained": EXPLAINED,
         "moves": bool(decision.correction and decision.correction.wanted),
         "after": decision.after is not None,
-        "lifts_hold": f"lifts in {units}",
+        "lifts_hold": f"lifts, {units}",
         "checking": f"lift, {units} at the {job.measure.checking_at}",
         "groups": tuple(_groups(decision, notes)),
         "notes": notes,
@@ -135,8 +136,8 @@ def _order(decision: Decision) -> str:
 
 def _facts(decision: Decision) -> list[str]:
     engine, units = decision.job.engine, decision.job.measure.units
-    crank = " × ".join(lift(mm, units) for mm in (engine.bore_mm, engine.stroke_mm))
-    facts = [f"bore × stroke {crank} {units}, rod {lift(engine.rod_mm, units)} {units}"]
+    crank = " × ".join(short(mm, units) for mm in (engine.bore_mm, engine.stroke_mm))
+    facts = [f"bore × stroke {crank} {units}, rod {short(engine.rod_mm, units)} {units}"]
     started = sorted(lobe.swept.sweep.header.started for lobe in decision.measured.lobes.values())
     days = dict.fromkeys(text[:10] for text in started if text)
     if days:
@@ -211,7 +212,7 @@ def _overlap(decision: Decision) -> Iterator[Row]:
     overlap, units = decision.overlap, decision.job.measure.units
     cam = decision.measured.result.cam
     if cam is not None and cam.overlap_deg is not None and cam.overlap_lift_mm is not None:
-        at = f"overlap at {lift(cam.overlap_lift_mm, units)} {decision.job.measure.checking_at}, degrees"
+        at = f"overlap at {short(cam.overlap_lift_mm, units)} {decision.job.measure.checking_at}, degrees"
         yield Row(at, "", _sign(measured_angle(cam.overlap_deg)), "")
     if overlap is None:
         return
@@ -227,7 +228,7 @@ def _short(quantity: Quantity, units: Units) -> str:
 
 
 def _least(mm: float, units: Units) -> str:
-    return f"≥ {lift(mm, units)}"
+    return f"≥ {short(mm, units)}"
 
 
 def _events(lobe: Lobe, units: Units) -> Iterator[dict[str, str]]:
@@ -235,7 +236,7 @@ def _events(lobe: Lobe, units: Units) -> Iterator[dict[str, str]]:
     for event in lobe.events:
         yield {
             "valve": lobe.valve,
-            "lift": lift(event.lift_mm, units),
+            "lift": short(event.lift_mm, units),
             "opens": _sign(measured_angle(event.opens_deg, "intake opens" if intake else "exhaust opens")),
             "closes": _sign(measured_angle(event.closes_deg, "intake closes" if intake else "exhaust closes")),
             "duration": _sign(measured_angle(event.duration_deg)),

@@ -241,6 +241,7 @@ def _by_advance(decision: Decision) -> Plot:
     advance = clearances[0].advance_deg
     axes = Axes((float(advance[0]), float(advance[-1])), (0.0, 1.12 * top), 130.0)
     lines, words, told = [Line("center", axes.points((0.0, 0.0), axes.y))], [Word(*_above(axes, 0.0), "now")], []
+    named: list[Word] = []
     change = {c.valve: decision.correction.advance_of(c.valve) for c in clearances} if decision.correction else {}
     for by in sorted({by for by in change.values() if by and axes.x[0] < by < axes.x[1]}):
         lines.append(Line("change", axes.points((by, by), axes.y)))
@@ -253,7 +254,7 @@ def _by_advance(decision: Decision) -> Plot:
         edge = axes.x[0] if left else axes.x[1]
         x, y = axes.at(edge, float(clearance.least_mm[0 if left else -1]) / scale)
         words.append(Word(x + (4 if left else -4), y - 4, clearance.valve, "start" if left else "end"))
-        words.append(_limit_word(axes, clearance.valve, limit, [c.least_mm / scale for c in clearances]))
+        named.append(_limit_word(axes, clearance.valve, limit, [c.least_mm / scale for c in clearances], named))
         told.append(
             f"{clearance.valve}: {_to(float(clearance.least_mm[0]), units)} {units} at {-advance[0]:g} degrees of retard, "
             f"{_to(clearance.least.value, units)} now, {_to(float(clearance.least_mm[-1]), units)} at {advance[-1]:g} of advance."
@@ -271,17 +272,18 @@ def _by_advance(decision: Decision) -> Plot:
         axes.x_ticks(ticks),
         axes.y_ticks(_step(1.12 * top, units)),
         tuple(lines),
-        words=tuple(words),
+        words=(*words, *named),
     )
 
 
-def _limit_word(axes: Axes, valve: str, limit: float, curves: list[Floats]) -> Word:
-    """The name of a limit, above or below its line at the end of it that the curves leave free."""
+def _limit_word(axes: Axes, valve: str, limit: float, curves: list[Floats], named: list[Word]) -> Word:
+    """The name of a limit, above or below its line at the end of it that the curves and names already there leave free."""
     places = []
     for end, edge, anchor in ((0, axes.x[0], "start"), (-1, axes.x[1], "end")):
         x, y = axes.at(edge, limit)
         for off in (-3.0, 8.0):
             free = min(abs(axes.at(edge, float(curve[end]))[1] - (y + off - 2.5)) for curve in curves)
+            free = min([free, *(abs(word.y - (y + off)) for word in named if word.anchor == anchor)])
             places.append((free, Word(x + (3.0 if anchor == "start" else -3.0), y + off, f"limit {valve}", anchor, "limit")))
     return max(places, key=lambda place: place[0])[1]
 

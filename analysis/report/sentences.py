@@ -41,13 +41,13 @@ def number(quantity: Quantity) -> Number:
 def line_name(asked: Asked, units: Units) -> str:
     """ "intake opens at 1.27 mm, lobe"; "separation"."""
     name = f"{asked.valve} {asked.kind}".strip()
-    return f"{name} at {lift(asked.lift_mm, units)} {units}, {asked.at}" if asked.lift_mm else name
+    return f"{name} at {short(asked.lift_mm, units)} {units}, {asked.at}" if asked.lift_mm else name
 
 
 def specified(asked: Asked, units: Units) -> str:
     """What the card asks for: "17 BTDC", "240", "7.60 mm"."""
     if asked.is_length:
-        return f"{lift(asked.value, units)} {units}"
+        return f"{short(asked.value, units)} {units}"
     if (asked.kind, asked.valve) in _HAPPENING:
         return label(asked.value, _HAPPENING[asked.kind, asked.valve], _places(asked.value))
     return f"{asked.value:g}"
@@ -58,9 +58,14 @@ def _places(value: float) -> int:
     return next((k for k in (0, 1) if abs(round(value, k) - value) < 1e-9), 2)
 
 
+def short(mm: float, units: Units) -> str:
+    """A length of the job, to a thousandth of a millimetre or a ten-thousandth of an inch, and no zero more than usual."""
+    return lift(round(mm / MM_PER[units], _FINEST[units]) * MM_PER[units], units)
+
+
 def tolerance(asked: Asked, units: Units) -> str:
     """ "+/-1", in the line's unit."""
-    return f"+/-{asked.tolerance / MM_PER[units]:.3g}" if asked.is_length else f"+/-{asked.tolerance:g}"
+    return f"+/-{asked.tolerance / MM_PER[units]:.2g}" if asked.is_length else f"+/-{asked.tolerance:g}"
 
 
 def found(line: Line, units: Units) -> str:
@@ -83,22 +88,28 @@ def difference(line: Line, units: Units) -> str:
     if line.difference is None:
         return ""
     text = _of(line, line.difference, units)
-    return text if text.startswith("-") else f"+{text}"
+    return text if text.startswith("-") or not text.strip("0.") else f"+{text}"
 
 
 def _of(line: Line, number: float, units: Units) -> str:
-    scale = MM_PER[units] if line.asked.is_length else 1.0
-    return f"{round(number / scale, 6) + 0.0:.{_decimals(line, units)}f}"
+    scale, places = MM_PER[units] if line.asked.is_length else 1.0, _decimals(line, units)
+    return f"{round(number / scale, places) + 0.0:.{places}f}"
 
 
 def _decimals(line: Line, units: Units) -> int:
     scale = MM_PER[units] if line.asked.is_length else 1.0
-    return min(decimals(line.u95 / scale), _FINEST[units if line.asked.is_length else "deg"])
+    return _fine(line.u95 / scale, units if line.asked.is_length else "deg")
+
+
+def _fine(u95: float, unit: str) -> int:
+    """Decimals: no finer than anybody sets, but so that the uncertainty shows at all."""
+    full = decimals(u95)
+    return min(full, max(_FINEST[unit], full - 1))
 
 
 def measured_angle(number: Number, happening: Happening | None = None) -> str:
     """Degrees with their uncertainty: "17.02 BTDC +/-0.12"; without a happening the plain number."""
-    places = min(decimals(number.u95), _FINEST["deg"])
+    places = _fine(number.u95, "deg")
     text = label(number.value, happening, places) if happening else f"{number.value + 0.0:.{places}f}"
     return f"{text} +/-{number.u95:.{places}f}"
 
@@ -106,7 +117,7 @@ def measured_angle(number: Number, happening: Happening | None = None) -> str:
 def measured_length(quantity: Quantity, units: Units) -> str:
     """A length with its uncertainty, without the unit: "2.083 +/-0.095"."""
     mm, u95 = quantity.value / MM_PER[units], expanded(quantity) / MM_PER[units]
-    places = min(decimals(u95), _FINEST[units])
+    places = _fine(u95, units)
     return f"{mm + 0.0:.{places}f} +/-{u95:.{places}f}"
 
 
@@ -147,7 +158,9 @@ def clearance_words(clearance: PistonClearance, units: Units) -> str:
     """ "Piston to intake valve: least 2.31 +/-0.10 mm at 9 ATDC, limit 2.00 mm"."""
     least = measured_length(clearance.least, units)
     where = label(clearance.at_deg, "overlap", 0)
-    return f"Piston to {clearance.valve} valve: least {least} {units} at {where}, limit {lift(clearance.limit_mm, units)} {units}"
+    return (
+        f"Piston to {clearance.valve} valve: least {least} {units} at {where}, limit {short(clearance.limit_mm, units)} {units}"
+    )
 
 
 def change(decision: Decision) -> Iterator[str]:
@@ -200,7 +213,7 @@ def requirements(decision: Decision) -> Iterator[tuple[str, str, str]]:
     for gap in decision.clearances:
         yield f"piston to {gap.valve} valve", gap.verdict, clearance_words(gap, units)
     for margin in decision.margins:
-        limit = f"{lift(margin.limit_mm, units)} {units}"
+        limit = f"{short(margin.limit_mm, units)} {units}"
         said = f"left {measured_length(margin.measured, units)} {units}, limit {limit}"
         yield f"{margin.valve} {margin.kind}", margin.verdict, said
     for spacing in decision.spacings:
