@@ -25,7 +25,8 @@ from analysis.reinterpret import values
 from analysis.report.words import MM_PER, Units
 from analysis.samples import Floats
 from analysis.spread import FOREIGN, Density, by_phase, loadings, scatter, tolerated
-from analysis.suspects import PHASE_DEG, Case, Scene, Suspect, suspects
+from analysis.suspect import Case, Scene, Suspect
+from analysis.suspects import PHASE_DEG, suspects
 
 LEAST_PROBABILITY = 0.05
 # How often a second slip goes with a first one: a camshaft out of phase besides.
