@@ -60,8 +60,8 @@ def compiled(folder: Path) -> Path:
     sources = sorted(str(path) for path in (REFERENCE / "core").glob("*.c"))
     flags = ["-std=c99", "-pedantic", "-O1", "-Wall", "-Wextra", "-Wconversion", "-Werror", "-fPIC", "-shared"]
     traps = ["-fsanitize=undefined,bounds", "-fsanitize-undefined-trap-on-error"]
-    core = f"-I{REFERENCE / 'core'}"
-    subprocess.run(["cc", *flags, *traps, core, "-o", str(library), *sources, str(PORT)], check=True)
+    headers = [f"-I{REFERENCE / 'core'}", f"-I{PORT.parent}"]
+    subprocess.run(["cc", *flags, *traps, *headers, "-o", str(library), *sources, str(PORT)], check=True)
     return library
 
 

@@ -12,24 +12,12 @@ static uint32_t sent_length;
 static uint8_t host[4096], gauge[4096];
 static uint32_t host_at, host_length, gauge_at, gauge_length;
 static uint16_t rate;
-static bool by_edge, wanted, requested[CHANNELS], locked;
+static bool by_edge, wanted, requested[CHANNELS];
+uint8_t locked;
 
 uint32_t port_ticks(void)
 {
     return now;
-}
-
-uint8_t port_lock(void)
-{
-    uint8_t before = locked;
-
-    locked = true;
-    return before;
-}
-
-void port_unlock(uint8_t before)
-{
-    locked = before;
 }
 
 uint8_t port_room(void)
@@ -81,7 +69,8 @@ void t_start(int kind1, int kind2, int inch, int decimals, uint32_t ticks)
     memset(&board, 0, sizeof board);
     memset(&setup, 0, sizeof setup);
     sent_length = host_at = host_length = gauge_at = gauge_length = 0;
-    requested[0] = requested[1] = locked = false;
+    requested[0] = requested[1] = false;
+    locked = 0;
     room = 255;
     now = ticks;
     setup.identity.cpr = "2400";

@@ -27,20 +27,6 @@ static const struct setup SETUP = {
 
 static uint32_t EEMEM starts;
 
-uint8_t port_lock(void)
-{
-    uint8_t before = SREG;
-
-    cli();
-    return before;
-}
-
-void port_unlock(uint8_t before)
-{
-    __asm__ __volatile__("" ::: "memory");
-    SREG = before;
-}
-
 /* Differs from the start before it and is never 0. An erased memory (all ones) gives 1. */
 static uint32_t boot_number(void)
 {

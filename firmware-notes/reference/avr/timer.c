@@ -40,24 +40,29 @@ ISR(TIMER1_COMPA_vect, ISR_NAKED)
     CHOOSE(BY_TIME, __vector_grid_marked, __vector_grid_latched);
 }
 
-HANDLER(__vector_grid_marked)
-{
-    look_for_overload(OCR1A);
-    OCR1A += part;
-    if (--parts_left)
-        return;
-    parts_left = parts;
-    GPIOR0 |= EDGE_WANTED;
-}
-
-/* The crank may come in before and after the latch itself: together they would hold it up for longer than it has at 80,000 edges/s. */
-OPEN_HANDLER(__vector_grid_latched)
+static inline void next_match(void)
 {
     ATOMIC_BLOCK(ATOMIC_FORCEON)
     {
         look_for_overload(OCR1A);
         OCR1A += part;
     }
+}
+
+/* Open, both: an edge that waits already may come in before the next one is marked. Else marking and latching would always follow each
+ * other at once, and hold up the crank for longer than it has at 80,000 edges/s. */
+OPEN_HANDLER(__vector_grid_marked)
+{
+    next_match();
+    if (--parts_left)
+        return;
+    parts_left = parts;
+    GPIOR0 |= EDGE_WANTED;
+}
+
+OPEN_HANDLER(__vector_grid_latched)
+{
+    next_match();
     if (--parts_left)
         return;
     parts_left = parts;

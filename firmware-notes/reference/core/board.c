@@ -142,14 +142,13 @@ static void send_sample(struct board *b, char kind, const struct event *e, uint8
 
 static bool send_event(struct board *b)
 {
-    uint8_t before = port_lock();
     const struct event *oldest = latch_oldest(&b->latch);
-    port_unlock(before);
     if (!oldest)
         return false;
 
-    struct event e = *oldest; /* it stays as it is until it is dropped */
-    before = port_lock();
+    struct event e = *oldest;
+    latch_advance(&b->latch);
+    uint8_t before = port_lock();
     latch_drop(&b->latch);
     port_unlock(before);
 

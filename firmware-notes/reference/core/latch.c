@@ -22,22 +22,12 @@ bool latch_index_waits(const struct latch *l)
     return *(const volatile bool *)&l->index_waits;
 }
 
-uint8_t latch_index_drop(struct latch *l)
-{
-    uint8_t missed = l->index_missed;
-
-    l->index_missed = 0;
-    l->index_waits = false;
-    return missed;
-}
-
 const struct event *latch_oldest(const struct latch *l)
 {
-    return l->waiting ? l->tail : 0;
+    return *(const volatile uint8_t *)&l->waiting ? l->tail : 0;
 }
 
-void latch_drop(struct latch *l)
+void latch_advance(struct latch *l)
 {
-    l->waiting--;
     l->tail = l->tail == &l->events[LATCH_EVENTS - 1] ? l->events : l->tail + 1;
 }

@@ -140,14 +140,29 @@ HOT void latch_index(struct latch *l, bool high, uint8_t pins, uint32_t ticks)
         latch_crank(l, pins);
 }
 
-/* For the main loop. All but latch_start and latch_index_waits with interrupts off, and all are short: what waits stays as it is until
- * it is let go, so it is copied with interrupts on. */
+/* For the main loop. What waits stays as it is until it is let go, so it is copied with interrupts on; `waiting` is one byte and needs no
+ * lock to be read. */
 
 void latch_start(struct latch *l);
-void latch_zero(struct latch *l, struct event *before); /* counts and sticky flags; `before` gets what they were */
-const struct event *latch_oldest(const struct latch *l); /* 0 if there is none; it stays until latch_drop */
-void latch_drop(struct latch *l);
-bool latch_index_waits(const struct latch *l); /* then `index` stays until latch_index_drop */
-uint8_t latch_index_drop(struct latch *l);     /* gives the pulses missed since */
+void latch_zero(struct latch *l, struct event *before);  /* locked: counts and sticky flags; `before` gets what they were */
+const struct event *latch_oldest(const struct latch *l); /* 0 if there is none; it stays until latch_drop ... */
+void latch_advance(struct latch *l);                     /* ... before which comes this */
+bool latch_index_waits(const struct latch *l);           /* then `index` stays until latch_index_drop */
+
+/* Locked. */
+HOT void latch_drop(struct latch *l)
+{
+    l->waiting--;
+}
+
+/* Locked. Gives the pulses missed since. */
+HOT uint8_t latch_index_drop(struct latch *l)
+{
+    uint8_t missed = l->index_missed;
+
+    l->index_missed = 0;
+    l->index_waits = false;
+    return missed;
+}
 
 #endif

@@ -6,10 +6,10 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-uint32_t port_ticks(void); /* half microseconds since the start, running over at 2^32 */
+/* The port's own: `HOT uint8_t port_lock(void)`, interrupts off, gives what `HOT void port_unlock(uint8_t before)` needs to restore them. */
+#include "port_lock.h"
 
-uint8_t port_lock(void); /* interrupts off; gives what port_unlock needs to restore them */
-void port_unlock(uint8_t before);
+uint32_t port_ticks(void); /* half microseconds since the start, running over at 2^32 */
 
 uint8_t port_room(void); /* bytes that may be handed to port_send now without waiting */
 void port_send(const char *text, uint8_t length);
