@@ -52,7 +52,7 @@ def test_each_sample_is_one_edge_and_the_lift_of_that_instant(emulator: Emulator
     assert found.clock.max() <= 20
 
 
-@pytest.mark.parametrize(("seed", "crank"), [(21, 100_000), (22, 120_000), (23, 160_000), (24, 250_000), (25, 400_000)])
+@pytest.mark.parametrize(("seed", "crank"), [(21, 130_000), (22, 140_000), (23, 170_000), (24, 250_000), (25, 400_000)])
 def test_beyond_the_limit_every_loss_is_flagged(emulator: Emulator, seed: int, crank: int) -> None:
     run = emulator.run("scale", script(0.3, crank, 0, rng=random.Random(seed)))
     assert run.last.crank != run.injected.count[0], "this rate was meant to be too much"
@@ -64,7 +64,7 @@ def test_beyond_the_limit_every_loss_is_flagged(emulator: Emulator, seed: int, c
 @pytest.mark.parametrize("seed", range(31, 39))
 def test_a_wrong_count_is_never_without_its_flag(emulator: Emulator, seed: int) -> None:
     rng = random.Random(seed)
-    run = emulator.run("scale", script(0.3, rng.uniform(60_000, 130_000), rng.uniform(0, 60_000), rng=rng))
+    run = emulator.run("scale", script(0.3, rng.uniform(70_000, 150_000), rng.uniform(0, 80_000), rng=rng))
     assert run.last.crank == run.injected.count[0] or run.last.flags & 2
     assert run.last.lift[0] == run.injected.count[1] or run.last.flags & 16
 
