@@ -24,7 +24,6 @@ bench: $(INSTALLED)
 	set -e; for script in tests/benchmarks/*.py; do $(BIN)/python $$script; done
 
 firmware-test: $(INSTALLED)
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check -e '.[firmware]'
 	$(MAKE) -C firmware-notes/reference test PYTHON='$(CURDIR)/$(BIN)/python'
 
 # Only a change of pyproject.toml installs again.

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import itertools
 from collections import deque
 from collections.abc import AsyncGenerator, Callable
 from dataclasses import replace
@@ -13,16 +14,20 @@ from acquire.connection import Batch, Outcome
 from acquire.dashboard.hand import phase_for
 from acquire.dashboard.launch import setup_for
 from acquire.dashboard.road import Road
-from acquire.dashboard.station import Setup, Station
+from acquire.dashboard.setup import Setup
+from acquire.dashboard.station import Station
 from acquire.link import Connected
-from acquire.session import Place, Plan
+from acquire.recorder import Recorder
+from acquire.session import MET, Happened, Place, Plan, places
+from acquire.session_file import write_session
 from acquire.simulator.asked import in_short_turns
 from acquire.simulator.rig import REST, Rig, State, record_phase, start
 from acquire.simulator.scenarios import Scenario
 from acquire.simulator.truth import truth
+from acquire.steps import CAUTIONS, RIG, STOP
 from acquire.wire import Decoder, Event, Hello
 from analysis.job import Job, parse_job
-from analysis.samples import Board
+from analysis.samples import Board, Header
 
 BLOCK = 400  # events that come at once
 RESTS = 2  # seconds for which the hand rests before it does the same again
@@ -42,11 +47,12 @@ class Engine:
     """A simulated rig that does what the procedure asks for; its events come in blocks."""
 
     def __init__(self, rig: Rig) -> None:
-        self._rig = rig = in_short_turns(rig)
+        self.rig = rig = in_short_turns(rig)
         self._state: State = start(rig)
         self._asked: deque[str] = deque()
         self._doing = ""
         self._rests = 0
+        self.busy = REST  # the phase in hand
         self._events: deque[Event] = deque()
         self._decoder = Decoder()
 
@@ -69,7 +75,8 @@ class Engine:
                 self._asked.append(self._doing)  # the step is not over: the hand goes on
             phase = self._asked.popleft() if self._asked else REST
             self._rests = self._rests + 1 if phase == REST else 0
-            done = record_phase(self._rig, phase, self._state)
+            self.busy = phase
+            done = record_phase(self.rig, phase, self._state)
             self._state = done.state
             # One hello a connection: those of later phases are answers nobody asked for.
             lines = done.data if self._decoder.board is None else done.data.split(b"\n", 1)[1]
@@ -78,9 +85,9 @@ class Engine:
 
     def starts_again(self, boot: int) -> None:
         """The board lost its power: it counts anew."""
-        rig = replace(self._rig, board=replace(self._rig.board, boot=boot))
+        rig = replace(self.rig, board=replace(self.rig.board, boot=boot))
         fresh = start(rig)
-        self._rig, self._decoder = rig, Decoder()
+        self.rig, self._decoder = rig, Decoder()
         self._state = replace(
             fresh, crank_deg=self._state.crank_deg, driven_deg=self._state.driven_deg, phases=self._state.phases
         )
@@ -115,6 +122,31 @@ class Walk:
         self.road = Road(self.station, nothing, clock=self.clock)
         if self.engine.board is not None:  # a new connection begins with a hello
             self.station.take(Batch((Hello(self.engine.board, 0, 0),), 0, self.clock.now))
+
+    def jump(self, place: Place) -> None:
+        """Stand at a place as if everything before it had been done. TDC has been found by a stop, where it comes before."""
+        before = list(itertools.takewhile(lambda p: p != place, places(self.plan)))
+        for done in before:
+            write_session(self.folder, Happened(MET, done, "up" if done.step == RIG else ""), "2030-01-02T03:04:05+00:00")
+        if Place(STOP) in before:
+            self._record_stop()
+        self.begin()
+        if place.step != CAUTIONS:
+            self.feed()
+            self.speak()
+
+    def _record_stop(self) -> None:
+        self.engine.asks(Place(STOP), True)
+        while self.engine.board is None or self.engine.busy != "stop":
+            self.engine.more()
+        board = self.engine.board
+        header = Header(board, "stop", 1, ("unknown",) * len(board.steps_mm), link="before")
+        with Recorder.in_folder(self.folder / "captures", header) as recorder:
+            for _ in range(2):  # two touches of each side at a time
+                self.engine.asks(Place(STOP), True)
+                while self.engine.busy == "stop":
+                    recorder.add(self.engine.more())
+        self.engine.asks(Place(CAUTIONS), False)
 
     def feed(self, blocks: int = 1) -> None:
         """Let so many blocks of events come."""

@@ -81,14 +81,14 @@ def errors(scenario: Scenario, seed: int) -> Errors:
         angle = crossings(rig, "intake", lift, "lobe")[flank == "closes"]
         true = at_indicator(at, lift, "lobe")
         slope = float(np.diff(rig.train.valve_lift(rig.cam.lift("intake", angle + np.array([-0.01, 0.01]))))[0]) / 0.02
-        off = _zero(swept, angle) - rig.indicators[0].preload_mm - true
+        off = zero_of(swept, angle) - rig.indicators[0].preload_mm - true
         engine.append((float(curve.spline.value(angle)) + off) / slope)
         local.append((local_polynomials(curve, angle) + off) / slope)
         two.append(_between_two(rig, swept, true, flank, angle))
     return Errors(np.array(engine), np.array(local), np.array(two))
 
 
-def _zero(swept: Swept, angle: float) -> float:
+def zero_of(swept: Swept, angle: float) -> float:
     """The zero that was taken off the readings around an angle."""
     here = np.array([angle])
     zeros = [float(swept.curve.base.zero(k, here)[0]) for k, p in enumerate(swept.passes) if (np.abs(p.deg - angle) < 3.0).any()]

@@ -1,0 +1,132 @@
+"""A board that starts again in the middle of a sweep: the count has another zero from there on, and nobody mixes the two."""
+
+from __future__ import annotations
+
+import asyncio
+import io
+import json
+from dataclasses import replace
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from acquire import wire
+from acquire.cli import recording
+from acquire.cli import run as command
+from acquire.cli.demo_job import job_text
+from acquire.cli.job_folder import captures_of
+from acquire.cli.live import LiveLine
+from acquire.cli.progress import End
+from acquire.cli.recording import Recording, Wanted
+from acquire.link import stream
+from acquire.recorder import Recorder
+from acquire.simulator.rig import record
+from acquire.simulator.scenarios import scenario_named
+from acquire.simulator.truth import truth
+from analysis.capture import load
+from analysis.job import load_job
+from tests.recorded import job_folder
+
+from .conftest import PATIENCE, MemoryRig, RigOf, Run, ScriptedBoard
+
+SCENARIO = scenario_named("clean", seed=21)
+
+
+def sweep_with_a_restart(turns: float) -> tuple[list[wire.Frame], list[wire.Frame], wire.Hello]:
+    """An intake sweep whose board fell after so many turns of the crank: frames before, frames after, and the hello in between."""
+    sweep = next(done for done in record(SCENARIO.rig, ("stop", "intake")) if done.phase == "intake")
+    first, *frames = [event for event in wire.Decoder().feed(sweep.data)]
+    assert isinstance(first, wire.Hello)
+    start = next(frame.crank for frame in frames if isinstance(frame, wire.Sample))
+    cut = next(i for i, f in enumerate(frames) if isinstance(f, wire.Sample) and abs(f.crank - start) >= turns * first.board.cpr)
+    before, after = frames[:cut], frames[cut:]
+    here = after[0].crank
+    # Its numbers, its clock and its count begin anew where the crank happens to stand.
+    anew = [
+        frame._replace(
+            seq=i,
+            time_us=5012 + (frame.time_us - after[0].time_us),
+            **({"crank": frame.crank - here} if hasattr(frame, "crank") else {}),
+        )
+        for i, frame in enumerate(after)
+    ]
+    return before, anew, wire.Hello(replace(first.board, boot=first.board.boot + 1), 0, 5012, restarted=True)
+
+
+def recorded(folder: Path, rig: MemoryRig, turns: float, whole: bool, monkeypatch: pytest.MonkeyPatch, run: Run) -> None:
+    """The sweep into the job at `folder`, by way of a link; only what came before the fall unless `whole`."""
+    before, after, hello = sweep_with_a_restart(turns)
+    monkeypatch.setattr(recording, "stream", partial(stream, opener=lambda *a: rig.opener(*a)))
+    live = LiveLine(io.StringIO(), lambda: 0.0)
+    made = Recording(folder / "captures", load_job(folder), Wanted("sweep", "intake"), "memory", End(), "", live)
+    wanted = sum(isinstance(f, wire.Sample | wire.Heartbeat) for f in [*before, *(after if whole else [])])
+
+    async def body() -> None:
+        async with rig:
+            reading = asyncio.create_task(made.read())
+            while made.path is None:
+                await asyncio.sleep(0)
+            await rig.say(b"".join(map(wire.encode_frame, before)) + b"S,99,4")
+            if whole:
+                await rig.say(b"\n" + wire.encode_hello(hello.board, 0, 5012) + b"".join(map(wire.encode_frame, after)))
+            async with asyncio.timeout(PATIENCE):
+                while made.progress.rows < wanted:
+                    await asyncio.sleep(0)
+            reading.cancel()
+            await asyncio.wait([reading])
+
+    run(body())
+
+
+def job_with_tdc(folder: Path) -> Path:
+    return job_folder(folder, job_text(SCENARIO, truth(SCENARIO.rig)), SCENARIO.rig, ("stop",))
+
+
+def board_before() -> ScriptedBoard:
+    before, _, hello = sweep_with_a_restart(1.0)
+    board = ScriptedBoard()
+    board.hello = replace(hello.board, boot=hello.board.boot - 1)
+    board.seq = before[0].seq
+    return board
+
+
+def analysis(job: Path, capsys: pytest.CaptureFixture[str]) -> tuple[int, Any]:
+    capsys.readouterr()
+    code = command(["analyze", str(job), "--json"])
+    out, err = capsys.readouterr()
+    return code, json.loads(out) if code == 0 else err
+
+
+def test_the_start_stands_in_the_capture_and_what_is_enough_is_used_alone(
+    tmp_path: Path, rig_of: RigOf, run: Run, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """After 5 of 7 turns two whole lobes are there. What comes behind the start changes no number, though its count begins at 0."""
+    found = []
+    for name, whole in (("whole", True), ("cut", False)):
+        job = job_with_tdc(tmp_path / name)
+        recorded(job, rig_of("memory", board_before()), 5.0, whole, monkeypatch, run)
+        capture = load(captures_of(job)[-1])
+        assert capture.complete
+        assert sorted({*capture.samples.origin.tolist()}) == ([0, 1] if whole else [0])
+        starts = [line for line in Path(capture.path).read_text(encoding="utf-8").splitlines() if line.startswith('# {"start"')]
+        assert [json.loads(line[2:])["start"]["same_count"] for line in starts] == ([False] if whole else [])
+        code, result = analysis(job, capsys)
+        assert code == 0, result
+        found.append(result["lobes"])
+    assert found[0] == found[1]
+    true = truth(SCENARIO.rig).lobe("intake").centerline_by["equal_lift"]
+    assert found[0][0]["centerline_deg"]["value"] == pytest.approx(true, abs=0.1)
+
+
+def test_halves_of_a_lobe_are_refused(
+    tmp_path: Path, rig_of: RigOf, run: Run, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    job = job_with_tdc(tmp_path / "job")
+    recorded(job, rig_of("memory", board_before()), 0.8, True, monkeypatch, run)
+    code, sentence = analysis(job, capsys)
+    assert code == 2
+    assert sentence.count("\n") == 1
+    assert len(sentence) > 30
+    assert Recorder

@@ -1,0 +1,236 @@
+"""The command in a terminal of its own: keys, sizes and signals, and what they leave behind."""
+
+from __future__ import annotations
+
+import os
+import re
+import select
+import signal
+import struct
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from acquire.cli.demo_job import job_text
+from acquire.session import MET, Happened, Place, Plan, places
+from acquire.session_file import write_session
+from acquire.simulator.scenarios import SCENARIOS
+from acquire.simulator.truth import truth
+from acquire.steps import RIG, SWEEP
+from analysis.capture import load
+
+if sys.platform == "win32":
+    pytest.skip("no pseudo-terminals there", allow_module_level=True)
+
+import fcntl
+import termios
+
+ALT_SCREEN, MAIN_SCREEN, CURSOR = b"\x1b[?1049h", b"\x1b[?1049l", b"\x1b[?25h"
+WITHIN_S = 60
+
+
+class Terminal:
+    """A pseudo-terminal with a program in it."""
+
+    def __init__(self, arguments: list[str], size: tuple[int, int] = (120, 36), **env: str) -> None:
+        self.master, self._slave = os.openpty()
+        self._size(size)
+        self.before = termios.tcgetattr(self._slave)
+        self.out = b""
+        self._seen = 0
+        self.process = subprocess.Popen(
+            [sys.executable, "-m", "acquire", *arguments],
+            stdin=self._slave,
+            stdout=self._slave,
+            stderr=self._slave,
+            start_new_session=True,
+            env={**os.environ, "TERM": "xterm-256color", "PYTHONPATH": os.getcwd(), **env},
+        )
+
+    def _size(self, size: tuple[int, int]) -> None:
+        fcntl.ioctl(self.master, termios.TIOCSWINSZ, struct.pack("HHHH", size[1], size[0], 0, 0))
+
+    def resize(self, size: tuple[int, int]) -> None:
+        """Another size, as a window manager would."""
+        self._size(size)
+        self.process.send_signal(signal.SIGWINCH)
+
+    def press(self, keys: str) -> None:
+        """Keys."""
+        os.write(self.master, keys.encode())
+
+    def until(self, wanted: str) -> str:
+        """Read until the text has been drawn since the last time."""
+        while True:
+            text = re.sub(rb"\x1b\[[0-9;?]*[a-zA-Z]", b"", self.out[self._seen :]).decode("utf-8", "replace")
+            if wanted in text:
+                self._seen = len(self.out)
+                return text
+            if not select.select([self.master], [], [], WITHIN_S)[0]:
+                raise AssertionError(f"{wanted!r} was never drawn; last {text[-2000:]}")
+            self.out += self._read()
+
+    def end(self) -> int:
+        """Read to the end; the exit code."""
+        while self.process.poll() is None and select.select([self.master], [], [], WITHIN_S)[0]:
+            self.out += self._read()
+        code = self.process.wait(WITHIN_S)
+        while select.select([self.master], [], [], 0)[0] and (data := self._read()):
+            self.out += data
+        return code
+
+    def restored(self) -> bool:
+        """Whether the terminal is as it was: its modes, its screen, its cursor."""
+        modes = termios.tcgetattr(self._slave)[:4] == self.before[:4]
+        return (
+            modes
+            and self.out.rfind(MAIN_SCREEN) > self.out.rfind(ALT_SCREEN)
+            and CURSOR in self.out[self.out.rfind(ALT_SCREEN) :]
+        )
+
+    def _read(self) -> bytes:
+        try:
+            return os.read(self.master, 1 << 16)
+        except OSError:
+            return b""
+
+    def close(self) -> None:
+        """Whatever happens."""
+        if self.process.poll() is None:
+            self.process.kill()
+            self.process.wait()
+        os.close(self.master)
+        os.close(self._slave)
+
+
+@pytest.fixture
+def terminals() -> Iterator[Callable[..., Terminal]]:
+    made: list[Terminal] = []
+
+    def make(*arguments: str, **options: object) -> Terminal:
+        made.append(Terminal(list(arguments), **options))  # type: ignore[arg-type]
+        return made[-1]
+
+    yield make
+    for terminal in made:
+        terminal.close()
+
+
+@pytest.fixture
+def job(tmp_path: Path) -> Path:
+    """A job that was left in the middle of the intake sweep."""
+    scenario = SCENARIOS["clean"]
+    (tmp_path / "job.toml").write_text(job_text(scenario, truth(scenario.rig)), encoding="utf-8")
+    for place in places(Plan()):
+        if place == Place(SWEEP, "intake"):
+            break
+        write_session(tmp_path, Happened(MET, place, "up" if place.step == RIG else ""), "2030-01-02T03:04:05+00:00")
+    return tmp_path
+
+
+def sweeping(terminals: Callable[..., Terminal], job: Path) -> Terminal:
+    """A terminal in which the sweep is being recorded."""
+    terminal = terminals("live", str(job), "--simulate", "--scenario", "clean", "--pace", "20", "--no-bell")
+    terminal.until("Press Enter")
+    terminal.press("\r")
+    terminal.until("Sweep, intake")
+    terminal.until("slack taken up")
+    return terminal
+
+
+@pytest.mark.parametrize("how", ["q", "\x03", "SIGINT", "SIGTERM", "SIGHUP"], ids=["q", "Ctrl-C", "SIGINT", "SIGTERM", "SIGHUP"])
+def test_however_it_ends_the_file_is_closed_and_the_terminal_restored(
+    terminals: Callable[..., Terminal], job: Path, how: str
+) -> None:
+    terminal = sweeping(terminals, job)
+    if how.startswith("SIG"):
+        terminal.process.send_signal(getattr(signal, how))
+    else:
+        terminal.press(how)
+    assert terminal.end() == 0
+    assert terminal.restored()
+    assert b"Traceback" not in terminal.out
+    (file,) = (job / "captures").rglob("*.csv")
+    capture = load(file)
+    assert capture.complete
+    assert capture.samples.crank.size > 0
+
+
+def test_the_terminal_itself_goes_away(terminals: Callable[..., Terminal], job: Path) -> None:
+    """The window is closed: a hang-up, and nothing to draw on any more."""
+    terminal = sweeping(terminals, job)
+    os.close(terminal.master)
+    terminal.process.send_signal(signal.SIGHUP)
+    terminal.process.wait(WITHIN_S)
+    terminal.master = os.open(os.devnull, os.O_RDWR)
+    (file,) = (job / "captures").rglob("*.csv")
+    assert load(file).complete
+
+
+def test_it_is_resized_in_the_middle_of_a_sweep(terminals: Callable[..., Terminal], job: Path) -> None:
+    terminal = sweeping(terminals, job)
+    terminal.resize((80, 24))
+    terminal.until("Sweep, intake")
+    terminal.resize((40, 12))
+    terminal.until("40x12 is too small.")
+    terminal.until("Recording goes on.")
+    terminal.resize((200, 60))
+    terminal.until("Sweep, intake")
+    terminal.press("q")
+    assert terminal.end() == 0
+    (file,) = (job / "captures").rglob("*.csv")
+    capture = load(file)
+    assert capture.complete
+    assert not capture.gaps
+
+
+def test_a_port_that_is_held_is_said_and_tried_again(terminals: Callable[..., Terminal], job: Path) -> None:
+    master, slave = os.openpty()
+    try:
+        fcntl.flock(slave, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        terminal = terminals("live", str(job), "--port", os.ttyname(slave))
+        terminal.until("another program holds this port")
+        terminal.until("DISCONNECTED")
+        terminal.press("q")
+        assert terminal.end() == 0
+        assert terminal.restored()
+    finally:
+        os.close(master)
+        os.close(slave)
+
+
+def test_a_recorded_capture_plays(terminals: Callable[..., Terminal], job: Path) -> None:
+    terminal = sweeping(terminals, job)
+    terminal.press("q")
+    terminal.end()
+    (file,) = (job / "captures").rglob("*.csv")
+    again = terminals("replay", str(file), "--speed", "20")
+    again.until("Sweep, intake")
+    again.until("The capture is over.")
+    again.press("q")
+    assert again.end() == 0
+    assert len(list((job / "captures").rglob("*.csv"))) == 1, "nothing is recorded"
+
+
+def test_without_a_terminal_it_says_what_to_use(job: Path) -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "acquire", "live", str(job), "--simulate"],
+        capture_output=True,
+        text=True,
+        stdin=subprocess.DEVNULL,
+        check=False,
+    )
+    assert done.returncode == 2
+    assert "needs a terminal" in done.stderr
+
+
+def test_without_color_there_is_none(terminals: Callable[..., Terminal], job: Path) -> None:
+    terminal = terminals("live", str(job), "--simulate", "--scenario", "clean", NO_COLOR="1")
+    terminal.until("Press Enter")
+    terminal.press("q")
+    assert terminal.end() == 0
+    colors = {bytes(code) for code in re.findall(rb"\x1b\[[0-9;]*?(?:38|48);2;(\d+;\d+;\d+)", terminal.out)}
+    assert all(len(set(color.split(b";"))) == 1 for color in colors), "shades of gray only"

@@ -1,0 +1,201 @@
+"""What the screen looks like in every step and in every state of the link, at three sizes. Nothing in it moves."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Iterator
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from acquire.connection import Broken
+from acquire.dashboard.app import Dashboard
+from acquire.dashboard.road import Road
+from acquire.dashboard.snapshot import FAILED, LIVE, STALLED
+from acquire.session import Place, Plan
+from acquire.simulator.scenarios import SCENARIOS
+from acquire.steps import CAUTIONS, DONE, RESULT, RIG, STOP, STOP_OUT, SWEEP, TRAVEL, ZERO
+from analysis.budget import Quantity, Source
+from analysis.errors import CaptureError, LinkError
+from analysis.live.result import LiveResult, Passed
+from analysis.results import Cam, Caution, Event, Lobe, Number, Result, Tdc
+from analysis.tdc import TdcFound
+from tests.walked import Walk
+
+SIZES = [(80, 24), (120, 36), (200, 60)]
+# Each step, and how many blocks of its data have come.
+STEPS = {
+    Place(CAUTIONS): 0,
+    Place(RIG): 4,
+    Place(STOP): 16,
+    Place(STOP_OUT): 2,
+    Place(ZERO, "intake"): 5,
+    Place(SWEEP, "intake"): 14,
+    Place(RESULT, "intake"): 1,
+    Place(ZERO, "exhaust"): 0,
+    Place(SWEEP, "exhaust"): 20,
+    Place(RESULT, "exhaust"): 1,
+    Place(DONE): 1,
+}
+
+
+def _event(mm: float, opens: float, closes: float, u95: float) -> Event:
+    return Event(mm, "lobe", Number(opens, u95), Number(closes, 1.4 * u95), Number(closes - opens, 1.6 * u95))
+
+
+def _lobe(valve: str, shift: float, center: float) -> Lobe:
+    events = [(0.15, -8.2, 257.7, 0.56), (0.5, 8.83, 225.62, 0.12), (1.0, 17.81, 213.73, 0.12), (1.27, 21.31, 210.4, 0.13)]
+    by = {"equal_lift": Number(center, 0.12), "event_midpoint": Number(center + 0.9, 0.13)}
+    by |= {"centroid": Number(center + 2.1, 0.15), "peak": Number(center - 0.4, 0.4)}
+    return Lobe(
+        1,
+        valve,
+        3,
+        Number(11.2141, 0.0095),
+        Number(7.6094, 0.0063),
+        by["equal_lift"],
+        by,
+        Number(0.81, 0.11),
+        Number(25.2, 1.4),
+        tuple(_event(mm, opens + shift, closes + shift, u95) for mm, opens, closes, u95 in events),
+    )
+
+
+# Figures made up: a picture is no measurement, and must not change when a measurement gets better.
+FIGURES = Result(
+    tdc=Tdc(Number(3400.41, 0.36), "stop", 6),
+    lobes=(_lobe("intake", 0.0, 108.07), _lobe("exhaust", -220.4, -110.21)),
+    cam=Cam(1, Number(109.14, 0.08), Number(1.07, 0.09), Number(-34.2, 0.2), 1.27),
+    warnings=(Caution("spikes", "1 of 7186 readings stood apart from their neighbours and were left out. A few are usual."),),
+)
+
+
+def figures(place: Place) -> LiveResult:
+    """What is known in a step: nothing, openings, or everything."""
+    lobe = next((lobe for lobe in FIGURES.lobes if lobe.valve == place.valve), None)
+    if lobe is None or place.step == ZERO:
+        tdc = (
+            TdcFound(Quantity(3400.41, {Source("made up"): 0.18}), 2400, "stop", (2, 2)) if place.step in (STOP, TRAVEL) else None
+        )
+        return LiveResult(
+            {}, None, "only 12 readings were taken in running direction with the slack taken up." if lobe else "", tdc
+        )
+    whole = tuple(Passed(e.lift_mm, e.at, e.opens_deg, e.closes_deg, e.duration_deg) for e in lobe.events)
+    if place.valve == "intake":
+        return LiveResult(
+            {"intake": tuple(replace(e, closes_deg=None, duration_deg=None) for e in whole[:3])}, None, "not whole yet"
+        )
+    return LiveResult({place.valve: whole}, replace(FIGURES, lobes=(lobe,)))
+
+
+class Still(Road):
+    """No worker works: what the station holds is all there is."""
+
+    async def read(self) -> None:
+        await asyncio.Event().wait()
+
+    async def work(self) -> None:
+        await asyncio.Event().wait()
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("pictures")
+
+
+@pytest.fixture(scope="module")
+def standing(folder: Path) -> Iterator[Any]:
+    """Walks as they stand in a step, one for each."""
+    made: list[Walk] = []
+
+    @cache
+    def at(place: Place, blocks: int, plan: Plan = Plan()) -> Walk:  # noqa: B008
+        walk = Walk(folder / f"{len(made)}", SCENARIOS["workshop"], plan)
+        made.append(walk)
+        standing_at(walk, place, blocks)
+        return walk
+
+    yield at
+    for walk in made:
+        walk.station.close()
+
+
+def standing_at(walk: Walk, place: Place, blocks: int) -> None:
+    walk.jump(place)
+    for _ in range(blocks):
+        walk.feed()
+        if walk.station.taking is not None:
+            walk.station.live = figures(place)
+    walk.station.result = FIGURES
+    assert walk.station.session.at == place
+
+
+def app_of(walk: Walk, **look: bool) -> Dashboard:
+    return Dashboard(Still(walk.station, walk.road._source, clock=walk.clock), **look)
+
+
+@pytest.mark.parametrize("size", SIZES, ids="{0[0]}x{0[1]}".format)
+@pytest.mark.parametrize("place", STEPS, ids=" ".join)
+def test_every_step(snap_compare: Any, standing: Any, place: Place, size: tuple[int, int]) -> None:
+    walk = standing(place, STEPS[place])
+    assert walk.station.session.at == place
+    assert snap_compare(app_of(walk), terminal_size=size)
+
+
+@pytest.mark.parametrize("size", SIZES, ids="{0[0]}x{0[1]}".format)
+def test_piston_travel(snap_compare: Any, standing: Any, size: tuple[int, int]) -> None:
+    assert snap_compare(app_of(standing(Place(TRAVEL), 6, Plan("travel"))), terminal_size=size)
+
+
+@pytest.mark.parametrize("size", SIZES, ids="{0[0]}x{0[1]}".format)
+@pytest.mark.parametrize("state", ["stalled", "disconnected", "failed", "paused"])
+def test_every_state_of_the_link(snap_compare: Any, walks: Any, state: str, size: tuple[int, int]) -> None:
+    walk = walks(SCENARIOS["workshop"])
+    standing_at(walk, Place(SWEEP, "intake"), 14)
+    app = app_of(walk)
+    if state == "stalled":
+        walk.clock.now += 7.3
+        assert walk.station.watch.state().state == STALLED
+    elif state == "disconnected":
+        walk.station.take(
+            Broken(LinkError("the link was lost: the cable was pulled", where="/dev/ttyUSB0", do="Check plug and power"))
+        )
+    elif state == "failed":
+        walk.station.failed("recorder", CaptureError("the capture cannot be written any further", where="02.csv", do="Make room"))
+        assert walk.station.watch.state().state == FAILED
+    else:
+        assert walk.station.watch.state().state == LIVE
+        app.paused = True
+        app.picture = replace(app.picture)
+    assert snap_compare(app, terminal_size=size)
+
+
+def test_light_background(snap_compare: Any, standing: Any) -> None:
+    assert snap_compare(
+        app_of(standing(Place(SWEEP, "intake"), STEPS[Place(SWEEP, "intake")]), light=True), terminal_size=(120, 36)
+    )
+
+
+def test_without_color(snap_compare: Any, standing: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("NO_COLOR", "1")
+    assert snap_compare(app_of(standing(Place(SWEEP, "exhaust"), STEPS[Place(SWEEP, "exhaust")])), terminal_size=(80, 24))
+
+
+def test_too_small(snap_compare: Any, standing: Any) -> None:
+    assert snap_compare(app_of(standing(Place(SWEEP, "intake"), STEPS[Place(SWEEP, "intake")])), terminal_size=(60, 20))
+
+
+def test_the_curve_looked_at_closely(snap_compare: Any, standing: Any) -> None:
+    assert snap_compare(
+        app_of(standing(Place(SWEEP, "exhaust"), STEPS[Place(SWEEP, "exhaust")])), terminal_size=(120, 36), press=["v"]
+    )
+
+
+@pytest.mark.parametrize("key", ["o", "r"], ids=["override", "redo"])
+def test_questions(snap_compare: Any, standing: Any, key: str) -> None:
+    assert snap_compare(
+        app_of(standing(Place(SWEEP, "exhaust"), STEPS[Place(SWEEP, "exhaust")])), terminal_size=(80, 24), press=[key]
+    )
