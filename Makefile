@@ -1,6 +1,7 @@
 # make test   everything that must hold before a change goes in
 # make demo   a whole measurement against a simulated rig, in under a minute
 # make bench  how fast it is here; prints figures and decides nothing
+# make study  how true the numbers are, all 270 scenarios by 2000 trials: many hours; SHARE=2/8 does an eighth of it
 # make firmware-test  the board's firmware: core on this machine, AVR image in the emulator (needs gcc-avr avr-libc libsimavr-dev libelf-dev)
 # Needs make and a Python of 3.11 or later with venv; PYTHON=python3.12 chooses another.
 
@@ -25,6 +26,9 @@ bench: $(INSTALLED)
 
 firmware-test: $(INSTALLED)
 	$(MAKE) -C firmware-notes/reference test PYTHON='$(CURDIR)/$(BIN)/python'
+
+study: $(INSTALLED)
+	$(BIN)/python -m tests.statistics.study --seeds 2000 --share $(SHARE) --rows study-$(subst /,-of-,$(SHARE)).jsonl
 
 # Only a change of pyproject.toml installs again.
 $(INSTALLED): pyproject.toml

@@ -27,7 +27,7 @@ class BaseCircle:
 
     `before_deg` and `after_deg`: middles of the flat parts. `runout_mm`: peak to peak of the level along the base circle,
     `drift_mm`: how far the zero of the last pass lies from that of the first, `covered_deg`: degrees of base circle seen,
-    `scatter_mm` of one bin about its cell.
+    `scatter_mm` of one bin about its cell, `spread_mm` of one reading about its pass's level on that side.
     """
 
     before: Floats
@@ -38,6 +38,7 @@ class BaseCircle:
     drift_mm: float
     covered_deg: float
     scatter_mm: float
+    spread_mm: float
 
     def zero(self, k: int, deg: Floats) -> Floats:
         """Zero of pass k at angles: a straight line from the base circle before the lobe to that after it. Shape of `deg`."""
@@ -92,6 +93,7 @@ def find_base_circle(passes: tuple[Pass, ...], peak_deg: float, step_mm: float) 
         drift_mm=float(known[-1] - known[0]) if known.size else 0.0,
         covered_deg=float(flat.sum() * CELL_DEG),
         scatter_mm=scatter,
+        spread_mm=_spread(passes, both, peak_deg, flat, edges),
     )
 
 
@@ -117,6 +119,19 @@ def _flat(mean: Floats, count: Ints, middle: Floats, step_mm: float) -> Bools:
     # A dwell or a long ramp can be level as well: the base circle is the lowest level that a good share of the flat cells has.
     lowest = float(np.quantile(mean[flat], 0.1))
     return flat & (mean <= lowest + max(2 * tolerance, 0.1))
+
+
+def _spread(passes: tuple[Pass, ...], levels: Floats, peak_deg: float, flat: Bools, edges: Floats) -> float:
+    """Standard deviation of single readings about the level of their pass and side. `levels`: shape (2, passes)."""
+    total, readings = 0.0, 0.0
+    for k, p in enumerate(passes):
+        deg = p.deg - peak_deg
+        cell = np.clip(np.digitize(deg, edges) - 1, 0, edges.size - 2)
+        level = np.where(deg < 0, levels[0, k], levels[1, k])
+        mine = flat[cell] & ~np.isnan(level)
+        total += float(np.sum(p.n[mine] * ((p.lift_mm[mine] - level[mine]) ** 2 + p.scatter2[mine])))
+        readings += float(p.n[mine].sum())
+    return float(np.sqrt(total / readings)) if readings > 0 else 0.0
 
 
 def _level(p: Pass, peak_deg: float, flat: Bools, edges: Floats, side: int) -> float:

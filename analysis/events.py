@@ -98,9 +98,12 @@ def level_top(curve: Curve) -> tuple[tuple[float, float], float]:
 def _end_of_level(s: Spline, deg: float, side: int) -> float:
     """How far from `deg` on one side the slope cannot be told from zero, deg."""
     reach = min(LEVEL_DEG, (s.high - deg) if side > 0 else (deg - s.low))
-    grid = deg + side * np.arange(0.0, reach, GRID_DEG)
-    told = np.abs(s.value(grid, 1)) - NORMAL_95 * s.error(grid, 1)
-    steep = np.flatnonzero(told[1:] > 0)
+    for looked in (min(LEVEL_DEG / 6, reach), reach):  # most noses end soon, and standard errors cost time
+        grid = deg + side * np.arange(0.0, looked, GRID_DEG)
+        told = np.abs(s.value(grid, 1)) - NORMAL_95 * s.error(grid, 1)
+        steep = np.flatnonzero(told[1:] > 0)
+        if steep.size:
+            break
     if steep.size == 0:
         return float(grid[-1])
     k = int(steep[0])
@@ -190,15 +193,14 @@ def _of_passes(curve: Curve, deg: float) -> Floats:
     """By how many degrees each pass runs late against the common curve around `deg`. Shape (passes,), NaN where a pass has too
     little there.
     """
-    late = []
-    for x, y in zip(curve.pass_deg, curve.pass_lift, strict=True):
-        near = np.abs(x - deg) < PASS_WINDOW_DEG
-        if near.sum() < 4:
-            late.append(float("nan"))
-            continue
-        pull = curve.spline.value(x[near], 1)
-        late.append(-float(np.sum(pull * (y[near] - curve.spline.value(x[near]))) / np.sum(pull * pull)))
-    return np.array(late)
+    near = [np.abs(x - deg) < PASS_WINDOW_DEG for x in curve.pass_deg]
+    number = np.repeat(np.arange(len(near)), [int(mine.sum()) for mine in near])
+    x = np.concatenate([x[mine] for x, mine in zip(curve.pass_deg, near, strict=True)])
+    away = np.concatenate([y[mine] for y, mine in zip(curve.pass_lift, near, strict=True)]) - curve.spline.value(x)
+    pull = curve.spline.value(x, 1)
+    count, against, power = (np.bincount(number, weights=w, minlength=len(near)) for w in (None, pull * away, pull * pull))
+    seen = (count >= 4) & (power > 0)
+    return np.where(seen, -against / np.where(seen, power, 1.0), np.nan)
 
 
 def _with_between(quantity: Quantity, of_pass: Floats, where: str) -> Quantity:

@@ -125,8 +125,9 @@ def systematics(rig: Rig, swept: Swept) -> Systematics:
     """What every event of this lobe has in common."""
     sweep, base = swept.sweep, swept.curve.base
     step = sweep.step_mm
-    # A zero that stays on one code is known to half a step only; what the base circle runs out by adds to it.
-    locked = math.sqrt(sum(harmonic(step, swept.curve.noise_mm, k) for k in range(1, 20)))
+    # A zero that stays on one code is known to half a step only; one that is seen to go to and fro between codes better than that.
+    stirred = max(swept.curve.noise_mm, math.sqrt(max(base.spread_mm**2 - step * step / 12, 0.0)))
+    locked = math.sqrt(sum(harmonic(step, stirred, k) for k in range(1, 20)))
     runout, in_zero = _runout(rig, base, step)
     return Systematics(
         name=f"{swept.valve} lobe",

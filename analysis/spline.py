@@ -74,26 +74,15 @@ def fit_spline(x: Floats, y: Floats, w: Floats, low: float, high: float, near: f
     `near`: strength of a former fit of nearly the same readings, where the search begins. Raises DataError for fewer than 12
     readings or none over most of [low, high].
     """
-    if x.size < 12 or np.ptp(x) < 0.5 * (high - low):
-        raise DataError(
-            f"only {x.size} readings over {np.ptp(x) if x.size else 0:.0f} degrees of the lobe",
-            do="Sweep the whole lobe again, slowly",
-        )
-    problem = _Problem.of(x, y, w, low, high)
-
-    def solve(strength: float) -> _Solved:
-        return problem.solve(np.exp(strength) * problem.bend, strength * (problem.count - ORDER), ORDER)
-
-    strength = _search(lambda at: solve(at).criterion, near)
-    return problem.spline(solve(strength), strength)
+    return _evenly(_Problem.of(x, y, w, low, high), near)
 
 
 def fit_with_ramps(x: Floats, y: Floats, w: Floats, low: float, high: float, near: float | None = None) -> Spline:
     """As `fit_spline`, but parts that a first fit shows to be straight may be held straight: a ramp of constant velocity is known
     better than the flank beside it. Both strengths by restricted maximum likelihood, so that a lobe without ramps keeps its curve.
     """
-    first = fit_spline(x, y, w, low, high, near)
     problem = _Problem.of(x, y, w, low, high)
+    first = _evenly(problem, near)
     straight = _straightness(first.function.c)
     hold = _penalty(problem.count, 2, straight)
     # In terms of second differences both penalties keep full rank: their common null space are the straight lines.
@@ -104,7 +93,7 @@ def fit_with_ramps(x: Floats, y: Floats, w: Floats, low: float, high: float, nea
         both[: hold.shape[0]] += np.exp(held) * hold
         seconds = np.exp(strength) * bend
         seconds[0] += np.exp(held) * straight
-        return problem.solve(both, 2 * float(np.sum(np.log(cholesky_banded(seconds, lower=True)[0]))), 2)
+        return problem.solve(both, _log_det(seconds), 2)
 
     strength, held = first.strength, min(HELD, key=lambda at: solve(first.strength, at).criterion)
     best = solve(strength, held)
@@ -143,7 +132,12 @@ class _Problem:
 
     @classmethod
     def of(cls, x: Floats, y: Floats, w: Floats, low: float, high: float) -> _Problem:
-        """Readings to normal equations; parameters as `fit_spline`."""
+        """Readings to normal equations; parameters and errors as `fit_spline`."""
+        if x.size < 12 or np.ptp(x) < 0.5 * (high - low):
+            raise DataError(
+                f"only {x.size} readings over {np.ptp(x) if x.size else 0:.0f} degrees of the lobe",
+                do="Sweep the whole lobe again, slowly",
+            )
         spans = int(np.ceil((high - low) / KNOT_DEG))
         step = (high - low) / spans
         knots = low + step * np.arange(-DEGREE, spans + DEGREE + 1)
@@ -173,8 +167,8 @@ class _Problem:
 
     def solve(self, penalty: Floats, log_det: float, null: int) -> _Solved:
         """The fit under a penalty with this log pseudo-determinant and dimension of its null space."""
-        factor = cholesky_banded(self.gram + float(self.gram[0].mean()) * penalty, lower=True)
-        coefficients = cho_solve_banded((factor, True), self.right)
+        factor = cholesky_banded(self.gram + float(self.gram[0].mean()) * penalty, lower=True, check_finite=False)
+        coefficients = cho_solve_banded((factor, True), self.right, check_finite=False)
         misfit = max(self.total - float(coefficients @ self.right), 1e-300)
         freedom = self.n - null
         criterion = freedom * np.log(misfit) + 2 * float(np.sum(np.log(factor[0]))) - log_det
@@ -185,6 +179,21 @@ class _Problem:
         return Spline(
             self.low, self.high, BSpline(self.knots, solved.coefficients, DEGREE), solved.factor, solved.sigma2, strength
         )
+
+
+def _evenly(problem: _Problem, near: float | None) -> Spline:
+    """The curve with one strength everywhere."""
+
+    def solve(strength: float) -> _Solved:
+        return problem.solve(np.exp(strength) * problem.bend, strength * (problem.count - ORDER), ORDER)
+
+    strength = _search(lambda at: solve(at).criterion, near)
+    return problem.spline(solve(strength), strength)
+
+
+def _log_det(banded: Floats) -> float:
+    """Log of the determinant of a positive definite matrix in banded lower form."""
+    return 2 * float(np.sum(np.log(cholesky_banded(banded, lower=True, check_finite=False)[0])))
 
 
 def _search(criterion: Callable[[float], float], near: float | None) -> float:

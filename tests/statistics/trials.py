@@ -36,7 +36,7 @@ TILT_DEG = 2.0
 RUNOUT_MM = 0.005
 LASH_MM = 0.10
 RATIO = 1.5
-STOP_MM = 10.0
+STOP_MM = (8.0, 12.0)  # as far below top as a stop may stand, so that its contacts fall anywhere within counts
 LATENCY_S = 0.05
 # TCC-III intake lobe, every fifth crank degree from 19 before exhaust TDC (University of Michigan, doi 10.7302/Z2MS3QP). Its rows
 # scatter by 0.0006 mm about any smooth curve: they were measured. That scatter is no shape, and a smooth curve through it is taken.
@@ -163,7 +163,7 @@ def job() -> Job:
 def stop_capture(rig: Rig, touches: int = 3) -> Capture:
     """A stop capture of nothing but its turning points."""
     rng = np.random.default_rng([rig.seed, 78])
-    before, after = rig.crank.contacts(STOP_MM)
+    before, after = rig.crank.contacts(rng.uniform(*STOP_MM))
     places = np.tile([after, 360.0 + before], touches) + rng.normal(0.0, 0.02, 2 * touches)
     count = np.floor(rig.encoder.reading(places)).astype(np.int64) + rig.count_offset
     swing = np.concatenate([[count[0] + 60], count, [count[-1] - 60]])
