@@ -12,6 +12,7 @@ from analysis.job import DurationSpec, Job, Rig
 from analysis.readings import LEAST_FALL_MM, BleedDown, find_bleed_down
 from analysis.results import Caution
 from analysis.samples import Capture
+from analysis.starts import first_start
 from analysis.sweep import Swept
 from analysis.tdc import TdcFound
 from analysis.timing import centerline_disagreement
@@ -25,12 +26,20 @@ DISAGREE_DEG, FITS_DEG = 15.0, 8.0
 
 
 def about_capture(capture: Capture) -> list[Caution]:
-    """A capture that was cut short or altered."""
-    if capture.complete:
-        return []
+    """A capture that was cut short or altered, or whose board started again."""
     name = PurePath(capture.path).name or "a capture"
-    text = f"{name}: {' '.join(capture.missing)} What is there was used; record it again if a lobe is missing."
-    return [Caution("capture-incomplete", text)]
+    found = []
+    if not capture.complete:
+        text = f"{name}: {' '.join(capture.missing)} What is there was used; record it again if a lobe is missing."
+        found.append(Caution("capture-incomplete", text))
+    rows, used = capture.samples.seq.size, first_start(capture).samples.seq.size
+    if used < rows:
+        text = (
+            f"{name}: the board started again while it was recorded, and its count lost its zero: only the first {used} of {rows} "
+            "rows were used. See to the board's supply and plug, find TDC again unless there is an index pulse, and record again."
+        )
+        found.append(Caution("started-again", text))
+    return found
 
 
 def about_tdc(tdc: TdcFound) -> list[Caution]:

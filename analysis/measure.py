@@ -18,6 +18,7 @@ from analysis.motion import running_direction
 from analysis.reference import carry_tdc, same_count
 from analysis.results import Cam, Caution, Result, Tdc
 from analysis.samples import Capture
+from analysis.starts import first_start
 from analysis.sweep import Sweep, read_sweep
 from analysis.tdc import TdcFound, by_stop
 from analysis.timing import advance, overlap, separation
@@ -49,7 +50,7 @@ def measure_all(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0
 
     `after_deg`: by how many crank degrees the TDC of the cylinder swept comes after that which the captures find.
     """
-    usable = [c for c in captures if c.header is not None and c.samples.crank.size]
+    usable = [first_start(c) for c in captures if c.header is not None and c.samples.crank.size]
     sweeps = [c for c in usable if c.header is not None and c.header.step == "sweep"]
     if not sweeps:
         raise DataError(

@@ -23,6 +23,7 @@ from analysis.motion import running_direction
 from analysis.reference import carry_tdc
 from analysis.results import Number, Result
 from analysis.samples import Capture, Ints
+from analysis.starts import first_start
 from analysis.sweep import Sweep, Swept, read_sweep
 from analysis.tdc import TdcFound
 
@@ -92,6 +93,7 @@ def result_so_far(job: Job, found_by: Sequence[Capture], capture: Capture) -> Li
 
 def _partly(job: Job, found_by: Sequence[Capture], capture: Capture, why: str) -> LiveResult:
     events = {}
+    capture = first_start(capture)
     stood_on = capture.header.channels if capture.header is not None else ()
     forward = forward_of(job, capture.samples.crank)
     for channel, valve in enumerate(stood_on):
