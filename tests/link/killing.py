@@ -50,8 +50,8 @@ class Killed:
 def kill_one(job: Path, seed: str) -> Killed:
     """Begin a recording into `job`, kill it, and look."""
     rng = random.Random(seed)
-    early = rng.random() < 0.3
-    frames = 0 if early else round(10 ** rng.uniform(2, 4.3))
+    early = rng.random() < 0.15
+    frames = 0 if early else round(10 ** rng.uniform(2.7, 4.3))
     seconds = rng.uniform(0, 0.03) if early else 0.0
     before = set(captures_of(job))
     master, slave = os.openpty()
