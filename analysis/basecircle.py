@@ -26,8 +26,8 @@ class BaseCircle:
     """Zero (mm, raw) before and after the lobe of each pass, shape (p,); NaN where a pass has no base circle on that side.
 
     `before_deg` and `after_deg`: middles of the flat parts. `runout_mm`: peak to peak of the level along the base circle,
-    `drift_mm`: how far the zero of the last pass lies from that of the first, `covered_deg`: degrees of base circle seen,
-    `scatter_mm` of one bin about its cell, `spread_mm` of one reading about its pass's level on that side.
+    `drift_mm`: how far the zero of the last pass lies from that of the first, on the same side, `covered_deg`: degrees of base
+    circle seen, `scatter_mm` of one bin about its cell, `spread_mm` of one reading about its pass's level on that side.
     """
 
     before: Floats
@@ -82,7 +82,8 @@ def find_base_circle(passes: tuple[Pass, ...], peak_deg: float, step_mm: float) 
             "no pass over the lobe has enough readings on the base circle for a zero",
             do="Sweep again, slower, until the valve has been closed for a while before and after the lobe",
         )
-    known = (np.where(seen, both, 0.0).sum(axis=0) / np.maximum(seen.sum(axis=0), 1))[seen.any(axis=0)]
+    # Like against like: before and after the lobe the cam may run out differently.
+    drifts = [float(side[~np.isnan(side)][-1] - side[~np.isnan(side)][0]) for side in both if (~np.isnan(side)).sum() > 1]
     smooth = np.convolve(mean[flat] - level, np.ones(5) / 5, mode="valid") if flat.sum() >= 10 else np.zeros(1)
     return BaseCircle(
         before=before,
@@ -90,7 +91,7 @@ def find_base_circle(passes: tuple[Pass, ...], peak_deg: float, step_mm: float) 
         before_deg=spots[0] + peak_deg,
         after_deg=spots[1] + peak_deg,
         runout_mm=float(np.ptp(smooth)),
-        drift_mm=float(known[-1] - known[0]) if known.size else 0.0,
+        drift_mm=float(np.mean(drifts)) if drifts else 0.0,
         covered_deg=float(flat.sum() * CELL_DEG),
         scatter_mm=scatter,
         spread_mm=_spread(passes, both, peak_deg, flat, edges),

@@ -143,25 +143,36 @@ def expanded(quantity: Quantity, level: float = 0.95) -> float:
     if not shaped:
         return float(stats.norm.ppf((1 + level) / 2)) * u
     rest = math.sqrt(max(1.0 - sum(part * part for _, part in shaped), 0.0))
-    # Beyond six standard deviations of the normal share's own spectrum nothing is left to sum.
-    nodes = _NODES[: int(6.0 / rest / _STEP) + 1] if rest > 0.1 else _NODES
-    weighted = np.exp(-((rest * nodes) ** 2) / 2) * (2 / math.pi * _STEP / nodes)
+    nodes, step = _nodes(rest, any(source.dof < _HEAVY for source, _ in shaped))
+    weighted = np.exp(-((rest * nodes) ** 2) / 2) * (2 / math.pi * step / nodes)
     for source, part in shaped:
         weighted = weighted * _characteristic(source, part * nodes)
-    return u * float(optimize.brentq(lambda y: float(np.sin(nodes * y) @ weighted) - level, 0.5, 20.0, xtol=1e-4))
+
+    def missing(y: float) -> float:
+        return float(np.sin(nodes * y) @ weighted) - level
+
+    return u * float(optimize.brentq(missing, 0.5, 1.0 / step, xtol=1e-4))
 
 
-# Midpoint rule on the half line, good to 1e-3 of the result: the characteristic functions have died away by the last node,
-# and what lies beyond pi/_STEP = 60 standard uncertainties does not count.
-_STEP = 0.05
-_NODES: npt.NDArray[np.float64] = (np.arange(1600, dtype=np.float64) + 0.5) * _STEP
+# Below so many degrees of freedom tails are heavy: several such sources add up to many standard uncertainties.
+_HEAVY = 3.0
+
+
+def _nodes(rest: float, heavy: bool) -> tuple[npt.NDArray[np.float64], float]:
+    """Nodes and step of the midpoint rule on the half line, good to 1e-3 of the result (1e-2 with heavy tails): the characteristic
+    functions have died away by the last node, and what lies beyond pi/step standard uncertainties does not count. Beyond six standard
+    deviations of the spectrum of the normal share, `rest`, nothing is left to sum.
+    """
+    step, last = (0.002, 16.0) if heavy else (0.05, 80.0)
+    last = min(last, 6.0 / rest) if rest > 0 else last
+    return (np.arange(int(last / step) + 1, dtype=np.float64) + 0.5) * step, step
 
 
 def _as_normal(source: Source, share: float) -> bool:
     """Whether a source with this share of the standard uncertainty may be taken as normal: it is, or is too small for its shape
     to show.
     """
-    return share < 0.2 or (source.shape == "normal" and source.dof > 100)
+    return share < (0.02 if source.dof < _HEAVY else 0.2) or (source.shape == "normal" and source.dof > 100)
 
 
 def _characteristic(source: Source, t: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:

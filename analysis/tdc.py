@@ -132,8 +132,8 @@ def stop_contacts(crank: Ints, cpr: int) -> StopContacts:
 def touches_of(turned: Ints, outward: int, near: float) -> Ints:
     """The turning points of one side that are touches: most of them lie within `near` counts of each other, at the same place.
 
-    One that lies further out was made before the stop was in, one further in by a hand that turned back early. Of two places met equally
-    often the one further out (`outward`: -1 down, +1 up) is the stop. Shapes (k,) and (j,), in order.
+    One that lies further out was made before the stop was in, one further in by a hand that turned back early. Of two places met
+    equally often the one further out (`outward`: -1 down, +1 up) is the stop. Shapes (k,) and (j,), in order.
     """
     if turned.size == 0:
         return turned

@@ -221,6 +221,13 @@ def test_few_degrees_of_freedom(dof: int) -> None:
     assert -2e-3 < wide - 1 < (0.02 if dof < 3 else 4e-3)
 
 
+@pytest.mark.parametrize("count", [2, 4, 9, 30])
+def test_several_sources_of_two_observations_each(count: int) -> None:
+    """One degree of freedom is a Cauchy distribution, whose sums are Cauchy again: the widths add up, not their squares."""
+    total = combine(*((1.0, one(f"x{k}", 1.0, dof=1)) for k in range(count)))
+    assert expanded(total) == pytest.approx(count * stats.t.ppf(0.975, 1), rel=0.05)
+
+
 @given(
     st.lists(st.tuples(st.floats(0.05, 5.0), st.sampled_from(SHAPES)), min_size=1, max_size=5),
 )
