@@ -16,7 +16,7 @@ from analysis.curve import Curve
 from analysis.events import CLOSING, OPENING, Systematics, crossing, harmonic, peak_quantities
 from analysis.job import Job, Rig
 from analysis.results import Event, Lobe, Number
-from analysis.slack import find_slack
+from analysis.slack import SlackByAngle, find_slack, slack_by_angle
 from analysis.sweep import Sweep, Swept, backward_readings
 from analysis.timing import centerline, duration
 
@@ -30,8 +30,8 @@ FOOT_SHARE = 0.3
 
 @dataclass(frozen=True)
 class MeasuredLobe:
-    """A lobe's results, the quantities behind them by name (deg, mm), the checking lifts that lash hides, and what to read more
-    from.
+    """A lobe's results, the quantities behind them by name (deg, mm), the checking lifts that lash hides, what to read more from, and
+    the slack by angle where there was backward motion.
     """
 
     lobe: Lobe
@@ -39,6 +39,7 @@ class MeasuredLobe:
     hidden_mm: tuple[float, ...]
     swept: Swept
     common: Systematics
+    slack_at: SlackByAngle | None = None
 
 
 def number(quantity: Quantity) -> Number:
@@ -86,7 +87,7 @@ def measure_lobe(job: Job, swept: Swept, backward: Sequence[Sweep]) -> MeasuredL
     by = _centerlines(rig, curve, common, peak_deg, peak_mm, quantities, [e.lift_mm for e in events])
     quantities |= {"centerline": by["equal_lift"]} | {f"centerline by {key}": q for key, q in by.items()}
     quantities["peak lift"], lobe_peak = _peaks(rig, peak_mm)
-    slack = _slack(rig, swept, backward, common.name)
+    slack, slack_at = _slack(rig, swept, backward, common.name)
     latency = curve.latency
     lag = Quantity(latency.seconds * 1e3, {Source("latency", latency.dof): latency.u * 1e3})
     lobe = Lobe(
@@ -101,7 +102,7 @@ def measure_lobe(job: Job, swept: Swept, backward: Sequence[Sweep]) -> MeasuredL
         latency_ms=number(lag),
         events=tuple(events),
     )
-    return MeasuredLobe(lobe, quantities, tuple(hidden), swept, common)
+    return MeasuredLobe(lobe, quantities, tuple(hidden), swept, common, slack_at)
 
 
 def whole_passes(passes: tuple[Pass, ...], curve: Curve) -> tuple[Pass, ...]:
@@ -188,11 +189,14 @@ def _centerlines(
     return {"equal_lift": equal, "event_midpoint": middle, "centroid": area, "peak": peak_deg}
 
 
-def _slack(rig: Rig, swept: Swept, backward: Sequence[Sweep], name: str) -> Quantity | None:
-    """Slack from whatever backward motion over this lobe there is."""
+def _slack(
+    rig: Rig, swept: Swept, backward: Sequence[Sweep], name: str
+) -> tuple[Quantity, SlackByAngle | None] | tuple[None, None]:
+    """Slack from whatever backward motion over this lobe there is: one number, and by angle."""
     sign = -1.0 if swept.flipped else 1.0
     found = [backward_readings(rig, sweep, swept.curve, swept.overlap_tdc, sign) for sweep in backward]
     if not found:
-        return None
+        return None, None
     deg, lift = (np.concatenate(columns) for columns in zip(*found, strict=True))
-    return find_slack(swept.curve, deg, lift, name)
+    slack = find_slack(swept.curve, deg, lift, name)
+    return (None, None) if slack is None else (slack, slack_by_angle(swept.curve, deg, lift))
