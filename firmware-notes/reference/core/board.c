@@ -15,6 +15,7 @@ void board_start(struct board *b, const struct setup *setup, uint32_t boot)
     for (b->channels = 0; b->channels < CHANNELS && setup->kind[b->channels] != INDICATOR_NONE; b->channels++)
         indicator_start(&b->indicator[b->channels], setup->kind[b->channels], &setup->unit[b->channels], b->sampled);
     b->hello = true;
+    port_send("\n", 1); /* ends a line that the fall of the supply cut short, so that it cannot swallow the hello */
     port_rate(b->rate, true);
 }
 
