@@ -126,8 +126,10 @@ def backward_readings(rig: Rig, sweep: Sweep, curve: Curve, overlap_tdc: float, 
     """
     s, cpr = sweep.capture.samples, sweep.cpr
     allowance = rig.slack_allowance_deg * cpr / 360.0
-    motion, _ = follow(sweep.capture, sweep.forward, allowance)
     back = usable_forward(s.crank, -sweep.forward, allowance) & (s.origin == s.origin[0]) & ~s.still
+    if not back.any():
+        return np.zeros(0), np.zeros(0)
+    motion, _ = follow(sweep.capture, sweep.forward, allowance)
     backward = Motion(motion.time_s, motion.position, back, motion.forward)
     lag = curve.latency.seconds
     readings = read_channel(sweep.capture, sweep.channel, backward, rig.indicator_sign, lag)
