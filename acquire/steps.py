@@ -126,8 +126,8 @@ STEPS: Final[Mapping[str, Step]] = {
                 "Gone too far? Back up past the mark and come again: slack must be taken up.",
             ),
             (
-                Need("covered", "of the cycle seen", COVERED_DEG, "deg"),
-                Need("passes", "whole passes over the lobe", PASSES),
+                Need("covered", "cycle seen", COVERED_DEG, "deg"),
+                Need("passes", "whole passes", PASSES),
                 Need("events", "events worked out"),
             ),
             record="sweep",

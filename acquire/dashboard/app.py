@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import asyncio
+import select
 import signal
+import sys
 from collections.abc import Callable, Coroutine
 from contextlib import suppress
 from typing import Any, ClassVar, Final
@@ -35,14 +37,15 @@ class Dashboard(App[None]):
     TITLE = "lobetrace"
     ENABLE_COMMAND_PALETTE = False
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("enter", "said", "Said / on"),
+        Binding("enter", "said", "Say so"),
         Binding("o", "override", "Override"),
         Binding("r", "redo", "Redo"),
         Binding("space", "pause", "Pause"),
         Binding("v", "review", "View"),
         Binding("b", "bell_switch", "Bell"),
         Binding("d", "dark", "Dark"),
-        Binding("q,ctrl+c,ctrl+q", "quit", "Quit", priority=True),
+        Binding("q", "quit", "Quit"),
+        Binding("ctrl+c,ctrl+q", "quit", "Quit", show=False, priority=True),
     ]
 
     def __init__(self, road: Road, *, extra: tuple[tuple[str, Worker], ...] = (), light: bool = False, bell: bool = True) -> None:
@@ -72,6 +75,8 @@ class Dashboard(App[None]):
 
     def draw(self) -> None:
         """Look, and show the newest picture."""
+        if self._leaving is None and not self.is_headless and _hung_up():
+            self._leave()
         try:
             self.station.look()
         except LobetraceError as error:
@@ -184,6 +189,15 @@ class Dashboard(App[None]):
             if number is not None:
                 with suppress(NotImplementedError, RuntimeError, ValueError):  # not on every system, not off the main thread
                     loop.add_signal_handler(number, self._leave)
+
+
+def _hung_up() -> bool:
+    """Whether the terminal has gone away, which not every terminal tells by a signal."""
+    if not hasattr(select, "poll"):
+        return False
+    poll = select.poll()
+    poll.register(sys.__stdin__.fileno() if sys.__stdin__ else 0, 0)  # a hang-up is told without being asked for
+    return any(event & select.POLLHUP for _, event in poll.poll(0))
 
 
 def _needs(app: Dashboard) -> tuple[Need, ...]:

@@ -15,7 +15,8 @@ from acquire.connection import Outcome
 from acquire.dashboard.app import Dashboard
 from acquire.dashboard.hand import SimulatedHand
 from acquire.dashboard.road import IDLE_S, Road
-from acquire.dashboard.station import Setup, Station
+from acquire.dashboard.setup import Setup
+from acquire.dashboard.station import Station
 from acquire.link import Connected, stream
 from acquire.replay import replay
 from acquire.session import Happened, Plan

@@ -45,14 +45,14 @@ class MainScreen(Screen[None]):
         width, height = self.size
         if not width or not height:
             return
+        link = replace(link, file=picture.link.file, rows=picture.link.rows) if not link.file else link
         if width < LEAST[0] or height < LEAST[1]:
             self._fill({"small": _too_small(width, height, link)})
             return
-        link = replace(link, file=picture.link.file, rows=picture.link.rows) if not link.file else link
         parts: dict[str, list[Line]] = {
             "head": panels.head(picture, width),
             "do": panels.do(picture)[: None if height >= 28 or picture.curve is None else 1],
-            "link": panels.link(link, paused=paused),
+            "link": panels.link(link, width, paused=paused),
         }
         step = picture.place.step
         if step not in (CAUTIONS, RESULT, DONE):
@@ -64,7 +64,7 @@ class MainScreen(Screen[None]):
             parts["events"] = event_table(picture, valve, picture.events)
             parts["coverage"] = tracing.coverage(picture, width)
         left = height - 1 - sum(len(lines) for lines in parts.values())
-        news = 1 if left < 9 else 2 if left < 20 else 4
+        news = panels.news(picture, width, 1 if left < 9 else 2 if left < 20 else 4)
         parts["messages"] = panels.messages(picture, width, news)
         left -= news
         if step in (ZERO, SWEEP):

@@ -18,6 +18,7 @@ from acquire.dashboard.snapshot import (
     WARNING,
     Asked,
     LinkState,
+    Message,
     Snapshot,
 )
 from acquire.steps import CAUTIONS, DONE, RESULT, RIG, STOP, STOP_OUT, SWEEP, TRAVEL, ZERO
@@ -72,7 +73,7 @@ def banner(picture: Snapshot) -> list[Line]:
     way, role = _WAYS[picture.way if picture.link.state in (LIVE, ENDED) else 0]
     line: list[tuple[str, str]] = [(f" {way} ", role)]
     if picture.armed:
-        line.append((" let the crank rest, then turn: the recording begins with the first turn ", "strong"))
+        line.append((" rest, then turn: the first turn begins the recording ", "strong"))
     elif picture.place.step == STOP_OUT:
         line.append((" THE STOP MUST COME OUT BEFORE YOU TURN ON ", "alarm"))
     elif picture.back_up and picture.way < 0:
@@ -115,13 +116,14 @@ def do(picture: Snapshot) -> list[Line]:
     return [plain(f" {line}") for line in picture.place.do]
 
 
-def link(state: LinkState, *, paused: bool = False) -> list[Line]:
+def link(state: LinkState, width: int, *, paused: bool = False) -> list[Line]:
     """How the link does."""
     shape, word, role = STATES[state.state]
+    word = word if width >= 100 else word.split(":")[0]
     line: list[tuple[str, str]] = [(f" {shape} {word} ", role)]
     if paused:
-        line.append((" ‖ PAUSED: picture stands, recording goes on ", "alarm"))
-    age = "no frame yet" if state.age_s is None else f"newest {_age(state.age_s)} old"
+        line.append((" ‖ PAUSED ", "alarm"))
+    age = "no frame yet" if state.age_s is None else f"newest {_age(state.age_s)}"
     line.append((f" {state.frames_s:.0f} frames/s  lost {state.lost}  {age} ", "bad" if state.lost else "plain"))
     line.append((f" ◉ {state.file}: {state.rows} rows" if state.file else " not recording", "strong" if state.file else "dim"))
     return [line]
@@ -131,20 +133,29 @@ def _age(seconds: float) -> str:
     return f"{round(seconds * 10) / 10:.1f} s" if seconds < 60 else f"{seconds / 60:.0f} min"
 
 
+def news(picture: Snapshot, width: int, usual: int) -> int:
+    """How many lines the messages need: the usual, or what a fresh error takes to be read as a whole."""
+    if not picture.messages or picture.messages[-1].kind != ERROR:
+        return usual
+    return max(usual, min(4, len(_message(picture.messages[-1], width))))
+
+
 def messages(picture: Snapshot, width: int, height: int) -> list[Line]:
-    """The newest messages, the newest last."""
+    """The newest messages, the newest last. One that is too long for all the lines is cut at its end."""
     lines: list[Line] = []
-    for message in picture.messages:
-        sign, role = {ERROR: ("‼", "bad"), WARNING: ("!", "warn")}.get(message.kind, ("·", "dim"))
-        wrapped = textwrap.wrap(message.text, max(20, width - 4)) or [""]
-        lines += [((f" {sign} " if k == 0 else "   ", role), (text, role)) for k, text in enumerate(wrapped)]
-    lines = lines[-height:]
-    if picture.waiting_for and picture.place.step in (ZERO, SWEEP) and not picture.events and len(lines) < height:
-        lines = [
-            *[((f" · {text}", "dim"),) for text in textwrap.wrap(picture.waiting_for, max(20, width - 4))][: height - len(lines)],
-            *lines,
-        ]
+    for message in reversed(picture.messages):
+        if len(lines) >= height:
+            break
+        lines = _message(message, width)[: height - len(lines)] + lines
+    waits = picture.waiting_for if picture.place.step in (ZERO, SWEEP) and not picture.events else ""
+    lines = [*_wrapped(waits, width, "dim")[: height - len(lines)], *lines]
     return [()] * (height - len(lines)) + lines
+
+
+def _message(message: Message, width: int) -> list[Line]:
+    sign, role = {ERROR: ("‼", "bad"), WARNING: ("!", "warn")}.get(message.kind, ("·", "dim"))
+    wrapped = textwrap.wrap(message.text, max(20, width - 4)) or [""]
+    return [((f" {sign} " if k == 0 else "   ", role), (text, role)) for k, text in enumerate(wrapped)]
 
 
 def panel(picture: Snapshot, width: int) -> list[Line]:

@@ -14,6 +14,7 @@ from acquire.connection import Outcome
 from acquire.dashboard.station import Station
 from acquire.dashboard.taking import Taking
 from acquire.link import Connected
+from acquire.session import Place
 from acquire.steps import DONE, RESULT, STOP, SWEEP, TRAVEL, ZERO
 from analysis.capture import load
 from analysis.errors import CaptureError, DataError
@@ -38,6 +39,7 @@ class Road:
         self._source, self._clock = source, clock
         self._worked_rows = -1
         self._worked_for: object = None
+        self.settled_at: Place | None = None  # the place for which everything recorded was worked out last
 
     async def read(self) -> None:
         """Take what the source gives until it ends or breaks. Ends in a message, never in silence."""
@@ -74,6 +76,7 @@ class Road:
         station = self.station
         if isinstance(found, Result):
             station.result = found
+            self.settled_at = station.session.at
         elif station.taking is taking:
             station.live = found
         station.fits += 1

@@ -9,36 +9,35 @@ import uuid
 from collections import deque
 from collections.abc import Callable, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
 from acquire.connection import Batch, Broken, Ended, Idle, Outcome
 from acquire.dashboard.facts import facts_of
 from acquire.dashboard.linkstate import LinkWatch
+from acquire.dashboard.setup import Setup, learned, played_at
 from acquire.dashboard.snapshot import ERROR, NOTE, WARNING, Failure, Message
 from acquire.dashboard.taking import RESTED_US, Taking
 from acquire.link import Connected
 from acquire.recorder import Recorder
 from acquire.session import (
-    MET,
     REDONE,
     TDC_LOST,
     Facts,
     Happened,
     Place,
-    Plan,
     Session,
     after,
     looked_at,
     override,
+    places,
     redo,
     taken_up,
 )
 from acquire.steps import RIG, SAID, STEPS, STOP, SWEEP, TRAVEL, ZERO
 from acquire.wire import Event, Hello
 from analysis.errors import CaptureError, LobetraceError, UsageError
-from analysis.job import Job
 from analysis.live.result import LiveResult
 from analysis.reference import same_count
 from analysis.results import Result
@@ -46,27 +45,6 @@ from analysis.samples import Board, Capture, Header
 
 _MESSAGES: Final = 50
 UNFINISHED: Final = "unfinished"  # folder in captures/ of what was begun and not ended
-
-
-@dataclass(frozen=True)
-class Setup:
-    """What a station is set up for. `folder`: the job's, None to record nothing. `written`: the procedure so far.
-
-    `found_by`: captures that found TDC before. `write` keeps what moves the session; `now` is the time it happened at.
-    `asks` is told of each place that is begun, and again when a person has said what it asks for: a simulated hand goes by it.
-    `replayed`: the header of a capture that is played again, which says what it is of; then there is no procedure.
-    """
-
-    job: Job
-    plan: Plan
-    folder: Path | None = None
-    software: str = ""
-    written: Sequence[Happened] = ()
-    found_by: Sequence[Capture] = ()
-    write: Callable[[Happened], None] = lambda _happened: None
-    read: Callable[[Path], Capture] | None = None
-    replayed: Header | None = None
-    asks: Callable[[Place, bool], None] = lambda _place, _said: None
 
 
 class Station:
@@ -77,12 +55,12 @@ class Station:
         self._clock = clock
         self.session = taken_up(setup.plan, setup.written)
         if setup.replayed is not None:
-            self.session = Session(setup.plan, at=_played_at(setup.replayed))
+            self.session = Session(setup.plan, at=played_at(setup.replayed))
         self.taking: Taking | None = None
         self.watch = LinkWatch(clock)
         self.messages: deque[Message] = deque(maxlen=_MESSAGES)
         self.found_by: list[Capture] = list(setup.found_by)
-        self.forward = _learned(setup.job, setup.written)
+        self.forward = learned(setup.job, setup.written)
         self.live: LiveResult | None = None
         self.result: Result | None = None
         self.fits = 0
@@ -140,7 +118,8 @@ class Station:
 
     def _may_carry(self, board: Board) -> None:
         """TDC survives a new start by the index pulse, or by a board that tells its starts apart."""
-        if not self.found_by and not self.session.done & {Place(STOP), Place(TRAVEL)}:
+        left = [place for place in places(self.session.plan) if place.step == SWEEP and place not in self.session.done]
+        if not left or not (self.found_by or self.session.done & {Place(STOP), Place(TRAVEL)}):
             return
         here = self._header("sweep", ("unknown",) * len(board.steps_mm), board)
         if any(
@@ -318,18 +297,3 @@ class Station:
             software=self.setup.software,
             engine=self.job.engine.name,
         )
-
-
-def _played_at(header: Header) -> Place:
-    if header.step in ("stop", "travel"):
-        return Place(STOP if header.step == "stop" else TRAVEL)
-    valves = [c for c in header.channels if c in ("intake", "exhaust")]
-    return Place(SWEEP, "both" if len(valves) == 2 else valves[0] if valves else "intake")
-
-
-def _learned(job: Job, written: Sequence[Happened]) -> int | None:
-    """The sign of counting in running direction, from the job or from a rig check before; None if it is not known yet."""
-    if job.rig.direction != "auto":
-        return 1 if job.rig.direction == "up" else -1
-    seen = [h.reason for h in written if h.what == MET and h.place.step == RIG and h.reason in ("up", "down")]
-    return (1 if seen[-1] == "up" else -1) if seen else None

@@ -37,6 +37,7 @@ class Taking:
         self.armed = recorder is not None  # waits for the first turn
         self._rested = rested
         self._rest_us: int | None = None
+        self._rested_us = 0
         self._sweep = LiveSweep(job.rig, header, forward, KEPT_ROWS if records else _LITTLE)
         self._check = RigCheck(job.rig, header)
         self._contacts = Contacts(header.board.cpr)
@@ -90,6 +91,7 @@ class Taking:
                 self._rest_us = None
             if self._rest_us is None:
                 self._rest_us = event.time_us
+            self._rested_us = wrap_u32(event.time_us - self._rest_us)
             self.first = self.crank = event.crank
             steps = zip(event.lift, self.header.board.steps_mm, strict=True)
             self._resting_mm = tuple(lift * self._sign * step for lift, step in steps)
@@ -120,7 +122,8 @@ class Taking:
         if self._progress is None or self.armed:
             self._progress = self._sweep.progress()
             if self.armed and self._resting_mm:
-                self._progress = replace(self._progress, lift_mm=self._resting_mm)
+                resting = replace(self._progress.crank, still_s=self._rested_us * 1e-6)
+                self._progress = replace(self._progress, lift_mm=self._resting_mm, crank=resting)
         return self._progress
 
     def checked(self) -> Checked:

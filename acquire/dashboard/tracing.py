@@ -15,7 +15,7 @@ from analysis.samples import Bools, Floats
 
 _GUTTER: Final = 7
 _AXIS: Final = ((-360, "TDC"), (-180, "BDC"), (0, "overlap TDC"), (180, "BDC"), (360, "TDC"))
-_TEXT: Final = 34  # columns right of the coverage bar
+_TEXT: Final = 36  # columns right of the coverage bar
 
 
 def trace(picture: Snapshot, width: int, height: int) -> list[Line]:

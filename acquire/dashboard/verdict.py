@@ -55,7 +55,7 @@ def event_table(picture: Snapshot, valve: str, events: tuple[Passed, ...]) -> li
 def _cell(number: Number | None, happening: Happening, wanted: float | None, tolerance: float) -> list[tuple[str, str]]:
     if number is None:
         return [(f"{'·':<28}", "dim")]
-    text, role = angle(number, happening), "plain"
+    text, role = angle(number, happening).replace("+/-", "±"), "plain"
     if wanted is None:
         return [(f"{text:<28}", role)]
     off, role = _off(number, wanted, tolerance)
@@ -66,9 +66,13 @@ def _duration(number: Number | None, wanted: float | None, tolerance: float) -> 
     if number is None:
         return [("·", "dim")]
     if wanted is None:
-        return [(plus_minus(number), "plain")]
+        return [(_duration_text(number), "plain")]
     off, role = _off(number, wanted, tolerance)
-    return [(f"{plus_minus(number)} ", "plain"), (off, role)]
+    return [(f"{_duration_text(number)} ", "plain"), (off, role)]
+
+
+def _duration_text(number: Number) -> str:
+    return plus_minus(number).replace("+/-", "±")
 
 
 def _off(number: Number, wanted: float, tolerance: float) -> tuple[str, str]:

@@ -9,6 +9,7 @@ import signal
 import struct
 import subprocess
 import sys
+import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -41,6 +42,7 @@ class Terminal:
         self.before = termios.tcgetattr(self._slave)
         self.out = b""
         self._seen = 0
+        self._deadline = time.monotonic() + WITHIN_S
         self.process = subprocess.Popen(
             [sys.executable, "-m", "acquire", *arguments],
             stdin=self._slave,
@@ -62,25 +64,30 @@ class Terminal:
         """Keys."""
         os.write(self.master, keys.encode())
 
-    def until(self, wanted: str) -> str:
-        """Read until the text has been drawn since the last time."""
-        while True:
-            text = re.sub(rb"\x1b\[[0-9;?]*[a-zA-Z]", b"", self.out[self._seen :]).decode("utf-8", "replace")
-            if wanted in text:
-                self._seen = len(self.out)
-                return text
-            if not select.select([self.master], [], [], WITHIN_S)[0]:
-                raise AssertionError(f"{wanted!r} was never drawn; last {text[-2000:]}")
-            self.out += self._read()
+    def until(self, wanted: str) -> None:
+        """Read until the text has been drawn since what was waited for last."""
+        while (found := self._text().find(wanted)) < 0:
+            self._more(wanted)
+        self._seen += found + len(wanted)
 
     def end(self) -> int:
         """Read to the end; the exit code."""
-        while self.process.poll() is None and select.select([self.master], [], [], WITHIN_S)[0]:
-            self.out += self._read()
-        code = self.process.wait(WITHIN_S)
+        while self.process.poll() is None:
+            self._more("its end")
         while select.select([self.master], [], [], 0)[0] and (data := self._read()):
             self.out += data
-        return code
+        return int(self.process.returncode)
+
+    def _text(self) -> str:
+        """What has been drawn and was not waited for yet, without colors and cursor moves."""
+        return re.sub(rb"\x1b\[[0-9;?<>=]*[a-zA-Z]", b"", self.out).decode("utf-8", "replace")[self._seen :]
+
+    def _more(self, wanted: str) -> None:
+        select.select([self.master], [], [], 0.5)
+        if time.monotonic() > self._deadline:  # a watchdog, so that a hang is a failure; nothing is judged by it
+            raise AssertionError(f"{wanted!r} never came; last {self._text()[-1500:]}")
+        if select.select([self.master], [], [], 0)[0]:
+            self.out += self._read()
 
     def restored(self) -> bool:
         """Whether the terminal is as it was: its modes, its screen, its cursor."""
@@ -159,11 +166,13 @@ def test_however_it_ends_the_file_is_closed_and_the_terminal_restored(
     assert capture.samples.crank.size > 0
 
 
-def test_the_terminal_itself_goes_away(terminals: Callable[..., Terminal], job: Path) -> None:
+@pytest.mark.parametrize("told", [True, False], ids=["with SIGHUP", "without"])
+def test_the_terminal_itself_goes_away(terminals: Callable[..., Terminal], job: Path, told: bool) -> None:
     """The window is closed: a hang-up, and nothing to draw on any more."""
     terminal = sweeping(terminals, job)
     os.close(terminal.master)
-    terminal.process.send_signal(signal.SIGHUP)
+    if told:
+        terminal.process.send_signal(signal.SIGHUP)
     terminal.process.wait(WITHIN_S)
     terminal.master = os.open(os.devnull, os.O_RDWR)
     (file,) = (job / "captures").rglob("*.csv")
