@@ -70,8 +70,8 @@ STEPS: Final[Mapping[str, Step]] = {
             STOP,
             "Top dead center by piston stop",
             (
-                "Fit the stop and say so. Turn slowly, without force, until the piston touches it,",
-                "then back the long way round until it touches again. Each touch is counted by itself.",
+                "Fit the stop and say so. Turn slowly, no force, until the piston touches it,",
+                "then back the long way round until it touches again. Touches count themselves.",
             ),
             (
                 Need(SAID, "stop fitted"),
@@ -85,8 +85,8 @@ STEPS: Final[Mapping[str, Step]] = {
             TRAVEL,
             "Top dead center by piston travel",
             (
-                "Set the indicator on the piston, along the bore, and say so. Turn forward over the top,",
-                "from 40 degrees before to 40 after, back past the start, and forward again.",
+                "Set the indicator on the piston, along the bore, and say so. Turn forward over",
+                "the top from 40 degrees before to 40 after, back past the start, and again.",
             ),
             (
                 Need(SAID, "indicator on the piston"),
@@ -99,7 +99,7 @@ STEPS: Final[Mapping[str, Step]] = {
             STOP_OUT,
             "REMOVE THE STOP",
             (
-                "Take the stop out of the plug hole before any further turning. Say so.",
+                "Take the stop out of the plug hole before any further turning, and say so.",
                 "Then turn slowly past top dead center by hand. Resistance? Stop at once.",
             ),
             (Need(SAID, "stop taken out"), Need("passed", "crank has passed the place of the stop")),
@@ -108,8 +108,8 @@ STEPS: Final[Mapping[str, Step]] = {
             ZERO,
             "Zero on the base circle, {valve}",
             (
-                "Set the indicator on the {valve} valve, along its travel, with preload, and say so.",
-                "Hands off it from there. Turn in running direction until the flat part is found.",
+                "Set the indicator on the {valve} valve along its travel, preloaded; say so.",
+                "Hands off it from there. Turn forward until the flat part is found.",
             ),
             (
                 Need(SAID, "indicator set"),

@@ -51,7 +51,7 @@ class MainScreen(Screen[None]):
             return
         parts: dict[str, list[Line]] = {
             "head": panels.head(picture, width),
-            "do": panels.do(picture)[: None if height >= 28 or picture.curve is None else 1],
+            "do": panels.do(picture, width)[: None if height >= 28 or picture.curve is None else 1],
             "link": panels.link(link, width, paused=paused),
         }
         step = picture.place.step
@@ -68,7 +68,7 @@ class MainScreen(Screen[None]):
         parts["messages"] = panels.messages(picture, width, news)
         left -= news
         if step in (ZERO, SWEEP):
-            parts["trace"] = tracing.trace(picture, width, left)
+            parts["trace"] = tracing.trace(picture, width, left) or [()] * left
         else:
             lines = panels.panel(picture, width)[:left]
             parts["panel"] = lines + [()] * (left - len(lines))

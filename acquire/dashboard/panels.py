@@ -111,9 +111,9 @@ def _need(asked: Asked) -> str:
     return f"{asked.text} {math.floor(have * 10**places) / 10**places:.{places}f}/{asked.least:g}{unit}"
 
 
-def do(picture: Snapshot) -> list[Line]:
+def do(picture: Snapshot, width: int) -> list[Line]:
     """What a person does now."""
-    return [plain(f" {line}") for line in picture.place.do]
+    return [line for text in picture.place.do for line in _wrapped(text, width, "plain")]
 
 
 def link(state: LinkState, width: int, *, paused: bool = False) -> list[Line]:

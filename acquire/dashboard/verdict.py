@@ -11,7 +11,8 @@ from acquire.steps import DONE
 from analysis.angles import Happening, label
 from analysis.job import DurationSpec, Job, LobeSpec
 from analysis.live.result import Passed
-from analysis.report.words import angle, decimals, lift, plus_minus
+from analysis.report import words
+from analysis.report.words import decimals, lift
 from analysis.results import Lobe, Number
 
 _SAME_LIFT_MM: Final = 0.005
@@ -20,6 +21,16 @@ _EVENTS: Final[dict[str, tuple[Happening, Happening]]] = {
     "exhaust": ("exhaust opens", "exhaust closes"),
 }
 _CENTERLINE: Final[dict[str, Happening]] = {"intake": "intake centerline", "exhaust": "exhaust centerline"}
+
+
+def plus_minus(number: Number, scale: float = 1.0) -> str:
+    """ "106.02 ±0.12": the sheet's words, one sign shorter."""
+    return words.plus_minus(number, scale).replace("+/-", "±")
+
+
+def angle(number: Number, happening: Happening) -> str:
+    """ "17.02 BTDC ±0.12"."""
+    return words.angle(number, happening).replace("+/-", "±")
 
 
 def spec_of(job: Job, valve: str) -> LobeSpec:
@@ -55,7 +66,7 @@ def event_table(picture: Snapshot, valve: str, events: tuple[Passed, ...]) -> li
 def _cell(number: Number | None, happening: Happening, wanted: float | None, tolerance: float) -> list[tuple[str, str]]:
     if number is None:
         return [(f"{'·':<28}", "dim")]
-    text, role = angle(number, happening).replace("+/-", "±"), "plain"
+    text, role = angle(number, happening), "plain"
     if wanted is None:
         return [(f"{text:<28}", role)]
     off, role = _off(number, wanted, tolerance)
@@ -66,9 +77,9 @@ def _duration(number: Number | None, wanted: float | None, tolerance: float) -> 
     if number is None:
         return [("·", "dim")]
     if wanted is None:
-        return [(_duration_text(number), "plain")]
+        return [(plus_minus(number), "plain")]
     off, role = _off(number, wanted, tolerance)
-    return [(f"{_duration_text(number)} ", "plain"), (off, role)]
+    return [(f"{plus_minus(number)} ", "plain"), (off, role)]
 
 
 def _duration_text(number: Number) -> str:

@@ -125,6 +125,8 @@ def standing(folder: Path) -> Iterator[Any]:
 
 def standing_at(walk: Walk, place: Place, blocks: int) -> None:
     walk.jump(place)
+    if place.step in (STOP, TRAVEL, ZERO) and blocks > 1:
+        walk.speak()  # what was to be set up is set up
     for _ in range(blocks):
         walk.feed()
         if walk.station.taking is not None:
