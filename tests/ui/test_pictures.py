@@ -30,7 +30,7 @@ SIZES = [(80, 24), (120, 36), (200, 60)]
 STEPS = {
     Place(CAUTIONS): 0,
     Place(RIG): 4,
-    Place(STOP): 16,
+    Place(STOP): 42,
     Place(STOP_OUT): 2,
     Place(ZERO, "intake"): 5,
     Place(SWEEP, "intake"): 14,
@@ -149,7 +149,7 @@ def test_every_step(snap_compare: Any, standing: Any, place: Place, size: tuple[
 
 @pytest.mark.parametrize("size", SIZES, ids="{0[0]}x{0[1]}".format)
 def test_piston_travel(snap_compare: Any, standing: Any, size: tuple[int, int]) -> None:
-    assert snap_compare(app_of(standing(Place(TRAVEL), 6, Plan("travel"))), terminal_size=size)
+    assert snap_compare(app_of(standing(Place(TRAVEL), 14, Plan("travel"))), terminal_size=size)
 
 
 @pytest.mark.parametrize("size", SIZES, ids="{0[0]}x{0[1]}".format)
