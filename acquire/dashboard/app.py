@@ -8,6 +8,7 @@ import signal
 import sys
 from collections.abc import Callable, Coroutine
 from contextlib import suppress
+from pathlib import Path
 from typing import Any, ClassVar, Final
 
 from textual.app import App
@@ -33,7 +34,7 @@ Worker = Callable[[], Coroutine[Any, Any, None]]
 class Dashboard(App[None]):
     """`road` brings the data; `extra` are further workers (a simulated hand), each with its name."""
 
-    CSS_PATH = "dashboard.tcss"
+    CSS_PATH = Path(__file__).parent / "dashboard.tcss"
     TITLE = "lobetrace"
     ENABLE_COMMAND_PALETTE = False
     BINDINGS: ClassVar[list[BindingType]] = [

@@ -151,10 +151,21 @@ def shifted(scenario: Scenario, seed: int) -> Shifted:
 
 
 def _bound(rig: Rig, swept: Swept) -> float:
-    """sigma^2 / sum of slope^2 over all readings that were used."""
+    """One over the information of all readings that were used: sum of slope^2 / sigma^2.
+
+    Latched by time, a reading's angle is itself known to a part of a count only: to what the crank turns between two samples, or to
+    a count if that is less. All readings between two edges share that error.
+    """
     gauge, r = rig.indicators[0], swept.readings
     count = float(rig.encoder.reading(0.0)) + rig.count_offset
-    deg = (r.position[r.usable & swept.good] - count) * 360.0 / rig.encoder.cpr
+    used = r.usable & swept.good
+    deg = (r.position[used] - count) * 360.0 / rig.encoder.cpr
     lift = [rig.train.valve_lift(rig.cam.lift("intake", deg + step)) for step in (-0.05, 0.05)]
     slope = (lift[1] - lift[0]) / 0.1
-    return (gauge.step_mm**2 / 12 + gauge.noise_mm**2) / float(np.sum(slope**2))
+    noise = gauge.step_mm**2 / 12 + gauge.noise_mm**2
+    if rig.board.latch == "time":
+        per_count = 360.0 / rig.encoder.cpr
+        turned = np.maximum(np.abs(r.speed[used]) * per_count / rig.board.per_s, 1e-6)  # degrees between two samples
+        shared = np.maximum(per_count / turned, 1.0)
+        noise = noise + shared * slope**2 * np.minimum(turned, per_count) ** 2 / 12
+    return 1.0 / float(np.sum(slope**2 / noise))
