@@ -24,4 +24,4 @@ def test_twenty_kills(seed: str) -> None:
     assert len(kills) == 20
     assert [kill for kill in kills if kill["wrong"]] == []
     assert any(kill["rows"] > 1000 for kill in kills)
-    assert any(kill["rows"] < 100 for kill in kills)
+    assert any(kill["frames"] == 0 for kill in kills)  # within milliseconds of the hello, however many rows that is here
