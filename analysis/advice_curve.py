@@ -82,9 +82,9 @@ def shifts_of_passes(curve: Curve) -> tuple[Floats, Floats]:
     s = curve.spline
     steepest = float(np.abs(s.value(np.arange(s.low, s.high, 1.0), 1)).max())
     late, error = [], []
-    for x, y in zip(curve.pass_deg, curve.pass_lift, strict=True):
+    for x, (pull, off) in zip(curve.pass_deg, curve.along, strict=True):
         inside = (x > s.low) & (x < s.high)
-        slope, away = s.value(x[inside], 1), y[inside] - s.value(x[inside])
+        slope, away = pull[inside], off[inside]
         rise, fall = (int((side * slope > 0.3 * steepest).sum()) for side in (1, -1))
         if min(rise, fall) < 5:
             late.append(math.nan)

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.ndimage import median_filter
 
 from analysis.motion import Motion
 from analysis.readings import Readings
@@ -51,8 +52,7 @@ def without_spikes(lift_mm: Floats, step_mm: float) -> Bools:
     """
     if lift_mm.size < 5:
         return np.ones(lift_mm.shape, dtype=bool)
-    window = np.lib.stride_tricks.sliding_window_view(np.pad(lift_mm, 2, mode="edge"), 5)
-    away = np.abs(lift_mm - np.median(window, axis=1))
+    away = np.abs(lift_mm - median_filter(lift_mm, 5, mode="nearest"))
     scatter = 1.4826 * float(np.median(away[away > 0])) if (away > 0).any() else 0.0
     return np.asarray(away <= max(6 * scatter, 5 * step_mm, 0.05))
 

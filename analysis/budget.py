@@ -141,7 +141,7 @@ def expanded(quantity: Quantity, level: float = 0.95) -> float:
         return 0.0
     shaped = [(source, abs(part) / u) for source, part in quantity.parts.items() if not _as_normal(source, abs(part) / u)]
     if not shaped:
-        return float(stats.norm.ppf((1 + level) / 2)) * u
+        return float(special.ndtri((1 + level) / 2)) * u
     rest = math.sqrt(max(1.0 - sum(part * part for _, part in shaped), 0.0))
     nodes, step = _nodes(rest, any(source.dof < _HEAVY for source, _ in shaped))
     weighted = np.exp(-((rest * nodes) ** 2) / 2) * (2 / math.pi * step / nodes)
@@ -151,7 +151,9 @@ def expanded(quantity: Quantity, level: float = 0.95) -> float:
     def missing(y: float) -> float:
         return float(np.sin(nodes * y) @ weighted) - level
 
-    return u * float(optimize.brentq(missing, 0.5, 1.0 / step, xtol=1e-4))
+    # Most sums are near enough to normal for a narrow bracket.
+    low, high = (1.5, 2.5) if missing(1.5) < 0 < missing(2.5) else (0.5, 1.0 / step)
+    return u * float(optimize.brentq(missing, low, high, xtol=1e-4))
 
 
 # Below so many degrees of freedom tails are heavy: several such sources add up to many standard uncertainties.

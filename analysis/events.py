@@ -195,9 +195,7 @@ def _of_passes(curve: Curve, deg: float) -> Floats:
     """
     near = [np.abs(x - deg) < PASS_WINDOW_DEG for x in curve.pass_deg]
     number = np.repeat(np.arange(len(near)), [int(mine.sum()) for mine in near])
-    x = np.concatenate([x[mine] for x, mine in zip(curve.pass_deg, near, strict=True)])
-    away = np.concatenate([y[mine] for y, mine in zip(curve.pass_lift, near, strict=True)]) - curve.spline.value(x)
-    pull = curve.spline.value(x, 1)
+    pull, away = (np.concatenate([of[k][mine] for of, mine in zip(curve.along, near, strict=True)]) for k in (0, 1))
     count, against, power = (np.bincount(number, weights=w, minlength=len(near)) for w in (None, pull * away, pull * pull))
     seen = (count >= 4) & (power > 0)
     return np.where(seen, -against / np.where(seen, power, 1.0), np.nan)

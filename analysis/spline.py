@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from scipy.interpolate import BSpline
@@ -63,9 +64,13 @@ class Spline:
         right = np.asarray(BSpline.design_matrix(x, self.function.t, DEGREE).T @ (w * y))
         return BSpline(self.function.t, cho_solve_banded((self.factor, True), right), DEGREE)
 
+    @cached_property
+    def _units(self) -> BSpline:
+        """All the B-splines of the curve, one a column."""
+        return BSpline(self.function.t, np.eye(self.function.c.size), DEGREE)
+
     def _basis(self, deg: Floats, derivative: int) -> Floats:
-        unit = BSpline(self.function.t, np.eye(self.function.c.size), DEGREE)
-        return np.asarray(unit(deg, nu=derivative))
+        return np.asarray(self._units(deg, nu=derivative))
 
 
 def fit_spline(x: Floats, y: Floats, w: Floats, low: float, high: float, near: float | None = None) -> Spline:

@@ -152,8 +152,7 @@ def _refuse_jumps(readings: Readings, cpr: int, path: str) -> None:
 
 def _refuse_disagreement(curve: Curve, path: str) -> None:
     """A switched unit leaves no jump where the lift is small, but a lobe of another size."""
-    passes = zip(curve.pass_deg, curve.pass_lift, strict=True)
-    off = max(float(np.sqrt(np.mean((lift - curve.spline.value(deg)) ** 2))) for deg, lift in passes)
+    off = max(float(np.sqrt(np.mean(away**2))) for _, away in curve.along)
     if off > DISAGREE_MM:
         raise DataError(
             f"the passes over the lobe do not agree: one lies {off:.2f} mm off the others on the average",
