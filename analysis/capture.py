@@ -23,7 +23,7 @@ from analysis.samples import Capture, Header, Ints
 
 __all__ = ["from_rows", "load", "parse"]
 
-_BLOCK: Final = 1 << 18  # bytes read at a time: few enough for the cache, enough for threads not to queue for the interpreter
+_BLOCK: Final = 1 << 20  # bytes read at a time: few enough for the cache, enough for threads not to queue for the interpreter
 # An allocation that glibc has seen given back makes it keep smaller ones for the next block instead of returning them to the system
 # and fetching each page again, which took a third of the time. Elsewhere it does nothing.
 _KEPT: Final = 1 << 24

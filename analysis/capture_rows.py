@@ -73,7 +73,7 @@ def _samples(rows: Ints, bounds: Sequence[int]) -> Samples:
         time_us=_unwrapped(time_us, bounds),
         crank=_unwrapped(crank, bounds),
         flags=flags,
-        origin=np.repeat(np.arange(len(bounds) - 1), np.diff(bounds)),
+        origin=np.zeros(len(rows), np.int64) if len(bounds) == 2 else np.repeat(np.arange(len(bounds) - 1), np.diff(bounds)),
         age_us=rows.T[4::2],
         lift=np.array([_unwrapped(channel, bounds) for channel in rows.T[5::2]], np.int64).reshape(
             rows.shape[1] // 2 - 2, len(rows)
