@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import asyncio
+import os
 import select
 import signal
 import sys
+import threading
 from collections.abc import Callable, Coroutine
 from contextlib import suppress
 from pathlib import Path
@@ -27,6 +29,7 @@ from analysis.errors import LobetraceError
 
 PICTURES_S: Final = 12.5  # pictures a second
 _SIGNALS: Final = ("SIGINT", "SIGTERM", "SIGHUP")
+PATIENCE_S: Final = 5.0  # for a screen to close after a signal
 
 Worker = Callable[[], Coroutine[Any, Any, None]]
 
@@ -184,12 +187,28 @@ class Dashboard(App[None]):
         self._leaving = asyncio.ensure_future(self.action_quit())
 
     def _listen_to_signals(self) -> None:
+        """Leave on a signal; by force after a while. A terminal that has vanished ends the library's writing thread, and then
+        the whole loop waits for it for ever, where no signal handler of the loop would run: so these are the interpreter's own.
+        """
         loop = asyncio.get_running_loop()
+
+        def leave(_number: int, _frame: object) -> None:
+            loop.call_soon_threadsafe(self._leave)
+            last = threading.Timer(PATIENCE_S, self._drop)
+            last.daemon = True
+            last.start()
+
+        if self.is_headless or threading.current_thread() is not threading.main_thread():
+            return
         for name in _SIGNALS:
-            number = getattr(signal, name, None)
-            if number is not None:
-                with suppress(NotImplementedError, RuntimeError, ValueError):  # not on every system, not off the main thread
-                    loop.add_signal_handler(number, self._leave)
+            if hasattr(signal, name):  # not on every system
+                signal.signal(getattr(signal, name), leave)
+
+    def _drop(self) -> None:
+        """The screen did not let go in time: close the capture and end."""
+        with suppress(Exception):
+            self.station.close()
+        os._exit(1)
 
 
 def _hung_up() -> bool:
