@@ -102,12 +102,18 @@ def local_polynomials(curve: Curve, angle: float) -> Floats:
     for k, half in enumerate(HALF_WIDTHS):
         i, j = np.searchsorted(x, (angle - half, angle + half))
         z = (x[i:j] - angle) / half
-        root = np.sqrt((1 - z * z) * w[i:j])
-        powers = np.vander(z, max(DEGREES) + 1, increasing=True) * root[:, None]
         for row, degree in enumerate(DEGREES):
             if j - i >= degree + 2:
-                found[row, k] = np.linalg.lstsq(powers[:, : degree + 1], y[i:j] * root)[0][0]
+                found[row, k] = local_weights(z, (1 - z * z) * w[i:j], degree)[0] @ y[i:j]
     return found
+
+
+def local_weights(z: Floats, weight: Floats, degree: int) -> Floats:
+    """What each reading at `z` adds to the coefficients of a polynomial fitted about 0. Shape (degree + 1, z.size); row k times k!
+    makes the k-th derivative.
+    """
+    root = np.sqrt(weight)
+    return np.linalg.pinv(np.vander(z, degree + 1, increasing=True) * root[:, None]) * root
 
 
 def _between_two(rig: Rig, swept: Swept, true_mm: float, flank: str, angle: float) -> float:
@@ -117,12 +123,16 @@ def _between_two(rig: Rig, swept: Swept, true_mm: float, flank: str, angle: floa
     deg = (r.position - count) * 360.0 / rig.encoder.cpr
     near = r.usable & (np.abs(deg - angle) < 10.0)
     order = np.argsort(deg[near], kind="stable")
-    x, y = deg[near][order], r.lift_mm[near][order] - rig.indicators[0].preload_mm
-    over = (y >= true_mm) if flank == "opens" else (y < true_mm)
-    k = int(np.argmax(over))
+    lift = r.lift_mm[near][order] - rig.indicators[0].preload_mm - true_mm
+    return line_between_two(deg[near][order], lift if flank == "opens" else -lift) - angle
+
+
+def line_between_two(x: Floats, y: Floats) -> float:
+    """Where `y` first comes up to 0, by the straight line from the reading before; NaN if it is there from the start."""
+    k = int(np.argmax(y >= 0))
     if k == 0:
         return math.nan
-    return float(x[k - 1] + (true_mm - y[k - 1]) / (y[k] - y[k - 1]) * (x[k] - x[k - 1])) - angle
+    return float(x[k - 1] - y[k - 1] / (y[k] - y[k - 1]) * (x[k] - x[k - 1]))
 
 
 @dataclass(frozen=True)
