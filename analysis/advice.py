@@ -5,11 +5,11 @@ from __future__ import annotations
 import math
 from pathlib import PurePath
 
+from analysis.at_rest import stands_that_sank
 from analysis.budget import combine, expanded
 from analysis.curve import stated_latency
 from analysis.events import peak_of
 from analysis.job import DurationSpec, Job, Rig
-from analysis.readings import LEAST_FALL_MM, BleedDown, find_bleed_down
 from analysis.results import Caution
 from analysis.samples import Capture
 from analysis.starts import first_start
@@ -117,7 +117,7 @@ def _about_counts(swept: Swept) -> list[Caution]:
 def _about_indicator(rig: Rig, swept: Swept) -> list[Caution]:
     found = []
     step, base, latency = swept.sweep.step_mm, swept.curve.base, swept.curve.latency
-    falls = sorted((f for f in find_bleed_down(swept.readings, step) if _sinks(swept, f)), key=lambda stand: -stand.fall_mm)
+    falls = stands_that_sank(swept)
     if falls:
         text = (
             f"The lift fell by {falls[0].fall_mm:.2f} mm in {falls[0].seconds:.1f} s while the crank stood still ({len(falls)} such "
@@ -150,16 +150,6 @@ def _about_indicator(rig: Rig, swept: Swept) -> list[Caution]:
         )
         found.append(Caution("latency-unknown", text))
     return found
-
-
-def _sinks(swept: Swept, stand: BleedDown) -> bool:
-    """Whether the fall is more than the crank makes by rolling within the count that it stands on."""
-    per_count, spline = 360.0 / swept.sweep.cpr, swept.curve.spline
-    middle = (spline.low + spline.high) / 2
-    deg = (swept.sweep.forward * stand.position - swept.overlap_tdc) * per_count
-    slope = abs(float(spline.value((deg - middle + 360.0) % 720.0 - 360.0 + middle, 1)))
-    inside = abs((deg - middle + 360.0) % 720.0 - 360.0) <= (spline.high - spline.low) / 2
-    return stand.fall_mm > max(4 * swept.sweep.step_mm, LEAST_FALL_MM) + (slope * per_count if inside else 0.0)
 
 
 def _about_hidden(job: Job, hidden_mm: tuple[float, ...]) -> list[Caution]:

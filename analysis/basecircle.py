@@ -40,13 +40,17 @@ class BaseCircle:
     scatter_mm: float
     spread_mm: float
 
+    @property
+    def mean_zero(self) -> float:
+        """Mean zero of all passes and both sides, mm, raw."""
+        return float(np.nanmean(np.concatenate((self.before, self.after))))
+
     def zero(self, k: int, deg: Floats) -> Floats:
         """Zero of pass k at angles: a straight line from the base circle before the lobe to that after it. Shape of `deg`."""
         before, after = self.before[k], self.after[k]
         before, after = (after if np.isnan(before) else before), (before if np.isnan(after) else after)
-        level = float(np.nanmean(np.concatenate((self.before, self.after)))) if np.isnan(before) else 0.0
         if np.isnan(before):
-            return np.full(deg.shape, level)
+            return np.full(deg.shape, self.mean_zero)
         share = np.clip((deg - self.before_deg) / (self.after_deg - self.before_deg), 0.0, 1.0)
         return np.asarray(before + (after - before) * share)
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analysis.at_rest import at_rest
 from analysis.basecircle import BaseCircle
 from analysis.bins import Pass
 from analysis.budget import Quantity, Source, combine, expanded
@@ -101,6 +102,7 @@ def measure_lobe(job: Job, swept: Swept, backward: Sequence[Sweep]) -> MeasuredL
         slack_deg=None if slack is None else number(slack),
         latency_ms=number(lag),
         events=tuple(events),
+        at_rest=at_rest(swept, common),
     )
     return MeasuredLobe(lobe, quantities, tuple(hidden), swept, common, slack_at)
 

@@ -28,6 +28,20 @@ class Event:
 
 
 @dataclass(frozen=True)
+class AtRest:
+    """What the indicator showed where the valve rests. `zero_mm` is its reading on the base circle; `runout_mm` the level's peak to
+    peak along it, `drift_mm` what the zero of the last pass differs by from that of the first; `sank_mm` the most that the lift fell
+    while the crank stood (a lifter that bleeds down), 0 if it did not. `covered_deg`: crank degrees of base circle seen.
+    """
+
+    zero_mm: Number
+    runout_mm: float
+    drift_mm: float
+    sank_mm: float
+    covered_deg: float
+
+
+@dataclass(frozen=True)
 class Lobe:
     """One valve's lobe. `centerline_by` has "equal_lift", "event_midpoint", "centroid" and "peak"; the first is the headline.
 
@@ -45,6 +59,7 @@ class Lobe:
     slack_deg: Number | None
     latency_ms: Number | None
     events: tuple[Event, ...]
+    at_rest: AtRest | None = None
 
 
 @dataclass(frozen=True)

@@ -136,7 +136,7 @@ def backward_readings(rig: Rig, sweep: Sweep, curve: Curve, overlap_tdc: float, 
     mine = readings.usable & without_spikes(readings.lift_mm, sweep.step_mm)
     deg = (sweep.forward * readings.position[mine] - overlap_tdc) * 360.0 / cpr
     center = (curve.spline.low + curve.spline.high) / 2
-    zero = float(np.nanmean(np.concatenate((curve.base.before, curve.base.after))))
+    zero = curve.base.mean_zero
     return (deg - center + 360.0) % 720.0 - 360.0 + center, sign * readings.lift_mm[mine] - zero
 
 

@@ -6,7 +6,7 @@ import math
 from typing import Any
 
 from analysis.errors import DataError
-from analysis.results import Cam, Event, Lobe, Number, Result
+from analysis.results import AtRest, Cam, Event, Lobe, Number, Result
 
 SCHEMA = 1
 
@@ -51,6 +51,17 @@ def _lobe(lobe: Lobe) -> dict[str, Any]:
         "slack_deg": _maybe(lobe.slack_deg),
         "latency_ms": _maybe(lobe.latency_ms),
         "events": [_event(event) for event in lobe.events],
+        "at_rest": _at_rest(lobe.at_rest) if lobe.at_rest else None,
+    }
+
+
+def _at_rest(rest: AtRest) -> dict[str, Any]:
+    return {
+        "zero_mm": _number(rest.zero_mm),
+        "runout_mm": float(rest.runout_mm),
+        "drift_mm": float(rest.drift_mm),
+        "sank_mm": float(rest.sank_mm),
+        "covered_deg": float(rest.covered_deg),
     }
 
 

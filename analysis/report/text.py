@@ -8,8 +8,8 @@ from collections.abc import Iterable
 from analysis.angles import Happening, label
 from analysis.cautions import cautions
 from analysis.job import DurationSpec, Job, LobeSpec
-from analysis.report.words import Units, angle, decimals, length, lift, plus_minus
-from analysis.results import Cam, Event, Lobe, Number, Result, Tdc
+from analysis.report.words import MM_PER, Units, angle, decimals, length, lift, plus_minus
+from analysis.results import AtRest, Cam, Event, Lobe, Number, Result, Tdc
 
 WIDTH = 80
 _SAME_LIFT_MM = 0.005  # a specified checking lift nearer than this is the measured one: 1.27 mm and 0.05 in
@@ -84,7 +84,15 @@ def _lobe(lobe: Lobe, job: Job) -> list[str]:
         _line("", f"{length(lobe.peak_lobe_lift_mm, units)} at the lobe{_given_lift(spec.lobe_lift_mm, units)}"),
         _line("slack", _or_unknown(lobe.slack_deg, "deg")),
         _line("latency", _or_unknown(lobe.latency_ms, "ms")),
+        *([_line("base circle", _rest(lobe.at_rest, units))] if lobe.at_rest else []),
     ]
+
+
+def _rest(rest: AtRest, units: Units) -> str:
+    places = 3 if units == "mm" else 4
+    runout, drift, sank = (mm / MM_PER[units] for mm in (rest.runout_mm, rest.drift_mm, rest.sank_mm))
+    text = f"zero {plus_minus(rest.zero_mm, MM_PER[units])}, runout {runout:.{places}f}, drift {drift + 0.0:+.{places}f}"
+    return text + (f", sank {sank:.{places}f}" if sank else "") + f" {units}"
 
 
 def _row(lift_text: str, at: str, opens: str, closes: str, duration: str) -> str:
