@@ -49,7 +49,7 @@ import os, sys, time, math
 sys.path[:0] = [sys.argv[2]]
 from acquire import wire
 from analysis.samples import Board
-rate, n, crank = float(sys.argv[1]), 0, 0
+rate, n, crank = float(sys.argv[1]), 40, 0
 master, slave = os.openpty()
 import tty
 tty.setraw(slave)
@@ -59,12 +59,15 @@ lift = [int(max(0.0, 800 * math.cos((k - 2400) / 900)) if abs(k - 2400) < 1400 e
 while not os.read(master, 64).startswith(b"hello"):
     pass
 os.write(master, wire.encode_hello(board, 0, 0))
+for k in range(40):  # the crank rests, then it turns
+    os.write(master, wire.encode_heartbeat(k, k * 200_000, 0, 0, [35], [0]))
+    time.sleep(0.2)
 began = time.monotonic()
 while True:
-    due = int((time.monotonic() - began) * rate)
+    due = 40 + int((time.monotonic() - began) * rate)
     out = []
     while n < due:
-        at = wire.wrap_u32(int(n * 1e6 / rate))
+        at = wire.wrap_u32(int((n - 40) * 1e6 / rate + 8e6))
         if crank % 2400 == 17:
             out.append(wire.encode_index(wire.wrap_u32(n), at, wire.wrap_i32(crank)))
         else:
@@ -117,7 +120,9 @@ async def run(app: Watched, seconds: float) -> tuple[list[float], list[float], f
     shown = asyncio.create_task(app.run_async())
     await asyncio.sleep(3.0)
     app.station.say_so()  # cautions; then the sweep begins
-    await asyncio.sleep(2.0)
+    await asyncio.sleep(9.0)
+    app.costs.clear()
+    app.ages.clear()
     watch, cpu, began = asyncio.create_task(lateness(late)), time.process_time(), time.monotonic()
     while time.monotonic() - began < seconds:
         await asyncio.sleep(1.0)
@@ -161,7 +166,6 @@ def measured(minutes: float, rate: float) -> str:
     board.kill()
     board.wait()
     costs = np.array(app.costs)
-    costs = costs[costs[:, 0] > costs[0, 0] + 6]
     fifth = max(1, len(costs) // 5)
     early, last = np.median(costs[:fifth, 1]), np.median(costs[-fifth:, 1])
     lost = sum(gap.lost for gap in capture.gaps)
