@@ -156,15 +156,17 @@ def measured(minutes: float, rate: float) -> str:
     board = subprocess.Popen([sys.executable, "-c", BOARD, str(rate), root], stdout=subprocess.PIPE, text=True)
     assert board.stdout is not None
     url = board.stdout.readline().strip()
-    with tempfile.TemporaryDirectory() as name:
-        station = job_at(Path(name))()
-        station.facts = lambda: {"said": float(station._said), "link": 1.0}  # type: ignore[method-assign]  # never over
-        app = Watched(Road(station, lambda: stream(url, idle_after=IDLE_S)))
-        late, memory, share = asyncio.run(run(app, minutes * 60))
-        (file,) = Path(name, "captures").rglob("*.csv")
-        capture = load(file)
-    board.kill()
-    board.wait()
+    try:
+        with tempfile.TemporaryDirectory() as name:
+            station = job_at(Path(name))()
+            station.facts = lambda: {"said": float(station._said), "link": 1.0}  # type: ignore[method-assign]  # never over
+            app = Watched(Road(station, lambda: stream(url, idle_after=IDLE_S)))
+            late, memory, share = asyncio.run(run(app, minutes * 60))
+            (file,) = Path(name, "captures").rglob("*.csv")
+            capture = load(file)
+    finally:
+        board.kill()
+        board.wait()
     costs = np.array(app.costs)
     fifth = max(1, len(costs) // 5)
     early, last = np.median(costs[:fifth, 1]), np.median(costs[-fifth:, 1])
@@ -181,7 +183,7 @@ def measured(minutes: float, rate: float) -> str:
             f"pictures              {len(costs) / np.ptp(costs[:, 0]):.1f} a second, {1e3 * np.median(costs[:, 1]):.1f} ms each",
             f"picture, late/early   {last / early:.2f}",
             f"byte to screen        p50 {shown[0]:.0f}  p95 {shown[1]:.0f} ms, with the wait for the next picture",
-            f"memory                {memory[min(10, len(memory) - 1)]:.0f} MB early, {memory[-1]:.0f} MB at the end",
+            f"memory                {', '.join(f'{mb:.0f}' for mb in memory[9 :: max(1, len(memory) // 8)])} MB, from early to late",
             f"results worked out    {station.fits}",
         )
     )
