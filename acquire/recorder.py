@@ -16,7 +16,7 @@ from typing import Any, Final, Protocol, Self
 
 from acquire.tape import Entries, Entry, Remark, Row
 from acquire.wire import Event
-from analysis.capture_text import closing_line, header_text, note_line, rows_text
+from analysis.capture.text import closing_line, header_text, note_line, rows_text
 from analysis.errors import CaptureError, LobetraceError
 from analysis.samples import Board, Header
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from acquire.wire import Damage, Event, Fault, Heartbeat, Hello, Index, Sample
 from analysis.capture import from_rows
-from analysis.capture_text import Note, columns, hello_fields
+from analysis.capture.text import Note, columns, hello_fields
 from analysis.errors import CaptureError
 from analysis.samples import STILL, Board, Capture, Header
 

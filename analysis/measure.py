@@ -8,22 +8,22 @@ from pathlib import PurePath
 
 import numpy as np
 
-from analysis.advice import about_both_tdc, about_capture, about_sweep, about_tdc
-from analysis.advice_curve import about_curve
+from analysis.advice.curve import about_curve
+from analysis.advice.sweep import about_both_tdc, about_capture, about_sweep, about_tdc
 from analysis.budget import Quantity, Source
 from analysis.errors import DataError
 from analysis.geometry import slider_crank
 from analysis.job import Job
 from analysis.lobe import MeasuredLobe, foot_of, measure_lobe, number
 from analysis.motion import running_direction
-from analysis.reference import carry_tdc, same_count
 from analysis.results import Cam, Caution, Result, Tdc
 from analysis.samples import Capture
 from analysis.starts import first_start
 from analysis.sweep import Sweep, read_sweep
-from analysis.tdc import TdcFound, by_stop
+from analysis.tdc.reference import carry_tdc, same_count
+from analysis.tdc.stop import TdcFound, by_stop
+from analysis.tdc.travel import by_travel, offcenter_prior
 from analysis.timing import advance, overlap, separation
-from analysis.travel import by_travel, offcenter_prior
 
 # What an indicator channel may stand on to show a lobe.
 VALVES = ("intake", "exhaust", "unknown")

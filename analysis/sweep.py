@@ -14,7 +14,7 @@ from analysis.job import Rig
 from analysis.motion import Motion, Slip, follow, usable_forward
 from analysis.readings import Readings, find_jumps, read_channel
 from analysis.samples import Bools, Capture, Floats, Header
-from analysis.tdc import TdcFound
+from analysis.tdc.stop import TdcFound
 
 LEAST_LIFT_MM = 1.0
 LEAST_READINGS = 30

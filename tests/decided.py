@@ -8,7 +8,7 @@ from functools import cache
 from typing import Any
 
 from acquire.simulator.rig import Rig
-from analysis.decision import Decision, decide
+from analysis.decision.decide import Decision, decide
 from tests.cards import card_of
 from tests.recorded import captures
 from tests.rigs import SHORT, job_for

@@ -15,14 +15,14 @@ from typing import Any
 from acquire.cli import say
 from acquire.cli.job_folder import captures_of, folder_of
 from analysis.capture import load
-from analysis.decision import decide
+from analysis.decision.decide import decide
+from analysis.decision.refusal import causes
+from analysis.decision.verdict import Verdict, overall
 from analysis.errors import DataError, LobetraceError, UsageError
 from analysis.job import load_job
-from analysis.refusal import causes
 from analysis.report.decision_json import decision_json, finding_json
 from analysis.report.junit import Case, Suite, junit_xml
 from analysis.report.sentences import HEADLINE, requirements, story
-from analysis.verdict import Verdict, overall
 
 EXIT = {"within": 0, "outside": 1}
 CANNOT_TELL = 2

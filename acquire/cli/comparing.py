@@ -9,10 +9,10 @@ from typing import Any
 from acquire.cli import say
 from acquire.cli.reporting import decided
 from analysis.budget import expanded
-from analysis.compare import Again, RockerRatio, recheck, rocker_ratio
-from analysis.decision import Decision
-from analysis.report.words import decimals
-from analysis.verdict import overall
+from analysis.decision.compare import Again, RockerRatio, recheck, rocker_ratio
+from analysis.decision.decide import Decision
+from analysis.decision.verdict import overall
+from analysis.words import decimals
 
 _EXIT = {"within": 0, "outside": 1}
 

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 
 from acquire.simulator.scenarios import Scenario
 from acquire.simulator.truth import Truth
-from analysis.job_template import template
+from analysis.job.template import template
 
 Values = Mapping[str, Mapping[str, object]]  # table -> key -> value
 

@@ -7,7 +7,7 @@ from typing import Literal
 
 from acquire.cli import say
 from acquire.cli.job_folder import CAPTURES, make_job
-from analysis.job_template import template
+from analysis.job.template import template
 
 
 def run(folder: Path, units: Literal["mm", "in"], as_json: bool) -> None:

@@ -8,7 +8,7 @@ from pathlib import Path
 from acquire.cli import say
 from acquire.cli.job_folder import captures_of, folder_of
 from analysis.capture import load
-from analysis.decision import Decision, decide
+from analysis.decision.decide import Decision, decide
 from analysis.errors import UsageError
 from analysis.job import load_job
 from analysis.report.html import Paper, sheet_html

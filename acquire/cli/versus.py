@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 from acquire.simulator.truth import TrueLobe, Truth
 from analysis.angles import wrap
-from analysis.report.words import decimals, plus_minus
 from analysis.results import Lobe, Number, Result
+from analysis.words import decimals, plus_minus
 
 
 @dataclass(frozen=True)

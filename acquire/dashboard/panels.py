@@ -219,7 +219,7 @@ def _touches(picture: Snapshot, width: int) -> list[Line]:
             ]
     if picture.tdc is not None:
         from analysis.lobe import number
-        from analysis.report.words import plus_minus
+        from analysis.words import plus_minus
 
         lines += [((f" top dead center at count {plus_minus(number(picture.tdc.count))}", "good"),)]
     return lines

@@ -11,7 +11,7 @@ from analysis.live.profile import Trace
 from analysis.live.result import Passed
 from analysis.live.stop import Touches
 from analysis.results import Result
-from analysis.tdc import TdcFound
+from analysis.tdc.stop import TdcFound
 
 # States of the link, in words that the screen shows.
 WAITING, LIVE, STALLED, DISCONNECTED, ENDED, FAILED = "waiting", "live", "stalled", "disconnected", "ended", "failed"

@@ -39,9 +39,9 @@ from acquire.steps import RIG, SAID, STEPS, STOP, SWEEP, TRAVEL, ZERO
 from acquire.wire import Event, Hello
 from analysis.errors import CaptureError, LobetraceError, UsageError
 from analysis.live.result import LiveResult
-from analysis.reference import same_count
 from analysis.results import Result
 from analysis.samples import Board, Capture, Header
+from analysis.tdc.reference import same_count
 
 _MESSAGES: Final = 50
 UNFINISHED: Final = "unfinished"  # folder in captures/ of what was begun and not ended

@@ -19,7 +19,7 @@ from analysis.live.rows import KEPT_ROWS
 from analysis.live.stop import Contacts, Touches
 from analysis.live.sweep import LiveSweep, Progress
 from analysis.samples import STILL, Capture, Header, Ints
-from analysis.tdc import TdcFound
+from analysis.tdc.stop import TdcFound
 
 _LITTLE: Final = 1 << 12  # rows kept where nothing is worked out from them
 RESTED_US: Final = 2_500_000  # longer than a hand rests between two pulls

@@ -8,12 +8,12 @@ from typing import Final
 from acquire.dashboard.lines import Line, plain
 from acquire.dashboard.snapshot import Snapshot
 from acquire.steps import DONE
+from analysis import words
 from analysis.angles import Happening, label
 from analysis.job import DurationSpec, Job, LobeSpec
 from analysis.live.result import Passed
-from analysis.report import words
-from analysis.report.words import decimals, lift
 from analysis.results import Lobe, Number
+from analysis.words import decimals, lift
 
 _SAME_LIFT_MM: Final = 0.005
 _EVENTS: Final[dict[str, tuple[Happening, Happening]]] = {

@@ -20,12 +20,12 @@ from analysis.job import Job
 from analysis.lobe import at_indicator, foot_of, number, systematics
 from analysis.measure import VALVES, find_tdc, measure_all
 from analysis.motion import running_direction
-from analysis.reference import carry_tdc
 from analysis.results import Number, Result
 from analysis.samples import Capture, Ints
 from analysis.starts import first_start
 from analysis.sweep import Sweep, Swept, read_sweep
-from analysis.tdc import TdcFound
+from analysis.tdc.reference import carry_tdc
+from analysis.tdc.stop import TdcFound
 
 # An event counts as passed once the curve goes on so far behind it, degrees: the smoothing looks both ways.
 PASSED_DEG: Final = 8.0

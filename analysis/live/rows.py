@@ -6,7 +6,7 @@ from typing import Final
 
 import numpy as np
 
-from analysis.counters import START, Carry, near, unwrap
+from analysis.capture.counters import START, Carry, near, unwrap
 from analysis.samples import Capture, Header, IndexPulses, Ints, Samples
 
 # A dozen sweeps of a camshaft by a 1200-line encoder. Older rows have long said what they have to say.

@@ -7,10 +7,10 @@ from typing import Final
 
 import numpy as np
 
-from analysis.advice import WIDE_TOUCHES_DEG
+from analysis.advice.sweep import WIDE_TOUCHES_DEG
 from analysis.errors import DataError
 from analysis.samples import Ints
-from analysis.tdc import CONTACT_DEG, LEAVE_DEG, stop_contacts, touches_of, turning_points
+from analysis.tdc.stop import CONTACT_DEG, LEAVE_DEG, stop_contacts, touches_of, turning_points
 
 _MANY: Final = 4096  # corners of the motion that are kept
 

@@ -6,15 +6,15 @@ import math
 from typing import Any
 
 from analysis.budget import Quantity, expanded
-from analysis.clearance import PistonClearance
-from analysis.correction import Correction
-from analysis.cylinders import Spacing
-from analysis.decision import Decision
+from analysis.decision.clearance import PistonClearance
+from analysis.decision.correction import Correction
+from analysis.decision.cylinders import Spacing
+from analysis.decision.decide import Decision
+from analysis.decision.spring import Loads, Margin
+from analysis.decision.verdict import Line, rule
 from analysis.finding import Finding
 from analysis.report.json import result_json
 from analysis.report.sentences import headline, story
-from analysis.spring import Loads, Margin
-from analysis.verdict import Line, rule
 
 SCHEMA = 1
 

@@ -14,8 +14,9 @@ from markupsafe import Markup
 from analysis.angles import label
 from analysis.budget import Quantity
 from analysis.cautions import cautions
-from analysis.correction import EXPLAINED
-from analysis.decision import Decision
+from analysis.decision.correction import EXPLAINED
+from analysis.decision.decide import Decision
+from analysis.decision.verdict import Line, rule
 from analysis.report.method import how_measured
 from analysis.report.plots import plots
 from analysis.report.sentences import (
@@ -32,9 +33,8 @@ from analysis.report.sentences import (
     tolerance,
     value,
 )
-from analysis.report.words import MM_PER, Units, plus_minus
 from analysis.results import Lobe, Number
-from analysis.verdict import Line, rule
+from analysis.words import MM_PER, Units, plus_minus
 
 Paper = Literal["A4", "letter"]
 # Read aloud they are left out: the word stands beside each.

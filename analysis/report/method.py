@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from analysis.decision import Decision
-from analysis.report.words import lift, plus_minus
+from analysis.decision.decide import Decision
 from analysis.results import Lobe, Tdc
+from analysis.words import lift, plus_minus
 
 _FOUND = {
     "stop": "from {} contacts with a piston stop, equal on both sides",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from analysis.decision import Decision
+from analysis.decision.decide import Decision
 from analysis.errors import UsageError
 from analysis.report.html import Paper, sheet_html
 

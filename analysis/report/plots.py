@@ -8,12 +8,12 @@ from __future__ import annotations
 import numpy as np
 
 from analysis.angles import label
-from analysis.clearance import PistonClearance
-from analysis.decision import Decision
-from analysis.lift import valve_lift
+from analysis.decision.clearance import PistonClearance
+from analysis.decision.decide import Decision
+from analysis.decision.lift import valve_lift
 from analysis.report.axes import WIDTH, Axes, Line, Plot, Word
-from analysis.report.words import MM_PER, Units
 from analysis.samples import Floats
+from analysis.words import MM_PER, Units
 
 VALVES = ("exhaust", "intake")
 

@@ -6,13 +6,13 @@ from collections.abc import Iterator
 
 from analysis.angles import Happening, label
 from analysis.budget import Quantity, expanded
-from analysis.card import Asked
-from analysis.clearance import PistonClearance
-from analysis.correction import Correction, Move
-from analysis.decision import Decision
-from analysis.report.words import MM_PER, Units, decimals, lift, plus_minus
+from analysis.decision.card import Asked
+from analysis.decision.clearance import PistonClearance
+from analysis.decision.correction import Correction, Move
+from analysis.decision.decide import Decision
+from analysis.decision.verdict import Line
 from analysis.results import Number
-from analysis.verdict import Line
+from analysis.words import MM_PER, Units, decimals, lift, plus_minus
 
 _HAPPENING: dict[tuple[str, str], Happening] = {
     ("opens", "intake"): "intake opens",

@@ -8,8 +8,8 @@ from collections.abc import Iterable
 from analysis.angles import Happening, label
 from analysis.cautions import cautions
 from analysis.job import DurationSpec, Job, LobeSpec
-from analysis.report.words import MM_PER, Units, angle, decimals, length, lift, plus_minus
 from analysis.results import AtRest, Cam, Event, Lobe, Number, Result, Tdc
+from analysis.words import MM_PER, Units, angle, decimals, length, lift, plus_minus
 
 WIDTH = 80
 _SAME_LIFT_MM = 0.005  # a specified checking lift nearer than this is the measured one: 1.27 mm and 0.05 in

@@ -17,7 +17,7 @@ import numpy as np
 import polars as pl
 
 from analysis.capture import load
-from analysis.capture_text import Note, whole_text
+from analysis.capture.text import Note, whole_text
 from analysis.samples import Board, Header
 
 RUNS = 15

@@ -29,7 +29,7 @@ from acquire.recorder import RawFile, Recorder
 from analysis.capture import load
 from analysis.errors import CaptureError, LobetraceError
 from analysis.job import parse_job
-from analysis.job_template import template
+from analysis.job.template import template
 from analysis.samples import Capture
 
 from .conftest import PATIENCE, CancelAt, RigOf, Run, ScriptedBoard, encoded, quick_rigs

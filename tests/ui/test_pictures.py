@@ -22,7 +22,7 @@ from analysis.budget import Quantity, Source
 from analysis.errors import CaptureError, LinkError
 from analysis.live.result import LiveResult, Passed
 from analysis.results import Cam, Caution, Event, Lobe, Number, Result, Tdc
-from analysis.tdc import TdcFound
+from analysis.tdc.stop import TdcFound
 from tests.walked import Walk
 
 SIZES = [(80, 24), (120, 36), (200, 60)]

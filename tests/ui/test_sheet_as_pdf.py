@@ -9,7 +9,7 @@ from typing import Any
 import pypdf
 import pytest
 
-from analysis.decision import Decision
+from analysis.decision.decide import Decision
 from analysis.report.html import Paper
 from tests.decided import whole
 

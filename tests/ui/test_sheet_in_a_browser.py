@@ -17,7 +17,7 @@ from selenium import webdriver
 from selenium.webdriver.chrome.options import Options
 from selenium.webdriver.chrome.service import Service
 
-from analysis.decision import Decision
+from analysis.decision.decide import Decision
 from analysis.report.html import sheet_html
 from tests.decided import decided, whole
 from tests.rigs import SHORT

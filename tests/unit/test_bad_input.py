@@ -18,7 +18,7 @@ import serial
 
 from acquire.cli import recording, run
 from acquire.wire import crc16
-from analysis.job_template import template
+from analysis.job.template import template
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="the far ends here are pseudo-terminals")
 

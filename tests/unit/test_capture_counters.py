@@ -6,7 +6,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.counters import START, Carry, near, unwrap
+from analysis.capture.counters import START, Carry, near, unwrap
 
 LONG = 1 << 32
 # A counter's true course: steps below half its range, from anywhere.

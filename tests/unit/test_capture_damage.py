@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from analysis.capture import parse
-from analysis.capture_text import Note, whole_text
+from analysis.capture.text import Note, whole_text
 from analysis.errors import CaptureError
 from analysis.samples import Board, Capture, Header
 

@@ -10,8 +10,8 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from analysis import decimals
-from analysis.decimals import first_bad
+from analysis.capture import decimals
+from analysis.capture.decimals import first_bad
 
 LOW, HIGH = np.array([0, -(2**31), -(2**31)]), np.array([2**32 - 1, 2**31 - 1, 2**31 - 1])
 ROWS = st.lists(st.tuples(*(st.integers(a, b) for a, b in zip(LOW.tolist(), HIGH.tolist(), strict=True))), max_size=20)

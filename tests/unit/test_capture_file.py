@@ -15,7 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from analysis.capture import from_rows, load, parse
-from analysis.capture_text import Note, columns, header_text, whole_text
+from analysis.capture.text import Note, columns, header_text, whole_text
 from analysis.errors import CaptureError
 from analysis.samples import Board, Capture, Fault, Gap, Header
 

@@ -10,9 +10,9 @@ import pytest
 from acquire.simulator.scenarios import SCENARIOS
 from analysis.budget import Quantity, Source, expanded
 from analysis.errors import DataError
-from analysis.reference import carry_tdc, same_count
 from analysis.samples import Board, Capture, Header, IndexPulses, Samples
-from analysis.tdc import TdcFound
+from analysis.tdc.reference import carry_tdc, same_count
+from analysis.tdc.stop import TdcFound
 from tests.rigs import measured
 
 CPR = 1000

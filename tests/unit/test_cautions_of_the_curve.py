@@ -14,7 +14,7 @@ from acquire.simulator.hand import Hand
 from acquire.simulator.indicator import Indicator
 from acquire.simulator.rig import Work
 from acquire.simulator.truth import crossings
-from analysis.advice_curve import shifts_of_passes
+from analysis.advice.curve import shifts_of_passes
 from analysis.measure import Measured, measure_all
 from analysis.results import Caution
 from tests.recorded import captures

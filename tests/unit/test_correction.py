@@ -11,8 +11,8 @@ from acquire.simulator.cam import Flank, LawLobe
 from acquire.simulator.rig import Rig
 from acquire.simulator.train import Train
 from acquire.simulator.truth import truth
-from analysis.compare import recheck, rocker_ratio
-from analysis.decision import Decision
+from analysis.decision.compare import recheck, rocker_ratio
+from analysis.decision.decide import Decision
 from analysis.errors import DataError
 from analysis.measure import measure_all
 from analysis.report.sentences import story
@@ -137,7 +137,7 @@ def test_a_duration_that_is_off_points_to_the_parts() -> None:
 
 
 def test_without_a_card_there_is_nothing_to_correct() -> None:
-    from analysis.decision import decide
+    from analysis.decision.decide import decide
 
     decision = decide(job_for(SHORT), captures(SHORT))
     assert decision.correction is None

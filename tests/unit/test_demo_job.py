@@ -11,7 +11,7 @@ from acquire.cli.versus import table, versus
 from acquire.simulator.scenarios import SCENARIOS
 from acquire.simulator.truth import Truth, truth
 from analysis.job import parse_job
-from analysis.job_template import template
+from analysis.job.template import template
 from analysis.results import Cam, Event, Lobe, Number, Result, Tdc
 
 

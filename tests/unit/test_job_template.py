@@ -10,7 +10,7 @@ import pytest
 from pydantic import BaseModel
 
 from analysis.job import Job, parse_job
-from analysis.job_template import template
+from analysis.job.template import template
 
 Units = Literal["mm", "in"]
 UNITS = pytest.mark.parametrize("units", ["mm", "in"])

@@ -27,7 +27,7 @@ from analysis.live.sweep import LiveSweep
 from analysis.measure import measure_all
 from analysis.motion import follow, usable_forward
 from analysis.samples import Capture, Header, IndexPulses, Ints, Samples
-from analysis.tdc import by_stop, stop_contacts
+from analysis.tdc.stop import by_stop, stop_contacts
 
 NAMES = ("workshop", "slow-indicator", "two-channel", "run-over", "lost-counts")
 

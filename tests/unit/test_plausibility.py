@@ -13,10 +13,10 @@ import pytest
 from acquire.simulator.cam import Flank, LawLobe
 from acquire.simulator.rig import Rig
 from acquire.simulator.train import Train
+from analysis.decision.plausibility import findings
+from analysis.decision.refusal import causes
 from analysis.errors import DataError
 from analysis.measure import measure_all
-from analysis.plausibility import findings
-from analysis.refusal import causes
 from analysis.samples import Capture
 from tests.cards import card_of
 from tests.recorded import captures

@@ -19,7 +19,7 @@ from acquire.wire import Damage, Event, Hello, Sample
 from analysis.capture import load
 from analysis.errors import LinkError, UsageError
 from analysis.job import parse_job
-from analysis.job_template import template
+from analysis.job.template import template
 from analysis.samples import Board
 
 BOARD = Board(cpr=3600, index=False, latch="edge", steps_mm=(0.01,), units=("mm",), name="bench", boot=7)

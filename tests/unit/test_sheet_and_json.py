@@ -15,11 +15,11 @@ from hypothesis import strategies as st
 
 from analysis.errors import DataError
 from analysis.job import parse_job
-from analysis.job_template import template
+from analysis.job.template import template
 from analysis.report.json import result_json
 from analysis.report.text import sheet
-from analysis.report.words import decimals, lift, plus_minus
 from analysis.results import Cam, Caution, Event, Lobe, Number, Result, Tdc
+from analysis.words import decimals, lift, plus_minus
 
 JOB = template() + (
     "[[specification.intake.duration]]\nlift_mm = 1.27\ndeg = 220.0\nopens_btdc_deg = 4.0\ncloses_abdc_deg = 36.0\n"

@@ -13,7 +13,7 @@ from analysis.angles import label
 from analysis.budget import Quantity, Source
 from analysis.job import Rig as JobRig
 from analysis.lobe import at_indicator
-from analysis.tdc import middle_of_unswept_arc
+from analysis.tdc.stop import middle_of_unswept_arc
 from analysis.timing import (
     advance,
     centerline,

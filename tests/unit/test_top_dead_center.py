@@ -15,7 +15,7 @@ from analysis.budget import Quantity, combine, expanded
 from analysis.errors import DataError
 from analysis.geometry import SliderCrank, slider_crank
 from analysis.samples import Board, Capture, Header, IndexPulses, Ints, Samples
-from analysis.tdc import by_stop, contact_places, middle_of_unswept_arc, stop_contacts, turning_points
+from analysis.tdc.stop import by_stop, contact_places, middle_of_unswept_arc, stop_contacts, turning_points
 
 CPR = 2400
 NONE = np.zeros(0, dtype=np.int64)

@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 from acquire.simulator.indicator import Indicator
 from acquire.simulator.train import Train
 from acquire.simulator.truth import crossings
+from analysis.decision.verdict import Line, compare, judge, overall, rule
 from analysis.measure import measure_all
-from analysis.verdict import Line, compare, judge, overall, rule
 from tests.cards import card_of
 from tests.recorded import captures
 from tests.rigs import SHORT, job_for

@@ -7,7 +7,7 @@ from analysis.errors import DataError
 from analysis.motion import index_phase
 from analysis.results import Caution
 from analysis.samples import Capture, Header
-from analysis.tdc import TdcFound
+from analysis.tdc.stop import TdcFound
 
 # Numbers that the board's count can take (i32 on the wire).
 RANGE = 1 << 32

@@ -7,8 +7,8 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from analysis.card import CAM, EVENTS, Asked
-from analysis.flanks import Flanks
+from analysis.decision.card import CAM, EVENTS, Asked
+from analysis.decision.flanks import Flanks
 from analysis.job import Rig
 from analysis.samples import Floats
 

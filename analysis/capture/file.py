@@ -15,9 +15,9 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
-from analysis.capture_rows import COUNT, from_rows, integer, limits, word
-from analysis.capture_text import FIRST_LINE, FORMAT, Note, columns, read_header, read_note
-from analysis.decimals import first_bad, integers
+from analysis.capture.decimals import first_bad, integers
+from analysis.capture.rows import COUNT, from_rows, integer, limits, word
+from analysis.capture.text import FIRST_LINE, FORMAT, Note, columns, read_header, read_note
 from analysis.errors import CaptureError
 from analysis.samples import Capture, Header, Ints
 

@@ -7,10 +7,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from analysis.card import VALVES
-from analysis.reinterpret import MM_PER_INCH
-from analysis.spread import by_place
-from analysis.suspect import Case, Scene, Suspect, one
+from analysis.decision.card import VALVES
+from analysis.decision.reinterpret import MM_PER_INCH
+from analysis.decision.spread import by_place
+from analysis.decision.suspect import Case, Scene, Suspect, one
 
 USUAL_RATIOS = (1.0, 1.3, 1.4, 1.5, 1.55, 1.6, 1.65, 1.7, 1.75, 1.8)
 

@@ -14,7 +14,7 @@ from analysis.results import Caution
 from analysis.samples import Capture
 from analysis.starts import first_start
 from analysis.sweep import Swept
-from analysis.tdc import TdcFound
+from analysis.tdc.stop import TdcFound
 from analysis.timing import centerline_disagreement
 
 FEW_TOUCHES = 2

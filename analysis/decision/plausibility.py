@@ -1,8 +1,8 @@
 """The likely cause of what does not fit, from the numbers themselves, with its evidence.
 
-Every suspect (analysis/suspects.py) predicts what is left between card and measurement if it is the cause. Its probability
+Every suspect (decision/suspects.py) predicts what is left between card and measurement if it is the cause. Its probability
 follows from the density of that remainder under the scatter of a good camshaft and the measurement's own covariance
-(analysis/spread.py), summed over its free parameter: a cause with freedom to fit anything pays for it by itself (Bayes factors:
+(decision/spread.py), summed over its free parameter: a cause with freedom to fit anything pays for it by itself (Bayes factors:
 Kass & Raftery, J. Am. Statist. Assoc. 90 (1995) 773; from memory). No threshold decides.
 """
 
@@ -13,20 +13,20 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from analysis.alike import likes
 from analysis.budget import Quantity
-from analysis.card import VALVES, Asked, card
+from analysis.decision.alike import likes
+from analysis.decision.card import VALVES, Asked, card
+from analysis.decision.flanks import Flanks, flanks_of
+from analysis.decision.parity import different_turns
+from analysis.decision.reinterpret import values
+from analysis.decision.spread import FOREIGN, Density, by_phase, loadings, scatter, tolerated
+from analysis.decision.suspect import Case, Scene, Suspect
+from analysis.decision.suspects import PHASE_DEG, suspects
 from analysis.finding import Finding
-from analysis.flanks import Flanks, flanks_of
 from analysis.job import Job
 from analysis.measure import Measured
-from analysis.parity import different_turns
-from analysis.reinterpret import values
-from analysis.report.words import MM_PER, Units
 from analysis.samples import Floats
-from analysis.spread import FOREIGN, Density, by_phase, loadings, scatter, tolerated
-from analysis.suspect import Case, Scene, Suspect
-from analysis.suspects import PHASE_DEG, suspects
+from analysis.words import MM_PER, Units
 
 LEAST_PROBABILITY = 0.05
 # How often a second slip goes with a first one: a camshaft out of phase besides.

@@ -14,7 +14,7 @@ import numpy as np
 from scipy import linalg, special
 
 from analysis.budget import Quantity, covariance
-from analysis.card import VALVES, Asked
+from analysis.decision.card import VALVES, Asked
 from analysis.job import Tolerance
 from analysis.samples import Floats
 

@@ -6,9 +6,9 @@ import math
 from dataclasses import dataclass
 
 from analysis.budget import Quantity, expanded
+from analysis.decision.verdict import Verdict, judge
 from analysis.job import Job
 from analysis.lobe import MeasuredLobe
-from analysis.verdict import Verdict, judge
 
 
 @dataclass(frozen=True)

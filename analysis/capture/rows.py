@@ -8,8 +8,8 @@ from typing import Final
 
 import numpy as np
 
-from analysis.capture_text import Note
-from analysis.counters import near, unwrap
+from analysis.capture.counters import near, unwrap
+from analysis.capture.text import Note
 from analysis.errors import CaptureError
 from analysis.samples import Capture, Fault, Gap, Header, IndexPulses, Ints, Samples
 

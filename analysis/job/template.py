@@ -6,7 +6,7 @@ import re
 from importlib import resources
 from typing import Literal
 
-from analysis.job_sentences import INSIDE
+from analysis.job.sentences import INSIDE
 
 _METRIC = re.compile(r"^(?P<before>(?:# )?\w+)(?P<unit>_mm|_n) = (?P<value>[^#]*?)(?P<gap> +)#", re.MULTILINE)
 _OUTSIDE = {inner: (suffix, factor) for suffix, (inner, factor) in INSIDE.items()}
@@ -14,7 +14,7 @@ _OUTSIDE = {inner: (suffix, factor) for suffix, (inner, factor) in INSIDE.items(
 
 def template(units: Literal["mm", "in"] = "mm") -> str:
     """The text of a valid job.toml for a made-up engine, every line explained; with "in" every length has its inch key."""
-    text = (resources.files("analysis") / "job_template.toml").read_text(encoding="utf-8")
+    text = (resources.files("analysis.job") / "template.toml").read_text(encoding="utf-8")
     return text if units == "mm" else _METRIC.sub(_in_inches, text).replace('units = "mm" ', 'units = "in" ')
 
 

@@ -1,7 +1,7 @@
 """What to change: by how many crank degrees the camshaft is to be advanced or retarded, and what becomes of everything then.
 
 How late a camshaft stands is read from every line of the card that turning it moves, weighted by generalized least squares with
-the covariance of analysis/spread.py. A duration, a lift or the angle between lobes on one shaft no turning can change: those that
+the covariance of decision/spread.py. A duration, a lift or the angle between lobes on one shaft no turning can change: those that
 are off point to the parts.
 """
 
@@ -14,11 +14,11 @@ from itertools import product
 import numpy as np
 
 from analysis.budget import Quantity, combine, expanded
-from analysis.card import VALVES
+from analysis.decision.card import VALVES
+from analysis.decision.spread import Widths, by_phase, by_place, scatter, tolerated
+from analysis.decision.verdict import Line, Verdict, judge
 from analysis.job import Job
 from analysis.samples import Floats
-from analysis.spread import Widths, by_phase, by_place, scatter, tolerated
-from analysis.verdict import Line, Verdict, judge
 
 EXPLAINED = (
     "To advance is to turn the camshaft onward in its running direction against the crank: every event comes earlier. "

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from analysis.budget import Quantity
-from analysis.card import EVENTS, Asked
+from analysis.decision.card import EVENTS, Asked
 from analysis.errors import DataError
 from analysis.events import CLOSING, OPENING, crossing, peak_quantities
 from analysis.job import Job, Rig

@@ -6,10 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from analysis.budget import Quantity, expanded
+from analysis.decision.verdict import Verdict, judge
 from analysis.job import Job
 from analysis.measure import Measured, measure_all
 from analysis.samples import Capture
-from analysis.verdict import Verdict, judge
 
 
 @dataclass(frozen=True)

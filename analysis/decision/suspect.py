@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.card import VALVES, Asked
-from analysis.flanks import Flanks
+from analysis.decision.card import VALVES, Asked
+from analysis.decision.flanks import Flanks
+from analysis.decision.reinterpret import Reading
 from analysis.job import Job
-from analysis.reinterpret import Reading
 from analysis.samples import Floats
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from analysis.finding import Finding
 from analysis.measure import Measured
-from analysis.reference import same_count
+from analysis.tdc.reference import same_count
 
 
 def different_turns(measured: Measured) -> tuple[Finding, ...]:

@@ -6,21 +6,21 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from analysis.budget import Quantity
-from analysis.clearance import PistonClearance, piston_clearance
-from analysis.compression import dynamic_compression
-from analysis.correction import Correction, correct
-from analysis.cylinders import Spacing, measure_cylinders, spacings
+from analysis.decision.clearance import PistonClearance, piston_clearance
+from analysis.decision.compression import dynamic_compression
+from analysis.decision.correction import Correction, correct
+from analysis.decision.cylinders import Spacing, measure_cylinders, spacings
+from analysis.decision.flanks import flanks_of
+from analysis.decision.lift import Overlap, overlap_of
+from analysis.decision.parity import different_turns
+from analysis.decision.plausibility import findings
+from analysis.decision.spring import Loads, Margin, loads, margins
+from analysis.decision.verdict import Line, Verdict, compare, overall
 from analysis.errors import DataError
 from analysis.finding import Finding
-from analysis.flanks import flanks_of
 from analysis.job import Job
-from analysis.lift import Overlap, overlap_of
 from analysis.measure import Measured
-from analysis.parity import different_turns
-from analysis.plausibility import findings
 from analysis.samples import Capture
-from analysis.spring import Loads, Margin, loads, margins
-from analysis.verdict import Line, Verdict, compare, overall
 
 
 @dataclass(frozen=True)
@@ -66,7 +66,7 @@ class Decision:
 
 
 def decide(job: Job, captures: Sequence[Capture]) -> Decision:
-    """Measure and judge. Raises DataError where the captures cannot be measured (analysis/refusal.py may know why)."""
+    """Measure and judge. Raises DataError where the captures cannot be measured (decision/refusal.py may know why)."""
     cylinders = measure_cylinders(job, captures)
     measured = next(iter(cylinders.values()))
     lobes = {valve: measured.lobes[valve] for valve in ("intake", "exhaust") if valve in measured.lobes}

@@ -23,7 +23,7 @@ from analysis.motion import follow
 from analysis.readings import Readings, read_channel
 from analysis.samples import Bools, Capture, Floats
 from analysis.spline import fit_spline
-from analysis.tdc import TdcFound
+from analysis.tdc.stop import TdcFound
 
 CELL_DEG = 1.0
 LEAST_DEG = 20.0  # travel on each side of the top

@@ -1,7 +1,7 @@
 """What can have gone wrong with a camshaft's fitting, its card or the measurement, each as another reading of the same numbers.
 
 A suspect says how the sweeps or the card would have to be read if it were so. If it is, what is left between card and measurement
-is what a good camshaft scatters by; how much more likely that is than before is the evidence (analysis/plausibility.py). One free
+is what a good camshaft scatters by; how much more likely that is than before is the evidence (decision/plausibility.py). One free
 parameter at most, over a grid with its prior weights. The priors are common practice, how often each is met at a bench, and only
 decide between causes that explain the numbers equally well.
 """
@@ -13,11 +13,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from analysis.reinterpret import exchanged_lobes, exchanged_profiles, in_inches, swapped_events
+from analysis.decision.reinterpret import exchanged_lobes, exchanged_profiles, in_inches, swapped_events
+from analysis.decision.spread import by_phase, by_place
+from analysis.decision.suspect import Case, Scene, Suspect, one
+from analysis.decision.suspects_parts import of_a_lobe, of_another_camshaft, of_the_rig
 from analysis.samples import Floats
-from analysis.spread import by_phase, by_place
-from analysis.suspect import Case, Scene, Suspect, one
-from analysis.suspects_parts import of_a_lobe, of_another_camshaft, of_the_rig
 
 # A tooth of a camshaft's wheel with 30 to 60 teeth, crank degrees.
 TOOTH_DEG = (12.0, 24.0)

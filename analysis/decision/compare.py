@@ -9,12 +9,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from analysis.budget import Quantity, Source, combine, expanded
+from analysis.decision.flanks import flanks_of
+from analysis.decision.verdict import Verdict
 from analysis.errors import DataError
-from analysis.flanks import flanks_of
 from analysis.lobe import MeasuredLobe
 from analysis.measure import Measured
 from analysis.samples import Floats
-from analysis.verdict import Verdict
 
 _LEAST_DEG = 2.0  # below that apart, two flanks are the top of the nose
 

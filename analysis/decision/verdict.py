@@ -10,9 +10,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
-from analysis.alike import Like, likes
 from analysis.budget import Quantity, expanded
-from analysis.card import Asked, card
+from analysis.decision.alike import Like, likes
+from analysis.decision.card import Asked, card
 from analysis.job import Job
 from analysis.measure import Measured
 

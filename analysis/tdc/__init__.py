@@ -1,0 +1,1 @@
+"""Where true top dead center is: by piston stop, by piston travel, and carried from capture to capture."""
