@@ -32,12 +32,12 @@ def unwrap(values: npt.ArrayLike, *, bits: int = 32, carry: Carry = START) -> tu
         return raw, carry
     first = int(raw[0]) if carry.last is None else int(near(raw[0], carry.last, bits=bits))
     half = 1 << (bits - 1)
-    far = int(raw.max()) - int(raw.min()) >= half  # else no step can be a long one
-    unwrapped = raw + (first - raw[0]) if far or first != raw[0] else raw
-    if far:
+    unwrapped = raw if first == raw[0] else raw + (first - raw[0])
+    if int(raw.max()) - int(raw.min()) >= half:  # else no step can be a long one
         step = np.diff(raw)
-        turns = np.cumsum((step < -half).astype(np.int64) - (step >= half))
-        unwrapped[1:] += turns << bits
+        turns = (step < -half).astype(np.int8) - (step >= half)
+        if turns.any():
+            unwrapped = unwrapped + (np.cumsum(np.pad(turns, (1, 0)), dtype=np.int64) << bits)
     return unwrapped, Carry(int(unwrapped[-1]))
 
 

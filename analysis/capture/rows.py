@@ -16,12 +16,7 @@ from analysis.samples import Capture, Fault, Gap, Header, IndexPulses, Ints, Sam
 U32: Final = (0, 0xFFFF_FFFF)
 I32: Final = (-0x8000_0000, 0x7FFF_FFFF)
 COUNT: Final = (0, 1 << 53)
-
-
-def limits(channels: int) -> tuple[Ints, Ints]:
-    """Least and greatest raw number of each column, shape (4 + 2 c,)."""
-    low, high = zip(U32, U32, I32, U32, *[I32] * (2 * channels), strict=True)
-    return np.array(low, np.int64), np.array(high, np.int64)
+SIGNED: Final = tuple((False, False, True, False, *[True] * (2 * channels)) for channels in range(3))  # each column, by channels
 
 
 def from_rows(header: Header | None, rows: Ints, notes: Iterable[Note] = (), *, path: str = "") -> Capture:
@@ -75,10 +70,13 @@ def _samples(rows: Ints, bounds: Sequence[int]) -> Samples:
         flags=flags,
         origin=np.zeros(len(rows), np.int64) if len(bounds) == 2 else np.repeat(np.arange(len(bounds) - 1), np.diff(bounds)),
         age_us=rows.T[4::2],
-        lift=np.array([_unwrapped(channel, bounds) for channel in rows.T[5::2]], np.int64).reshape(
-            rows.shape[1] // 2 - 2, len(rows)
-        ),
+        lift=_stacked([_unwrapped(channel, bounds) for channel in rows.T[5::2]], len(rows)),
     )
+
+
+def _stacked(channels: Sequence[Ints], rows: int) -> Ints:
+    """Shape (c, n). Not copied where there is one, as mostly."""
+    return channels[0][np.newaxis] if len(channels) == 1 else np.array(channels, np.int64).reshape(len(channels), rows)
 
 
 def _unwrapped(values: Ints, bounds: Sequence[int]) -> Ints:
