@@ -77,9 +77,9 @@ def usable_forward(crank: Ints, forward: int, allowance: float) -> Bools:
     p = forward * crank
     if p.size == 0:
         return np.zeros(0, dtype=bool)
+    risen = p - np.minimum.accumulate(p)
     step = np.diff(p, prepend=p[0])
-    moves = np.flatnonzero(step)
-    if moves.size == 0:
+    if risen.max() < allowance or not step.any():  # as backward in most sweeps
         return np.zeros(p.shape, dtype=bool)
     # Direction of the last move, and the position at which the present run in one direction began.
     last_move = np.maximum.accumulate(np.where(step != 0, np.arange(p.size), 0))
@@ -90,8 +90,7 @@ def usable_forward(crank: Ints, forward: int, allowance: float) -> Bools:
     began = np.maximum(np.maximum.accumulate(started) - 1, 0)
     gone_on = p - p[began]
     furthest = np.maximum.accumulate(p)
-    lowest = np.minimum.accumulate(p)
-    engaged = ((p >= furthest) & (p - lowest >= allowance)) | (gone_on >= allowance)
+    engaged = ((p >= furthest) & (risen >= allowance)) | (gone_on >= allowance)
     return np.asarray((direction > 0) & engaged)
 
 

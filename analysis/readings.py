@@ -102,16 +102,17 @@ def find_bleed_down(readings: Readings, step_mm: float) -> tuple[BleedDown, ...]
 
     A stand counts if it lasts at least a second and the reading falls by more than four indicator steps.
     """
-    still = readings.still
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], still.astype(np.int8), [0]))))
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], readings.still.astype(np.int8), [0]))))
+    if not edges.size:
+        return ()
+    least = max(4 * step_mm, LEAST_FALL_MM)
+    lifts = np.append(readings.lift_mm, 0.0)  # so that the last edge lies inside
+    moved = (np.maximum.reduceat(lifts, edges) - np.minimum.reduceat(lifts, edges))[::2] > least
     found = []
-    for start, stop in zip(edges[::2], edges[1::2], strict=True):  # one round a stand, not a sample
-        if stop - start < 5:
-            continue
-        lift = readings.lift_mm[start:stop]
+    for start, stop in edges.reshape(-1, 2)[moved].tolist():  # one round a stand, not a sample
+        lift, seconds = readings.lift_mm[start:stop], float(readings.time_s[stop - 1] - readings.time_s[start])
         head = max(1, (stop - start) // 5)
         fall = float(np.median(lift[:head]) - np.median(lift[-head:]))
-        seconds = float(readings.time_s[stop - 1] - readings.time_s[start])
-        if seconds >= 1.0 and fall > max(4 * step_mm, LEAST_FALL_MM):
+        if seconds >= 1.0 and fall > least and stop - start >= 5:
             found.append(BleedDown(fall, seconds, float(readings.position[start])))
     return tuple(found)
