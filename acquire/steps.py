@@ -141,6 +141,6 @@ STEPS: Final[Mapping[str, Step]] = {
             (Need(SAID, "result read"),),
             of_valve=True,
         ),
-        Step(DONE, "Done", ("Everything is measured and recorded. Print the sheet with: lobetrace analyze",), ()),
+        Step(DONE, "Done", ("Everything is measured and recorded. Print the sheet with: lobetrace report",), ()),
     )
 }

@@ -61,16 +61,18 @@ class MainScreen(Screen[None]):
         if step in (ZERO, SWEEP):
             parts["needs"] = panels.needs_in_a_row(picture)
             valve = picture.curve.valve if picture.curve is not None else "intake"
-            parts["events"] = event_table(picture, valve, picture.events)
+            parts["events"] = event_table(picture, valve, picture.events, width)
             parts["coverage"] = tracing.coverage(picture, width)
         left = height - 1 - sum(len(lines) for lines in parts.values())
-        news = panels.news(picture, width, 1 if left < 9 else 2 if left < 20 else 4)
+        news = panels.news(picture, width, 1 if left < 9 else 2 if left < 20 or step in (RESULT, DONE) else 4)
         parts["messages"] = panels.messages(picture, width, news)
         left -= news
         if step in (ZERO, SWEEP):
             parts["trace"] = tracing.trace(picture, width, left) or [()] * left
         else:
-            lines = panels.panel(picture, width)[:left]
+            lines = panels.panel(picture, width)
+            if len(lines) > left > 0:
+                lines = [*lines[: left - 1], ((f" … {len(lines) - left + 1} more lines in a larger terminal", "dim"),)]
             parts["panel"] = lines + [()] * (left - len(lines))
         self._fill(parts)
 

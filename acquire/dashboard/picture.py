@@ -39,6 +39,7 @@ def snapshot_of(station: Station) -> Snapshot:
         of=len(order),
         needs=asked,
         result=station.result if session.at.step == RESULT or station.live is None else station.live.result or station.result,
+        decision=station.decision,
         tdc=None if station.live is None else station.live.tdc,
         waiting_for="" if station.live is None else station.live.why,
         link=link,

@@ -17,13 +17,12 @@ from acquire.link import Connected
 from acquire.session import Place
 from acquire.steps import DONE, RESULT, STOP, SWEEP, TRAVEL, ZERO
 from analysis.capture import load
+from analysis.decision.decide import Decision, decide
 from analysis.errors import CaptureError, DataError
 from analysis.live.result import LiveResult, result_so_far, tdc_so_far
-from analysis.measure import measure_all
-from analysis.results import Result
 
 Source: TypeAlias = Callable[[], AsyncGenerator[Connected | Outcome, None]]
-Work: TypeAlias = Callable[[], LiveResult | Result]
+Work: TypeAlias = Callable[[], LiveResult | Decision]
 
 IDLE_S: Final = 0.25  # the recorder wants to be called so often
 _SHARE: Final = 14.0  # a result that took a second is followed by so many seconds without: at most a fifteenth of one core
@@ -72,10 +71,10 @@ class Road:
         if (work := self._wanted()) is not None:
             self._found(work(), taking)
 
-    def _found(self, found: LiveResult | Result, taking: Taking | None) -> None:
+    def _found(self, found: LiveResult | Decision, taking: Taking | None) -> None:
         station = self.station
-        if isinstance(found, Result):
-            station.result = found
+        if isinstance(found, Decision):
+            station.decision, station.result = found, found.measured.result
             self.settled_at = station.session.at
         elif station.taking is taking:
             station.live = found
@@ -105,15 +104,15 @@ class Road:
         return partial(result_so_far, station.job, tuple(station.found_by), taking.capture())
 
 
-def _of_job(station: Station, folder: Path) -> LiveResult | Result:
-    """The result of everything recorded; if old captures stand in the way, of what the procedure took last."""
+def _of_job(station: Station, folder: Path) -> LiveResult | Decision:
+    """What everything recorded comes to; if old captures stand in the way, of what the procedure took last."""
     captures = [load(path) for path in sorted((folder / "captures").glob("*.csv"))]
     try:
-        return measure_all(station.job, captures).result
+        return decide(station.job, captures)
     except DataError as error:
         why = str(error)
     sweeps = [c for c in captures if c.header is not None and c.header.step == "sweep"][-1:]
     try:
-        return measure_all(station.job, [*station.found_by, *sweeps]).result
+        return decide(station.job, [*station.found_by, *sweeps])
     except DataError:
         return LiveResult({}, None, why)

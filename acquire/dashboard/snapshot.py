@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from acquire.session import Place
+from analysis.decision.decide import Decision
 from analysis.job import Job
 from analysis.live.profile import Trace
 from analysis.live.result import Passed
@@ -104,6 +105,7 @@ class Snapshot:
     touches: Touches | None = None
     tdc: TdcFound | None = None
     result: Result | None = None
+    decision: Decision | None = None
     waiting_for: str = ""
     link: LinkState = LinkState()
     messages: tuple[Message, ...] = ()

@@ -37,6 +37,7 @@ from acquire.session import (
 )
 from acquire.steps import RIG, SAID, STEPS, STOP, SWEEP, TRAVEL, ZERO
 from acquire.wire import Event, Hello
+from analysis.decision.decide import Decision
 from analysis.errors import CaptureError, LobetraceError, UsageError
 from analysis.live.result import LiveResult
 from analysis.results import Result
@@ -63,6 +64,7 @@ class Station:
         self.forward = learned(setup.job, setup.written)
         self.live: LiveResult | None = None
         self.result: Result | None = None
+        self.decision: Decision | None = None  # of everything recorded, in the result steps
         self.fits = 0
         self.ended = 0  # how often a step came to its end: the bell
         self._board: Board | None = None
@@ -261,7 +263,7 @@ class Station:
     def _moved(self, happened: Happened) -> None:
         before, said = self.session, self._said
         self.session = after(before, happened)
-        self._said = False
+        self._said, self.decision = False, None
         try:
             self.setup.write(happened)
         except CaptureError as error:

@@ -3,19 +3,35 @@
 from __future__ import annotations
 
 import textwrap
-from typing import Final
+from typing import Final, NamedTuple
 
+from acquire.dashboard.decided import ROLES, decided
 from acquire.dashboard.lines import Line, plain
 from acquire.dashboard.snapshot import Snapshot
 from acquire.steps import DONE
 from analysis import words
 from analysis.angles import Happening, label
+from analysis.decision.verdict import judge
 from analysis.job import DurationSpec, Job, LobeSpec
 from analysis.live.result import Passed
 from analysis.results import Lobe, Number
 from analysis.words import decimals, lift
 
 _SAME_LIFT_MM: Final = 0.005
+_LEAST_WIDE: Final = 100  # columns from which on there is room for words
+
+
+class _Cells(NamedTuple):
+    """How wide the table's cells are, and how it marks what is outside."""
+
+    lift: int
+    event: int
+    outside: str
+    legend: str
+
+
+_WIDE: Final = _Cells(14, 28, " OUT", "? cannot tell")
+_NARROW: Final = _Cells(10, 24, "!", "! OUT  ?")
 _EVENTS: Final[dict[str, tuple[Happening, Happening]]] = {
     "intake": ("intake opens", "intake closes"),
     "exhaust": ("exhaust opens", "exhaust closes"),
@@ -44,64 +60,59 @@ def specified(job: Job, valve: str, event: Passed) -> DurationSpec | None:
     return next((row for row in rows if row.at == event.at and abs(row.lift_mm - event.lift_mm) < _SAME_LIFT_MM), None)
 
 
-def event_table(picture: Snapshot, valve: str, events: tuple[Passed, ...]) -> list[Line]:
+def event_table(picture: Snapshot, valve: str, events: tuple[Passed, ...], width: int) -> list[Line]:
     """Events as they are passed: each checking lift with what is known, and the difference to the specification."""
-    units = picture.job.measure.units
+    units, at = picture.job.measure.units, picture.job.measure.checking_at
     opens, closes = _EVENTS.get(valve, _EVENTS["intake"])
-    lines: list[Line] = [((f" {'lift ' + units:<12} {'opens':<27} {'closes':<27} {'duration':<12}", "strong"),)]
+    cells = _WIDE if width >= _LEAST_WIDE else _NARROW
+    head = f" {f'{units}, {at}':<{cells.lift}}{'opens':<{cells.event}}{'closes':<{cells.event}}duration"
+    lines: list[Line] = [((head, "strong"), (f"   {cells.legend}", "dim"))]
     known = {(event.lift_mm, event.at): event for event in events}
-    at = picture.job.measure.checking_at
+    allowed = picture.job.specification.tolerance
     for mm in picture.job.measure.checking_lifts_mm:
         event = known.get((mm, at), Passed(mm, at, None, None, None))
-        maker = specified(picture.job, valve, event)
-        tolerance = picture.job.specification.tolerance
-        line: list[tuple[str, str]] = [(f" {lift(mm, units):>6} {at:<5} ", "plain")]
-        line += _cell(event.opens_deg, opens, None if maker is None else maker.opens, tolerance.event_deg)
-        line += _cell(event.closes_deg, closes, None if maker is None else maker.closes, tolerance.event_deg)
-        line += _duration(event.duration_deg, None if maker is None else maker.deg, tolerance.duration_deg)
+        row = specified(picture.job, valve, event)
+        maker = (None, None, None) if row is None else (row.opens, row.closes, row.deg)
+        line: list[tuple[str, str]] = [(f" {lift(mm, units):<{cells.lift}}", "plain")]
+        for number, happening, wanted in zip((event.opens_deg, event.closes_deg), (opens, closes), maker, strict=False):
+            text = "" if number is None else angle(number, happening)
+            line += _cell(text, number, wanted, allowed.event_deg, allowed.guard_band, cells)
+        text = "" if event.duration_deg is None else plus_minus(event.duration_deg)
+        line += _cell(text, event.duration_deg, maker[2], allowed.duration_deg, allowed.guard_band, cells)
         lines.append(line)
     return lines
 
 
-def _cell(number: Number | None, happening: Happening, wanted: float | None, tolerance: float) -> list[tuple[str, str]]:
+def _cell(
+    text: str, number: Number | None, wanted: float | None, allowed: float, guard_band: float, cells: _Cells
+) -> list[tuple[str, str]]:
     if number is None:
-        return [(f"{'·':<28}", "dim")]
-    text, role = angle(number, happening), "plain"
+        return [(f"{'·':<{cells.event}}", "dim")]
     if wanted is None:
-        return [(f"{text:<28}", role)]
-    off, role = _off(number, wanted, tolerance)
-    return [(f"{text} ", "plain"), (f"{off:<{max(1, 27 - len(text))}}", role)]
+        return [(f"{text:<{cells.event}}", "plain")]
+    off, role = _off(number, wanted, allowed, guard_band, cells.outside)
+    return [(f"{text} ", "plain"), (f"{off:<{max(1, cells.event - 1 - len(text))}}", role)]
 
 
-def _duration(number: Number | None, wanted: float | None, tolerance: float) -> list[tuple[str, str]]:
-    if number is None:
-        return [("·", "dim")]
-    if wanted is None:
-        return [(plus_minus(number), "plain")]
-    off, role = _off(number, wanted, tolerance)
-    return [(f"{plus_minus(number)} ", "plain"), (off, role)]
-
-
-def _duration_text(number: Number) -> str:
-    return plus_minus(number).replace("+/-", "±")
-
-
-def _off(number: Number, wanted: float, tolerance: float) -> tuple[str, str]:
-    """The difference, marked where it is out of tolerance."""
+def _off(number: Number, wanted: float, allowed: float, guard_band: float, outside: str = " OUT") -> tuple[str, str]:
+    """The difference, marked where it is outside or where that cannot be told: the rule of the verdict (analysis.decision)."""
     off = number.value - wanted
-    out = abs(off) > tolerance
-    return f"{off + 0.0:+.{decimals(number.u95)}f}{' OUT' if out else ''}", "bad" if out else "good"
+    found = judge(off, number.u95, -allowed, allowed, guard_band)
+    word = {"outside": outside, "cannot tell": " ?"}.get(found, "")
+    return f"{off + 0.0:+.{decimals(number.u95)}f}{word}", ROLES[found]
 
 
 def verdict(picture: Snapshot, width: int) -> list[Line]:
-    """The result so far, lobe by lobe."""
+    """The verdict and what to change, then the result so far, lobe by lobe."""
     result = picture.result
     if result is None:
         return [(), *_wrapped(picture.waiting_for or "The result is being worked out.", width)]
     shown = [lobe for lobe in result.lobes if picture.place.step == DONE or picture.place.valve in (lobe.valve, "both")]
     lines: list[Line] = []
+    if picture.decision is not None:
+        lines += [*decided(picture.decision, "" if picture.place.step == DONE else picture.place.valve, width), ()]
     for lobe in shown or result.lobes:
-        lines += [*_lobe(picture, lobe), ()]
+        lines += [*_lobe(picture, lobe, width), ()]
     if result.cam is not None:
         cam, spec = result.cam, picture.job.specification.cam
         word = "advanced" if cam.advance_deg.value >= 0 else "retarded"
@@ -116,16 +127,17 @@ def verdict(picture: Snapshot, width: int) -> list[Line]:
     return lines
 
 
-def _lobe(picture: Snapshot, lobe: Lobe) -> list[Line]:
+def _lobe(picture: Snapshot, lobe: Lobe, width: int) -> list[Line]:
     spec = spec_of(picture.job, lobe.valve)
     happening = _CENTERLINE[lobe.valve]
     lines: list[Line] = [((f" {lobe.valve.upper()}, {lobe.passes} passes", "strong"),)]
     events = tuple(Passed(e.lift_mm, e.at, e.opens_deg, e.closes_deg, e.duration_deg) for e in lobe.events)
-    lines += event_table(picture, lobe.valve, events)
+    lines += event_table(picture, lobe.valve, events, width)
     line: list[tuple[str, str]] = [(f" centerline {angle(lobe.centerline_deg, happening)}", "plain")]
     if spec.centerline_deg is not None:
         wanted = spec.centerline_deg if lobe.valve == "intake" else -spec.centerline_deg
-        off, role = _off(lobe.centerline_deg, wanted, picture.job.specification.tolerance.centerline_deg)
+        allowed = picture.job.specification.tolerance
+        off, role = _off(lobe.centerline_deg, wanted, allowed.centerline_deg, allowed.guard_band)
         line += [(f", specified {label(wanted, happening)}: ", "plain"), (off, role)]
     lines.append(line)
     units = picture.job.measure.units

@@ -19,8 +19,15 @@ from acquire.session import Place, Plan
 from acquire.simulator.scenarios import SCENARIOS
 from acquire.steps import CAUTIONS, DONE, RESULT, RIG, STOP, STOP_OUT, SWEEP, TRAVEL, ZERO
 from analysis.budget import Quantity, Source
+from analysis.decision.card import Asked
+from analysis.decision.correction import Correction, Move
+from analysis.decision.decide import Decision
+from analysis.decision.verdict import Line, Verdict
 from analysis.errors import CaptureError, LinkError
+from analysis.finding import Finding
+from analysis.job import Job
 from analysis.live.result import LiveResult, Passed
+from analysis.measure import Measured
 from analysis.results import Cam, Caution, Event, Lobe, Number, Result, Tdc
 from analysis.tdc.stop import TdcFound
 from tests.walked import Walk
@@ -91,6 +98,27 @@ def figures(place: Place) -> LiveResult:
     return LiveResult({place.valve: whole}, replace(FIGURES, lobes=(lobe,)))
 
 
+def decision(job: Job) -> Decision:
+    """What follows from the figures, made up as well."""
+
+    def line(kind: str, valve: str, value: float, off: float, verdict: Verdict, lift_mm: float = 0.0) -> Line:
+        asked = Asked(kind, valve, value, 1.0, lift_mm, "lobe" if lift_mm else "")
+        return Line(asked, Quantity(value + off, {Source("made up"): 0.1}), 0.2, verdict)
+
+    lines = (
+        line("duration", "intake", 189.0, 0.09, "within", 1.27),
+        line("centerline", "intake", 104.0, 4.07, "outside"),
+        line("duration", "exhaust", 190.0, -0.9, "cannot tell", 1.27),
+        line("centerline", "exhaust", -114.0, 3.79, "outside"),
+    )
+    late = Move("camshaft", ("intake", "exhaust"), Quantity(4.0), 0.2, "outside", 4.0, 4.0)
+    said = "The camshaft stands 4.0 crank degrees late: the timing set is one mark off."
+    likely = Finding("late-cam", 0.97, said, "every event is late by as much")
+    return Decision(
+        job, Measured(FIGURES, {}, {}), lines, (), (), (), (), None, None, (likely,), Correction((late,), (), ()), None
+    )
+
+
 class Still(Road):
     """No worker works: what the station holds is all there is."""
 
@@ -132,6 +160,7 @@ def standing_at(walk: Walk, place: Place, blocks: int) -> None:
         if walk.station.taking is not None:
             walk.station.live = figures(place)
     walk.station.result = FIGURES
+    walk.station.decision = decision(walk.station.job) if place.step in (RESULT, DONE) else None
     assert walk.station.session.at == place
 
 

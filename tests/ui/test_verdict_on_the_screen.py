@@ -1,0 +1,85 @@
+"""The result steps say the verdict and what to change, in words and as fit the terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+
+import pytest
+
+from acquire.dashboard.decided import decided
+from acquire.dashboard.lines import Line
+from acquire.dashboard.picture import snapshot_of
+from acquire.dashboard.verdict import event_table, spec_of, verdict
+from acquire.session import Place
+from acquire.steps import DONE, RESULT
+from analysis.capture import load
+from analysis.decision.decide import decide
+from analysis.live.result import Passed
+from analysis.report.sentences import headline, story
+from analysis.results import Number
+from tests.decided import whole
+from tests.walked import Walk
+
+
+def text(lines: Sequence[Line]) -> list[str]:
+    return ["".join(part for part, _ in line) for line in lines]
+
+
+def test_a_late_camshaft_is_outside_and_to_be_advanced() -> None:
+    said = " ".join(" ".join(text(decided(whole(4.0), "", 100))).split())
+    assert said.startswith("Outside")
+    assert "advance it by 4 crank degrees" in said
+    assert "position +4 of the timing set" in said
+    assert "Advance: camshaft turned onward, events earlier." in said
+
+
+def test_a_camshaft_in_its_place_is_left_there() -> None:
+    said = " ".join(text(decided(whole(0.0), "", 100)))
+    assert "leave it" in said
+    assert "Advance:" not in said
+
+
+@pytest.mark.parametrize("valve", ["intake", "exhaust"])
+def test_one_lobe_is_judged_by_its_own_lines(valve: str) -> None:
+    decision = whole(4.0)
+    lines = tuple(line if line.asked.valve == valve else replace(line, verdict="outside") for line in decision.lines)
+    mine = {line.verdict for line in lines if line.asked.valve == valve and line.measured is not None}
+    first = text(decided(replace(decision, lines=lines), valve, 80))[0]
+    assert first == f" {valve.capitalize()} lobe: {'outside' if 'outside' in mine else 'within'}."
+
+
+def test_the_last_step_shows_what_the_check_of_the_folder_says(walks: Callable[..., Walk]) -> None:
+    walk = walks()
+    walk.to(Place(RESULT, "intake"))
+    walk.road.settle()
+    assert snapshot_of(walk.station).decision is not None
+    walk.to(Place(DONE))
+    assert snapshot_of(walk.station).decision is None, "that of the step before says nothing about this one"
+    walk.road.settle()
+    picture = snapshot_of(walk.station)
+    decision = decide(walk.job, [load(path) for path in sorted((walk.folder / "captures").glob("*.csv"))])
+    assert picture.decision is not None
+    assert (picture.decision.lines, picture.decision.correction) == (decision.lines, decision.correction)
+    shown = " ".join(" ".join(text(verdict(picture, 80))).split())
+    assert headline(decision) in shown
+    for sentence in story(decision):
+        assert sentence.replace("+/-", "±") in shown
+
+
+@pytest.mark.parametrize("width", [80, 99, 100, 200])
+def test_the_table_of_events_fits(walks: Callable[..., Walk], width: int) -> None:
+    walk = walks()
+    walk.jump(Place(RESULT, "intake"))
+    picture = snapshot_of(walk.station)
+    asked = spec_of(picture.job, "intake").duration
+    off, u95 = 12.34, 0.12
+    events = tuple(
+        Passed(row.lift_mm, row.at, Number(row.opens + off, u95), Number(row.closes + off, u95), Number(row.deg + off, u95))
+        for row in asked
+        if row.opens is not None and row.closes is not None
+    )
+    assert events
+    lines = text(event_table(picture, "intake", events, width))
+    assert max(len(line.rstrip()) for line in lines) <= width
+    assert any("OUT" in line if width >= 100 else "!" in line for line in lines[1:])
