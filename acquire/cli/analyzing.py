@@ -6,9 +6,8 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from acquire.cli import say
-from acquire.cli.job_folder import captures_of, folder_of
+from acquire.cli.job_folder import captures_in
 from analysis.capture import load
-from analysis.errors import UsageError
 from analysis.job import Job, load_job
 from analysis.measure import Measured, measure_all
 from analysis.report.budget import budget_json, budget_text
@@ -38,11 +37,4 @@ def analyzed(job_path: Path, captures: Sequence[Path] = ()) -> tuple[Job, Result
 def measured_job(job_path: Path, captures: Sequence[Path] = ()) -> tuple[Job, Measured]:
     """The same with the quantities behind the numbers."""
     job = load_job(job_path)
-    files = list(captures) or captures_of(folder_of(job_path))
-    if not files:
-        raise UsageError(
-            "there are no captures",
-            where=str(folder_of(job_path)),
-            do="Record some: lobetrace capture JOB --step stop, then sweep",
-        )
-    return job, measure_all(job, [load(file) for file in files])
+    return job, measure_all(job, [load(file) for file in list(captures) or captures_in(job_path)])

@@ -13,12 +13,13 @@ from pathlib import Path
 from typing import Any
 
 from acquire.cli import say
-from acquire.cli.job_folder import captures_of, folder_of
+from acquire.cli.job_folder import captures_in
+from acquire.cli.output_file import write
 from analysis.capture import load
 from analysis.decision.decide import decide
 from analysis.decision.refusal import causes
 from analysis.decision.verdict import Verdict, overall
-from analysis.errors import DataError, LobetraceError, UsageError
+from analysis.errors import DataError, LobetraceError
 from analysis.job import load_job
 from analysis.report.decision_json import decision_json, finding_json
 from analysis.report.junit import Case, Suite, junit_xml
@@ -45,8 +46,6 @@ def run(jobs: Sequence[Path], as_json: bool, junit: Path | None) -> int:
     """Check the jobs; the exit code: 0 all within, 1 any outside, else 2."""
     done = list(_all(jobs))
     verdict = overall(each.verdict for each in done)
-    if junit is not None:
-        _write(junit, junit_xml([Suite(each.job, each.cases, each.notes) for each in done]))
     if as_json:
         say.result_json({"schema": 1, "verdict": verdict, "jobs": [each.json for each in done]})
     else:
@@ -55,6 +54,8 @@ def run(jobs: Sequence[Path], as_json: bool, junit: Path | None) -> int:
         if len(done) > 1:
             count = ", ".join(f"{n} {word}" for word in HEADLINE if (n := sum(each.verdict == word for each in done)))
             say.result(f"{len(done)} jobs: {count}")
+    if junit is not None:
+        write(junit, junit_xml([_suite(each) for each in done]).encode("utf-8"))
     return EXIT.get(verdict, CANNOT_TELL)
 
 
@@ -63,10 +64,7 @@ def check(job_path: Path) -> Checked:
     name = str(job_path)
     try:
         job = load_job(job_path)
-        files = captures_of(folder_of(job_path))
-        if not files:
-            raise UsageError("there are no captures", where=name, do="Record some: lobetrace capture JOB --step stop, then sweep")
-        captures = [load(file) for file in files]
+        captures = [load(file) for file in captures_in(job_path)]
     except LobetraceError as error:
         return _unmeasured(name, str(error))
     try:
@@ -118,16 +116,17 @@ def _one_thread_each() -> Iterator[None]:
                 del os.environ[name]
 
 
+def _suite(done: Checked) -> Suite:
+    """The job for a reader who counts cases: one that is not within has a case that says so, also where every line of it is."""
+    cases = done.cases
+    if done.verdict != "within" and all(case.verdict == "within" for case in cases):
+        cases += (Case("verdict", done.verdict, done.notes[0]),)
+    return Suite(done.job, cases, done.notes)
+
+
 def _text(done: Checked) -> str:
     """The verdict, what is not within, and what to do: for people."""
     lines = [f"{done.job}: {HEADLINE[done.verdict]}"]
     lines += [f"  {case.verdict:<12} {case.name}: {case.text}" for case in done.cases if case.verdict != "within"]
     lines += [f"  {note}" for note in done.notes]
     return "\n".join(lines)
-
-
-def _write(path: Path, text: str) -> None:
-    try:
-        path.write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise UsageError(f"it cannot be written ({error.strerror})", where=str(path), do="Choose a file you may write") from None

@@ -27,6 +27,18 @@ def captures_of(folder: Path) -> list[Path]:
     return sorted((folder / CAPTURES).glob(f"*{SUFFIX}"), key=lambda path: (number(path), path.name))
 
 
+def captures_in(job_path: Path) -> list[Path]:
+    """The captures of a job that was named by its folder or its job.toml. UsageError if there are none."""
+    found = captures_of(folder_of(job_path))
+    if not found:
+        raise UsageError(
+            "there are no captures",
+            where=str(folder_of(job_path)),
+            do="Record some: lobetrace capture JOB --step stop, then sweep",
+        )
+    return found
+
+
 def make_job(folder: Path, text: str) -> Path:
     """`folder` with `text` as its job.toml and an empty captures/; the job file's path. UsageError if there is a job already."""
     file = folder / FILE_NAME
