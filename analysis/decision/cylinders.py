@@ -44,7 +44,7 @@ def measure_cylinders(job: Job, captures: Sequence[Capture]) -> dict[int, Measur
     """
     cylinders = swept_cylinders(job, captures)
     if len(cylinders) < 2:
-        one = job if not cylinders else _at(job, cylinders[0])
+        one = job if not cylinders else at_cylinder(job, cylinders[0])
         return {one.measure.cylinder: measure_all(one, captures)}
     finders = [c for c in captures if c.header is not None and c.header.step != "sweep"]
     first = finders[-1].header.cylinder if finders and finders[-1].header is not None else job.measure.cylinder
@@ -52,11 +52,12 @@ def measure_cylinders(job: Job, captures: Sequence[Capture]) -> dict[int, Measur
     found = {}
     for cylinder in cylinders:
         mine = [c for c in captures if c.header is None or c.header.step != "sweep" or c.header.cylinder == cylinder]
-        found[cylinder] = measure_all(_at(job, cylinder), mine, after_deg=fires_after(job, cylinder, first))
+        found[cylinder] = measure_all(at_cylinder(job, cylinder), mine, after_deg=fires_after(job, cylinder, first))
     return found
 
 
-def _at(job: Job, cylinder: int) -> Job:
+def at_cylinder(job: Job, cylinder: int) -> Job:
+    """The same job with the indicator on another cylinder."""
     return job.model_copy(update={"measure": job.measure.model_copy(update={"cylinder": cylinder})})
 
 

@@ -9,7 +9,7 @@ from analysis.budget import Quantity
 from analysis.decision.clearance import PistonClearance, piston_clearance
 from analysis.decision.compression import dynamic_compression
 from analysis.decision.correction import Correction, correct
-from analysis.decision.cylinders import Spacing, measure_cylinders, spacings
+from analysis.decision.cylinders import Spacing, at_cylinder, measure_cylinders, spacings
 from analysis.decision.flanks import flanks_of
 from analysis.decision.lift import Overlap, overlap_of
 from analysis.decision.parity import different_turns
@@ -68,7 +68,8 @@ class Decision:
 def decide(job: Job, captures: Sequence[Capture]) -> Decision:
     """Measure and judge. Raises DataError where the captures cannot be measured (decision/refusal.py may know why)."""
     cylinders = measure_cylinders(job, captures)
-    measured = next(iter(cylinders.values()))
+    cylinder, measured = next(iter(cylinders.items()))
+    job = at_cylinder(job, cylinder)
     lobes = {valve: measured.lobes[valve] for valve in ("intake", "exhaust") if valve in measured.lobes}
     lines = compare(job, measured)
     correction = correct(job, lines)

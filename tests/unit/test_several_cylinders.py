@@ -1,0 +1,67 @@
+"""`lobetrace analyze` where more cylinders than one were swept: each has a sheet of its own, and none stands in another's place."""
+
+from __future__ import annotations
+
+import json
+import re
+from dataclasses import replace
+from importlib import resources
+from pathlib import Path
+
+import jsonschema
+import pytest
+
+from acquire.cli import run
+from acquire.cli.demo_job import job_text
+from acquire.simulator.scenarios import Scenario
+from acquire.simulator.truth import truth
+from analysis.decision.decide import decide
+from tests.recorded import captures, job_folder
+from tests.rigs import SHORT, job_for
+
+
+@pytest.fixture(scope="module")
+def two(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The intake of cylinder 1, and the exhaust of cylinder 3, whose TDC comes half a turn later (1-3-4-2)."""
+    folder = job_folder(tmp_path_factory.mktemp("two"), job_text(Scenario("short", "", SHORT), truth(SHORT)), SHORT)
+    exhaust = folder / "captures" / "exhaust-01.csv"
+    header, rows = exhaust.read_text(encoding="utf-8").split("\nseq,", 1)
+    half_a_turn = SHORT.encoder.cpr // 2
+    later = re.sub(r"(?m)^(\d+,\d+),(-?\d+)", lambda m: f"{m[1]},{int(m[2]) + half_a_turn}", rows)
+    later = re.sub(r"(?m)^# .*\n", "", later)
+    exhaust.write_text(header.replace('"cylinder": 1', '"cylinder": 3') + "\nseq," + later, encoding="utf-8")
+    return folder
+
+
+def test_each_cylinder_has_its_own_sheet(two: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["analyze", str(two)]) == 0
+    first, third = capsys.readouterr().out.split("CAMSHAFT SHEET\n")[1:]
+    assert "cylinder 1 of 4" in first
+    assert "INTAKE LOBE, cylinder 1" in first
+    assert "EXHAUST LOBE" not in first
+    assert "cylinder 3 of 4" in third
+    assert "EXHAUST LOBE, cylinder 3" in third
+    assert "INTAKE LOBE" not in third
+
+
+def test_the_other_cylinders_stand_beside_the_first_in_json(two: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["analyze", str(two), "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    schema = json.loads((resources.files("analysis") / "result.schema.json").read_text(encoding="utf-8"))
+    jsonschema.Draft202012Validator(schema).validate(found)
+    assert [(lobe["cylinder"], lobe["valve"]) for lobe in found["lobes"]] == [(1, "intake")]
+    (other,) = found["others"]
+    assert [(lobe["cylinder"], lobe["valve"]) for lobe in other["lobes"]] == [(3, "exhaust")]
+    centerline = truth(SHORT).lobe("exhaust").centerline_by["equal_lift"]  # after its own TDC, as cylinder 1's after that of 1
+    assert other["lobes"][0]["centerline_deg"]["value"] == pytest.approx(
+        centerline, abs=other["lobes"][0]["centerline_deg"]["u95"]
+    )
+    del other["lobes"][0]["centerline_deg"]["u95"]
+    with pytest.raises(jsonschema.ValidationError, match="u95"):
+        jsonschema.Draft202012Validator(schema).validate(found)
+
+
+def test_a_sheet_of_another_cylinder_than_the_jobs_says_so() -> None:
+    third = [replace(c, header=replace(c.header, cylinder=3)) for c in captures(SHORT) if c.header]
+    decision = decide(job_for(SHORT), third)
+    assert {lobe.cylinder for lobe in decision.measured.result.lobes} == {decision.job.measure.cylinder} == {3}
