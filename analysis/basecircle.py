@@ -4,12 +4,14 @@ minimum.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 
 from analysis.bins import Pass
 from analysis.errors import DataError
+from analysis.rounding import repeating_u
 from analysis.samples import Bools, Floats, Ints
 
 CELL_DEG = 1.0
@@ -40,6 +42,17 @@ class BaseCircle:
     scatter_mm: float
     spread_mm: float
 
+    def zero_u_mm(self, step_mm: float, noise_mm: float = 0.0) -> float:
+        """Standard uncertainty of a zero. One that stays on one code is known to half a step only, one that is seen to go to and fro
+        between codes better than that. `noise_mm` of one reading, if that is known otherwise.
+        """
+        stirred = max(noise_mm, math.sqrt(max(self.spread_mm**2 - step_mm**2 / 12, 0.0)))
+        return math.hypot(repeating_u(step_mm, stirred), self.scatter_mm / math.sqrt(max(self.covered_deg, 1.0)))
+
+    def share_after(self, deg: Floats) -> Floats:
+        """How much the zero at angles owes to the base circle behind the lobe, the rest to that before it. Shape of `deg`."""
+        return np.clip((deg - self.before_deg) / (self.after_deg - self.before_deg), 0.0, 1.0)
+
     @property
     def mean_zero(self) -> float:
         """Mean zero of all passes and both sides, mm, raw."""
@@ -51,8 +64,7 @@ class BaseCircle:
         before, after = (after if np.isnan(before) else before), (before if np.isnan(after) else after)
         if np.isnan(before):
             return np.full(deg.shape, self.mean_zero)
-        share = np.clip((deg - self.before_deg) / (self.after_deg - self.before_deg), 0.0, 1.0)
-        return np.asarray(before + (after - before) * share)
+        return np.asarray(before + (after - before) * self.share_after(deg))
 
 
 def find_base_circle(passes: tuple[Pass, ...], peak_deg: float, step_mm: float) -> BaseCircle:

@@ -36,7 +36,9 @@ def centroid(curve: Curve, peak_deg: float, common: Systematics) -> Quantity:
     quantity = Quantity(center).with_part(Source(f"scatter of the centroid, {common.name}"), scatter)
     across, along = runout_sources(common)
     half = np.radians(deg - common.peak_deg) / 2
-    pull = common.runout_u_mm * arm * GRID_DEG / area
+    # Where lash keeps the base circle from the indicator, runout moves only what is lifted.
+    moved_by_cam = (lift[inside] > common.step_mm) | (common.runout_in_zero > 0)
+    pull = common.runout_u_mm * arm * moved_by_cam * GRID_DEG / area
     quantity = quantity.with_part(across, float(pull @ np.sin(half)))
     quantity = quantity.with_part(along, float(pull @ (np.cos(half) + common.runout_in_zero)))
     # An error of the angle, error(a), moves each piece of area and makes it wider or narrower: a lever arm of its own.

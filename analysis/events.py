@@ -6,15 +6,16 @@ All lifts in this module are at the indicator; angles in crank degrees from over
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from analysis.budget import NOTHING, Quantity, Source, combine
 from analysis.curve import Curve
 from analysis.errors import DataError
+from analysis.rounding import harmonic
 from analysis.samples import Floats
-from analysis.spline import Spline
+from analysis.spline import Spline, loosened
 
 GRID_DEG = 0.25
 OPENING, CLOSING = -1, 1
@@ -181,14 +182,6 @@ def _locked_step(curve: Curve, deg: float, common: Systematics) -> float:
     return math.sqrt(total)
 
 
-def harmonic(step_mm: float, noise_mm: float, k: int) -> float:
-    """Variance (mm^2) of the k-th harmonic of the rounding error where every reading rounds alike, damped by noise. The sum
-    over k without noise is step^2/12.
-    """
-    damping = math.exp(-2 * (math.pi * k * noise_mm / step_mm) ** 2)
-    return (step_mm / (math.pi * k) * damping) ** 2 / 2
-
-
 def _of_passes(curve: Curve, deg: float) -> Floats:
     """By how many degrees each pass runs late against the common curve around `deg`. Shape (passes,), NaN where a pass has too
     little there.
@@ -270,6 +263,11 @@ def peak_quantities(curve: Curve, common: Systematics) -> tuple[Quantity, Quanti
     (low, high), lift = level_top(curve)
     deg = (low + high) / 2
     angle = Quantity(deg).with_part(Source(f"scatter at the peak, {common.name}"), (high - low) / 2 / NORMAL_95)
+    # A nose that bends otherwise before its peak than behind it is smoothed over, and the peak of what is smooth lies elsewhere.
+    loose = loosened(curve.spline, curve.pooled_deg, curve.pooled_lift, curve.pooled_weight)
+    (loose_low, loose_high), _ = level_top(replace(curve, spline=loose))
+    by_smoothing = Source(f"smoothing over the peak, {common.name}")
+    angle = angle.with_part(by_smoothing, (loose_low + loose_high) / 2 - deg)
     angle = with_systematics(angle, curve, math.inf, lift, common)
     height = Quantity(lift).with_part(Source(f"scatter of the peak lift, {common.name}"), _within(curve, deg, common))
     zero, own, lean = _lift_sources(common)

@@ -14,7 +14,7 @@ from analysis.bins import Pass
 from analysis.budget import Quantity, Source, combine, expanded
 from analysis.centroid import centroid
 from analysis.curve import Curve
-from analysis.events import CLOSING, OPENING, Systematics, crossing, harmonic, peak_quantities
+from analysis.events import CLOSING, OPENING, Systematics, crossing, peak_quantities
 from analysis.job import Job, Rig
 from analysis.results import Event, Lobe, Number
 from analysis.slack import SlackByAngle, find_slack, slack_by_angle
@@ -128,16 +128,13 @@ def systematics(rig: Rig, swept: Swept) -> Systematics:
     """What every event of this lobe has in common."""
     sweep, base = swept.sweep, swept.curve.base
     step = sweep.step_mm
-    # A zero that stays on one code is known to half a step only; one that is seen to go to and fro between codes better than that.
-    stirred = max(swept.curve.noise_mm, math.sqrt(max(base.spread_mm**2 - step * step / 12, 0.0)))
-    locked = math.sqrt(sum(harmonic(step, stirred, k) for k in range(1, 20)))
     runout, in_zero = _runout(rig, base, step)
     return Systematics(
         name=f"{swept.valve} lobe",
         tdc_deg=combine((sweep.forward * 360.0 / sweep.cpr, sweep.tdc_count)).moved(0.0),
         step_mm=step,
         by_edge=sweep.header.board.latch == "edge",
-        zero_u_mm=math.hypot(locked, base.scatter_mm / math.sqrt(max(base.covered_deg, 1.0))),
+        zero_u_mm=base.zero_u_mm(step, swept.curve.noise_mm),
         error_mm=rig.indicator_error_mm,
         tilt=1.0 - math.cos(math.radians(rig.indicator_tilt_deg)),
         sine=sweep.tdc.sine,

@@ -29,6 +29,8 @@ KNOT_DEG = 2.0
 SEARCH = 1.0
 # Bending below this share of the mean counts as straight; strengths (log) with which straight parts are first tried to be held.
 STRAIGHT = 0.005
+# By how much less (log) `loosened` smooths.
+LOOSER = 4.0
 HELD = (-6.0, -3.0, 0.0, 3.0, 6.0, 9.0, 12.0, 15.0)
 
 
@@ -108,6 +110,13 @@ def fit_with_ramps(x: Floats, y: Floats, w: Floats, low: float, high: float, nea
             if tried.criterion < best.criterion:
                 best, strength, held = tried, strength + move[0], held + move[1]
     return problem.spline(best, strength)
+
+
+def loosened(spline: Spline, x: Floats, y: Floats, w: Floats) -> Spline:
+    """The readings that made `spline`, smoothed much less: what moves then is not told by scatter, but the smoothing's own doing."""
+    problem = _Problem.of(x, y, w, spline.low, spline.high)
+    strength = spline.strength - LOOSER
+    return problem.spline(problem.solve(np.exp(strength) * problem.bend, 0.0, ORDER), strength)
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,8 @@ import pytest
 from acquire.simulator.encoder import Encoder
 from acquire.simulator.hand import Hand
 from acquire.simulator.rig import Work
-from analysis.events import _locked_step, harmonic
+from analysis.events import _locked_step
+from analysis.rounding import harmonic
 from analysis.spline import fit_spline
 from tests.rigs import SHORT, measured
 
