@@ -18,6 +18,7 @@ import typer
 from analysis.errors import LobetraceError
 
 CANNOT_TELL = 2
+_BY_THE_KEYBOARD = 130  # what newer versions of typer make of Ctrl-C while nothing of ours runs yet
 
 app = typer.Typer(
     name="lobetrace",
@@ -316,7 +317,7 @@ def run(arguments: Sequence[str]) -> int:
     except LobetraceError as error:
         return _cannot_tell(str(error))
     except (KeyboardInterrupt, typer.Abort):
-        return _cannot_tell("Ended by the keyboard before it was done.")
+        code = _BY_THE_KEYBOARD
     except BrokenPipeError:  # whoever read our output has gone, e.g. `| head`
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return CANNOT_TELL
@@ -324,7 +325,10 @@ def run(arguments: Sequence[str]) -> int:
         # An error of use. The base class moved between versions of typer, so it is known by what it can do.
         if not hasattr(error, "format_message"):
             raise
-        return _cannot_tell(f"{' '.join(error.format_message().split())} Try: lobetrace --help")
+        sentence = " ".join(error.format_message().replace("Value error, ", "").split()).rstrip(".")
+        return _cannot_tell(f"{sentence}. Try: lobetrace --help")
+    if code == _BY_THE_KEYBOARD:
+        return _cannot_tell("Ended by the keyboard before it was done.")
     return code if isinstance(code, int) else 0
 
 

@@ -21,6 +21,7 @@ from analysis.job import Job, load_job
 def run(job_path: Path, wanted: Wanted, port: str, end: End, note: str, as_json: bool) -> None:
     """Show the cautions, record, and say what it came to."""
     job = load_job(job_path)
+    _fitting(end, wanted.step)
     for caution in cautions(wanted.step):
         say.person(f"! {caution}")
     if end == End():
@@ -33,6 +34,14 @@ def run(job_path: Path, wanted: Wanted, port: str, end: End, note: str, as_json:
     else:
         did = f"{progress.contacts} contacts" if wanted.step == "stop" else f"{progress.passes:.2f} turns of the camshaft"
         say.result(f"{path}: {progress.rows} rows, {progress.lost} frames lost, {did}")
+
+
+def _fitting(end: End, step: str) -> None:
+    """UsageError for a limit that a recording of this step never reaches: it would go on for ever."""
+    limits = (("--touches", end.touches, step == "stop", "stop"), ("--passes", end.passes, step != "stop", "sweep"))
+    for option, value, fits, other in limits:
+        if value is not None and not fits:
+            raise UsageError(f"{option} has no meaning with --step {step}", do=f"Leave it out, or take --step {other}")
 
 
 def capture(folder: Path, job: Job, wanted: Wanted, port: str, end: End, note: str = "") -> tuple[Path, Progress]:

@@ -52,7 +52,7 @@ def run(chosen: Path | None, seed: int | None, as_json: bool) -> None:
     say.result(sheet(result, job))
     say.result("BESIDE THE TRUTH OF THE SIMULATED RIG")
     say.result(table(rows))
-    say.result(f"\nThe job is in {folder}: job.toml and captures/. Read it again with: lobetrace analyze {folder}")
+    say.result(f"\nThe job is in {folder}: job.toml and captures/. Read it again with: lobetrace analyze {say.quoted(folder)}")
 
 
 def _free(folder: Path) -> Path:

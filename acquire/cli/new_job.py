@@ -17,5 +17,5 @@ def run(folder: Path, units: Literal["mm", "in"], as_json: bool) -> None:
         say.result_json({"job": str(file), "captures": str(folder / CAPTURES)})
     else:
         say.result(
-            f"{file} is written, every line explained. Put in your engine and rig, then: lobetrace capture {folder} --step stop"
+            f"{file} is written, every line explained. Put in your engine, rig and port, then: lobetrace live {say.quoted(folder)}"
         )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
+from pathlib import Path
 from typing import Any
 
 
@@ -25,3 +26,8 @@ def person(text: str = "") -> None:
 def result_json_line(value: Any) -> None:
     """The same on one line, for whoever reads along while we go on."""
     print(json.dumps(value, ensure_ascii=False, allow_nan=False), flush=True)
+
+
+def quoted(path: Path) -> str:
+    """The path as a shell takes it for one word: double quotes serve all of them, also that of Windows."""
+    return f'"{path}"' if any(c in " &()'" for c in str(path)) else str(path)

@@ -6,9 +6,12 @@ import sys
 from pathlib import Path
 
 from acquire.cli import say
+from acquire.cli.output_file import write
 from acquire.simulator.asked import run_asked
+from acquire.simulator.rig import PHASES
 from acquire.simulator.scenarios import SCENARIOS, scenario_named
 from acquire.simulator.serve import run as serve
+from acquire.simulator.truth import truth as truth_of
 from analysis.errors import UsageError
 
 
@@ -18,8 +21,14 @@ def run(name: str, seed: int | None, pace: float | None, socket: bool, phases: s
         _list(as_json)
         return
     scenario = scenario_named(name, seed)
-    if truth is not None and truth.exists():
-        raise UsageError("it exists and is not overwritten", where=str(truth), do="Choose another file")
+    asked = phases == "-"
+    steps = scenario.phases if asked or not phases else tuple(phase.strip() for phase in phases.split(","))
+    if unknown := [phase for phase in steps if phase not in PHASES]:
+        raise UsageError(f"there is no phase {unknown[0]!r}", do=f"Choose of: {', '.join(PHASES)}")
+    if truth is not None:
+        if truth.exists():
+            raise UsageError("it exists and is not overwritten", where=str(truth), do="Choose another file")
+        write(truth, truth_of(scenario.rig).to_json().encode("utf-8"))
 
     def tell(url: str) -> None:
         if as_json:
@@ -30,11 +39,10 @@ def run(name: str, seed: int | None, pace: float | None, socket: bool, phases: s
             say.person(f"In another terminal: lobetrace capture JOB --port {url} --step ...")
 
     via = "socket" if socket else "auto"
-    if phases == "-":
+    if asked:
         run_asked(scenario.rig, sys.stdin, via=via, pace=pace, tell=tell)
         return
-    steps = tuple(phases.split(",")) if phases else scenario.phases
-    serve(scenario.rig, steps, via=via, pace=pace, tell=tell, truth_path=truth)
+    serve(scenario.rig, steps, via=via, pace=pace, tell=tell)
 
 
 def _list(as_json: bool) -> None:

@@ -13,12 +13,10 @@ import time
 from collections import deque
 from collections.abc import AsyncIterator, Callable, Iterable
 from contextlib import asynccontextmanager, suppress
-from pathlib import Path
 
 from acquire.simulator.bench import Bench
 from acquire.simulator.hosts import CHUNK, Host, Sleep, meet_on_pty, meet_on_socket
 from acquire.simulator.rig import REST, Rig
-from acquire.simulator.truth import truth
 from analysis.errors import UsageError
 
 Clock = Callable[[], float]
@@ -171,14 +169,8 @@ def run(
     pace: float | None = 1.0,
     pause_s: float | None = None,
     tell: Callable[[str], None] = print,
-    truth_path: Path | None = None,
 ) -> None:
-    """Serve until the host of the last phase has left, or until interrupted; `tell` is given the port to open.
-
-    With `truth_path` the rig's truth is written there as JSON first. Errors as of `serve`.
-    """
-    if truth_path is not None:
-        truth_path.write_text(truth(rig).to_json(), encoding="utf-8")
+    """Serve until the host of the last phase has left, or until interrupted; `tell` is given the port to open. Errors as of `serve`."""
 
     async def whole() -> None:
         async with serve(rig, phases, via=via, pace=pace, pause_s=pause_s) as served:

@@ -10,7 +10,8 @@ from analysis.budget import combine, expanded
 from analysis.curve import stated_latency
 from analysis.events import peak_of
 from analysis.job import DurationSpec, Job, Rig
-from analysis.results import Caution
+from analysis.lobe import MeasuredLobe
+from analysis.results import Caution, same_lift
 from analysis.samples import Capture
 from analysis.starts import first_start
 from analysis.sweep import Swept
@@ -30,7 +31,8 @@ def about_capture(capture: Capture) -> list[Caution]:
     name = PurePath(capture.path).name or "a capture"
     found = []
     if not capture.complete:
-        text = f"{name}: {' '.join(capture.missing)} What is there was used; record it again if a lobe is missing."
+        said = ". ".join(sentence.removesuffix(".") for sentence in capture.missing)
+        text = f"{name}: {said}. What is there was used; record it again if a lobe is missing."
         found.append(Caution("capture-incomplete", text))
     rows, used = capture.samples.seq.size, first_start(capture).samples.seq.size
     if used < rows:
@@ -77,14 +79,15 @@ def about_both_tdc(stop: TdcFound, travel: TdcFound) -> list[Caution]:
     return [Caution("tdc-disagrees", text)]
 
 
-def about_sweep(job: Job, swept: Swept, hidden_mm: tuple[float, ...]) -> list[Caution]:
+def about_sweep(job: Job, lobe: MeasuredLobe) -> list[Caution]:
     """Everything that a sweep itself shows."""
+    swept = lobe.swept
     return [
         *_about_valve(swept),
         *_about_counts(swept),
         *_about_indicator(job.rig, swept),
-        *_about_hidden(job, hidden_mm),
-        *_about_specified(job, swept),
+        *_about_hidden(job, lobe.hidden_mm),
+        *_about_specified(job, lobe),
     ]
 
 
@@ -164,18 +167,18 @@ def _about_hidden(job: Job, hidden_mm: tuple[float, ...]) -> list[Caution]:
     ]
 
 
-def _about_specified(job: Job, swept: Swept) -> list[Caution]:
+def _about_specified(job: Job, lobe: MeasuredLobe) -> list[Caution]:
     """Whether the events that the maker gives can belong to this curve, or were noted the wrong way round."""
-    intake = swept.valve == "intake"
+    intake = lobe.swept.valve == "intake"
     spec = job.specification.intake if intake else job.specification.exhaust
     rows: tuple[DurationSpec, ...] = spec.duration
-    peak, _ = peak_of(swept.curve)
-    # The centerline from the dead center that closing is counted half a turn after.
-    shown = peak if intake else peak + 180.0
     found = []
     for row in rows:
         if row.opens is None or row.closes is None:
             continue
+        middle = _middle(lobe, row)
+        # From the dead center that closing is counted half a turn after.
+        shown = middle if intake else middle + 180.0
         before, after = (-row.opens, row.closes - 180.0) if intake else (-180.0 - row.opens, row.closes)
         off = centerline_disagreement(before, after, shown)
         exchanged = centerline_disagreement(after, before, shown)
@@ -183,10 +186,18 @@ def _about_specified(job: Job, swept: Swept) -> list[Caution]:
             continue
         side = "after" if off > 0 else "before"
         text = (
-            f"The events given for the {swept.valve} at {row.lift_mm:g} mm put its centerline {abs(off):.1f} degrees {side} where "
-            "the lift curve has it."
+            f"The events given for the {lobe.swept.valve} at {row.lift_mm:g} mm put its centerline {abs(off):.1f} degrees "
+            f"{side} where the lift curve has it."
         )
         if abs(exchanged) < FITS_DEG:
             text += f" Exchanged they fit within {abs(exchanged):.0f} degrees: they were probably noted the wrong way round."
         found.append(Caution("events-disagree", text))
     return found
+
+
+def _middle(lobe: MeasuredLobe, row: DurationSpec) -> float:
+    """Middle of the measured events at a row's lift, which an unsymmetrical lobe does not have at its peak; else the peak."""
+    for event in lobe.lobe.events:
+        if same_lift(event, row):
+            return (event.opens_deg.value + event.closes_deg.value) / 2
+    return peak_of(lobe.swept.curve)[0]

@@ -218,12 +218,17 @@ def load_job(path: Path) -> Job:
     """
     file = path / FILE_NAME if path.is_dir() else path
     try:
-        text = file.read_text(encoding="utf-8")
+        text = file.read_text(encoding="utf-8-sig")  # editors of Windows put a mark before the first line
     except FileNotFoundError:
         raise UsageError("there is no job file", where=str(file), do="Make one with: lobetrace new FOLDER") from None
-    except (OSError, UnicodeDecodeError) as error:
+    except UnicodeDecodeError as error:
+        line = error.object[: error.start].count(b"\n") + 1
         raise UsageError(
-            f"the job file cannot be read ({error})", where=str(file), do="Check that it is a UTF-8 text file"
+            "this is not UTF-8 text", where=f"{file}, line {line}", do="Save the file as UTF-8 in your editor"
+        ) from None
+    except OSError as error:
+        raise UsageError(
+            f"the job file cannot be read ({error.strerror})", where=str(file), do="Check that it is a file you may read"
         ) from None
     return parse_job(text, where=str(file))
 

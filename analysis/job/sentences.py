@@ -55,6 +55,11 @@ def _sentence(e: ErrorDetails, key: str, path: Path, model: type[BaseModel], dat
             # A table's own check names its keys; that of a single value does not.
             inside = _table_name(path) if isinstance(value, Mapping) else key
             return f"{inside}: {e['ctx']['error']}", "Correct the one that is wrong"
+        case "tuple_type" | "list_type":
+            return (
+                f"{key} = {_toml(value)} does not fit",
+                f"Put it in brackets, with commas between several: {key} = [{_toml(value)}]",
+            )
         case "model_type" | "model_attributes_type":
             return f"{key} is a table, not a value", f"Write [{'.'.join(map(str, path))}] on a line of its own and its keys below"
         case _:

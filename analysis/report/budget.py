@@ -14,6 +14,7 @@ _UNITS = (("tdc", "counts"), ("separation", "cam deg"), ("peak lift", "mm"))
 _TWICE = re.compile(r"centerline by equal_lift$")
 # Events enter the correlation table at the lift nearest to this only (0.050 in; common practice).
 HEADLINE_MM = 1.27
+_AS_GOOD_AS_INFINITE = 1e4  # Student's t is 1.9602 there, and 1.9600 beyond
 _EVENT = re.compile(r"(opens|closes|duration) ([0-9.]+)$")
 
 
@@ -121,7 +122,7 @@ def _own(source: Source, part: float, unit: str) -> tuple[float, str]:
 
 
 def _dof(dof: float) -> str:
-    return f"{dof:.1f}" if math.isfinite(dof) else "inf"
+    return f"{dof:.1f}" if dof < _AS_GOOD_AS_INFINITE else "inf"
 
 
 def _finite(dof: float) -> float | None:

@@ -173,3 +173,14 @@ def test_the_command_prints_and_writes_it(tmp_path: Path, capsys: pytest.Capture
     assert matrix == pytest.approx(matrix.T)
     assert run(["analyze", str(folder), "--json"]) == 0
     assert "budget" not in json.loads(capsys.readouterr().out)
+
+
+def test_degrees_of_freedom_fit_their_column() -> None:
+    """Beyond some thousands they are as good as infinite: Student's t has come to 1.960 (JCGM 100:2008, G.3)."""
+    few, many = Source("few readings", u=0.1, dof=9.0), Source("a bound", u=1.0, shape="rectangular")
+    text = budget_text({"tdc": Quantity(1000.0).with_part(many, 1.0).with_part(few, 0.001)})
+    (last,) = [line for line in text.splitlines() if "together" in line]
+    assert last.split("counts")[1].split()[0] == "inf"
+    text = budget_text({"tdc": Quantity(1000.0).with_part(many, 1.0).with_part(few, 0.5)})
+    (last,) = [line for line in text.splitlines() if "together" in line]
+    assert last.split("counts")[1].split()[0] == "225.0"  # 9 (1 + 0.25)^2 / 0.5^4

@@ -78,6 +78,7 @@ def test_a_wrong_line_is_named_with_what_to_write(old: str, new: str, line: int,
         ("[rig]\nrocker_ratio = 16", 9, "rocker_ratio = 16 is outside 0.8 to 3"),
         ("[rig]\nlash_in = 0.25", 9, "lash_in = 0.25 is outside 0 to 0.07874. If it is millimetres write lash_mm = 0.25"),
         ("[measure]\nchecking_lifts_in = [0.05, 1.27]", 9, "If it is millimetres write checking_lifts_mm = 1.27"),
+        ("[measure]\nchecking_lifts_mm = 1.27", 9, "Put it in brackets, with commas between several: checking_lifts_mm = [1.27]"),
         ("[measure]\nchecking_lifts_mm = []", 9, "at least one value"),
         ("[measure]\nchecking_lifts_mm = [1, 1]", 9, "none twice"),
         ("[measure]\ncylinder = 5", 0, "measure.cylinder = 5, but the engine has 4"),
@@ -126,8 +127,14 @@ def test_a_job_is_found_by_its_folder_and_a_missing_one_is_a_sentence(tmp_path: 
     assert "lobetrace new" in str(caught.value)
     (tmp_path / "job.toml").write_text(ENGINE, encoding="utf-8")
     assert load_job(tmp_path) == load_job(tmp_path / "job.toml") == parse_job(ENGINE)
-    (tmp_path / "job.toml").write_bytes(b"name = '\xff'")
-    with pytest.raises(UsageError, match="UTF-8"):
+    (tmp_path / "job.toml").write_text(ENGINE, encoding="utf-8-sig")
+    assert load_job(tmp_path) == parse_job(ENGINE)  # as an editor of Windows saves it
+    (tmp_path / "job.toml").write_bytes(b"format = 1\nname = 'M\xfcller'")
+    with pytest.raises(UsageError, match=r"job\.toml, line 2: this is not UTF-8 text"):
+        load_job(tmp_path)
+    (tmp_path / "job.toml").unlink()
+    (tmp_path / "job.toml").mkdir()
+    with pytest.raises(UsageError, match=r"job\.toml: the job file cannot be read \(\w[\w ]+\)"):
         load_job(tmp_path)
 
 

@@ -7,13 +7,11 @@ import os
 import sys
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
-from pathlib import Path
 
 import pytest
 
 from acquire.simulator.rig import Rig, Work, record
 from acquire.simulator.serve import Served, run, serve
-from acquire.simulator.truth import truth
 from acquire.wire import Decoder, Fault, Hello
 from analysis.errors import UsageError
 
@@ -207,14 +205,14 @@ def test_a_host_that_leaves_in_the_middle_leaves_the_rest_behind(via: str) -> No
     with_simulator(via, test)
 
 
-def test_run_serves_until_the_last_host_has_left_and_writes_the_truth(tmp_path: Path) -> None:
+def test_run_serves_until_the_last_host_has_left() -> None:
     async def whole() -> None:
         loop = asyncio.get_running_loop()
         url: asyncio.Future[str] = loop.create_future()
 
         def serve_it() -> None:
             tell = lambda said: loop.call_soon_threadsafe(url.set_result, said)  # noqa: E731
-            run(RIG, ["stop"], via="socket", pace=None, tell=tell, truth_path=tmp_path / "truth.json")
+            run(RIG, ["stop"], via="socket", pace=None, tell=tell)
 
         async with asyncio.timeout(GUARD_S):
             served = asyncio.create_task(asyncio.to_thread(serve_it))
@@ -224,7 +222,6 @@ def test_run_serves_until_the_last_host_has_left_and_writes_the_truth(tmp_path: 
             await served
 
     asyncio.run(whole())
-    assert (tmp_path / "truth.json").read_text() == truth(RIG).to_json()
 
 
 @pytest.mark.parametrize(("via", "pace", "word"), [("smoke", None, "no way 'smoke'"), ("socket", 0.0, "pace of 0.0")])
