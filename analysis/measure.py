@@ -72,7 +72,7 @@ def measure_all(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0
     for sweep in _forward_ones(channels):
         swept = read_sweep(job.rig, sweep, foot_of(job))
         lobe = measure_lobe(job, swept, [s for s in channels if s.stood_on == sweep.stood_on])
-        cautions += about_sweep(job, swept, lobe.hidden_mm) + about_curve(job, lobe)
+        cautions += about_sweep(job, lobe) + about_curve(job, lobe)
         found[swept.valve] = lobe
     quantities = {f"{valve} {name}": q for valve, lobe in found.items() for name, q in lobe.quantities.items()}
     quantities["tdc"] = tdc.count

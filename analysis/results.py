@@ -6,6 +6,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Final, Protocol
+
+SAME_LIFT_MM: Final = 0.005
 
 
 @dataclass(frozen=True)
@@ -25,6 +28,21 @@ class Event:
     opens_deg: Number
     closes_deg: Number
     duration_deg: Number
+
+
+class AtLift(Protocol):
+    """What holds at a checking lift: an event, or a line of a card."""
+
+    @property
+    def lift_mm(self) -> float: ...  # noqa: D102
+
+    @property
+    def at(self) -> str: ...  # noqa: D102
+
+
+def same_lift(a: AtLift, b: AtLift) -> bool:
+    """Whether two hold at one checking lift, in millimetres or in inches: 1.27 mm and 0.05 in are one."""
+    return a.at == b.at and abs(a.lift_mm - b.lift_mm) < SAME_LIFT_MM
 
 
 @dataclass(frozen=True)

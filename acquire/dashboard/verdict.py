@@ -14,10 +14,9 @@ from analysis.angles import Happening, label
 from analysis.decision.verdict import judge
 from analysis.job import DurationSpec, Job, LobeSpec
 from analysis.live.result import Passed
-from analysis.results import Lobe, Number
+from analysis.results import Lobe, Number, same_lift
 from analysis.words import decimals, lift
 
-_SAME_LIFT_MM: Final = 0.005
 _LEAST_WIDE: Final = 100  # columns from which on there is room for words
 
 
@@ -57,7 +56,7 @@ def spec_of(job: Job, valve: str) -> LobeSpec:
 def specified(job: Job, valve: str, event: Passed) -> DurationSpec | None:
     """What the maker says of an event's checking lift, if anything."""
     rows: tuple[DurationSpec, ...] = getattr(spec_of(job, valve), "duration", ())
-    return next((row for row in rows if row.at == event.at and abs(row.lift_mm - event.lift_mm) < _SAME_LIFT_MM), None)
+    return next((row for row in rows if same_lift(row, event)), None)
 
 
 def event_table(picture: Snapshot, valve: str, events: tuple[Passed, ...], width: int) -> list[Line]:

@@ -8,11 +8,10 @@ from collections.abc import Iterable
 from analysis.angles import Happening, label
 from analysis.cautions import cautions
 from analysis.job import DurationSpec, Job, LobeSpec
-from analysis.results import AtRest, Cam, Event, Lobe, Number, Result, Tdc
+from analysis.results import AtRest, Cam, Event, Lobe, Number, Result, Tdc, same_lift
 from analysis.words import MM_PER, Units, angle, decimals, length, lift, plus_minus
 
 WIDTH = 80
-_SAME_LIFT_MM = 0.005  # a specified checking lift nearer than this is the measured one: 1.27 mm and 0.05 in
 _BY = {
     "equal_lift": "equal lifts both sides",
     "event_midpoint": "middle of the events",
@@ -109,7 +108,7 @@ def _event(event: Event, valve: str, durations: tuple[DurationSpec, ...], units:
         angle(event.closes_deg, closes),
         plus_minus(event.duration_deg),
     )
-    given = [d for d in durations if d.at == event.at and abs(d.lift_mm - event.lift_mm) < _SAME_LIFT_MM]
+    given = [d for d in durations if same_lift(d, event)]
     if not given:
         return [measured]
     maker = given[0]
