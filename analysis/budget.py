@@ -148,15 +148,14 @@ def expanded(quantity: Quantity, level: float = 0.95) -> float:
     for source, part in shaped:
         weighted = weighted * _characteristic(source, part * nodes)
 
-    # Most sums are near enough to normal to be looked up on a few factors at once, to 1e-3.
-    missing = np.sin(np.outer(_USUAL, nodes)) @ weighted - level
-    if missing[0] < 0 < missing[-1]:
-        return u * float(np.interp(0.0, missing, _USUAL))
-    return u * float(optimize.brentq(lambda y: float(np.sin(nodes * y) @ weighted) - level, 0.5, 1.0 / step, xtol=1e-4))
+    def missing(y: float) -> float:
+        return float(np.sin(nodes * y) @ weighted) - level
+
+    # Most sums are near enough to normal for a narrow bracket.
+    low, high = (1.5, 2.5) if missing(1.5) < 0 < missing(2.5) else (0.5, 1.0 / step)
+    return u * float(optimize.brentq(missing, low, high, xtol=1e-4))
 
 
-# Coverage factors that sums of sources mostly have, so close that the distribution between them is a straight line.
-_USUAL = np.linspace(1.5, 2.5, 21)
 # Below so many degrees of freedom tails are heavy: several such sources add up to many standard uncertainties.
 _HEAVY = 3.0
 
