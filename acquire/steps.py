@@ -141,6 +141,6 @@ STEPS: Final[Mapping[str, Step]] = {
             (Need(SAID, "result read"),),
             of_valve=True,
         ),
-        Step(DONE, "Done", ("Everything is measured and recorded. Print the sheet with: lobetrace report",), ()),
+        Step(DONE, "Done", ("All is measured and recorded. Print it: lobetrace report JOB -o sheet.pdf",), ()),
     )
 }

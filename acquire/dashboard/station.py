@@ -85,8 +85,7 @@ class Station:
                 self.watch.batch(outcome)
                 self._events(events)
             case Idle():
-                self.watch.idle(outcome.seconds)
-                self._events(())
+                self._events(())  # that nothing comes the watch sees by its clock
             case Ended() | Broken():
                 self._gone(outcome)
 
