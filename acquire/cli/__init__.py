@@ -222,7 +222,13 @@ def compare(
     ],
     advanced: Annotated[
         float | None,
-        typer.Option(metavar="DEG", help="Crank degrees it was advanced by; else what BEFORE asks for.", show_default=False),
+        typer.Option(
+            metavar="DEG",
+            min=-90,
+            max=90,
+            help="Crank degrees it was advanced by; else what BEFORE asks for.",
+            show_default=False,
+        ),
     ] = None,
     json: Json = False,
 ) -> int:

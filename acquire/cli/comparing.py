@@ -12,6 +12,7 @@ from analysis.budget import expanded
 from analysis.decision.compare import Again, RockerRatio, recheck, rocker_ratio
 from analysis.decision.decide import Decision
 from analysis.decision.verdict import overall
+from analysis.errors import DataError
 from analysis.words import decimals
 
 _EXIT = {"within": 0, "outside": 1}
@@ -20,6 +21,9 @@ _EXIT = {"within": 0, "outside": 1}
 def run(before: Path, after: Path, advanced: float | None, as_json: bool) -> int:
     """Compare two jobs; 0 if the second agrees with what the first predicts, else 1. Rocker ratios are only shown."""
     first, second = decided(before), decided(after)
+    if first.job.engine != second.job.engine:
+        names = " and ".join(f"{path} ({each.job.engine.name})" for path, each in ((before, first), (after, second)))
+        say.person(f"! {names} do not describe the same engine: what follows means something only if they are one.")
     if first.job.rig.indicator_at != second.job.rig.indicator_at:
         _ratios(first, second, as_json)
         return 0
@@ -69,6 +73,8 @@ def _ratios(first: Decision, second: Decision, as_json: bool) -> None:
     lifter, valve = (first, second) if first.job.rig.indicator_at == "lobe" else (second, first)
     lash = valve.job.rig.lash_mm
     both = [name for name in lifter.measured.lobes if name in valve.measured.lobes]
+    if not both:
+        raise DataError("the two measurements have no lobe in common", do="Sweep the same valve at the lifter and at the valve")
     found = {name: rocker_ratio(lifter.measured.lobes[name], valve.measured.lobes[name], lash) for name in both}
     if as_json:
         say.result_json({"schema": 1, "rocker_ratio": {name: _ratio_json(ratio) for name, ratio in found.items()}})

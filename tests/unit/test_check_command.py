@@ -170,3 +170,21 @@ def test_lifter_against_valve_gives_the_rocker_ratio(
     found = json.loads(capsys.readouterr().out)["rocker_ratio"]
     assert found["intake"]["at_full_lift"]["value"] == pytest.approx(1.5, abs=0.005)
     assert len(found["exhaust"]["ratio"]) > 20
+
+
+def test_what_cannot_be_compared_is_said(jobs: dict[str, Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    good, text = str(jobs["good"]), (jobs["good"] / "job.toml").read_text(encoding="utf-8")
+    lifter = job_folder(
+        tmp_path / "lifter", text.replace('indicator_at = "valve"', 'indicator_at = "lobe" '), SHORT, ("stop", "intake")
+    )
+    other = job_folder(tmp_path / "other", text, SHORT, ("stop", "exhaust"))
+    assert run(["compare", str(lifter), str(other)]) == 2
+    out, err = capsys.readouterr()
+    assert (out, "no lobe in common" in err) == ("", True)
+    for deg in ("nan", "1e9"):
+        assert run(["compare", good, good, f"--advanced={deg}"]) == 2
+    capsys.readouterr()
+    renamed = text.replace("bore_mm = 86.0", "bore_mm = 84.0")
+    assert renamed != text
+    assert run(["compare", good, str(job(tmp_path / "bored", SHORT, renamed)), "--advanced", "0"]) == 0
+    assert "do not describe the same engine" in capsys.readouterr().err
