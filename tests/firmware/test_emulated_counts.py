@@ -44,6 +44,17 @@ def test_no_edge_is_lost(emulator: Emulator, seed: int, crank: int, lift: int) -
     assert len([s for s in run.samples if isinstance(s, wire.Sample)]) == pytest.approx(200, rel=0.03)
 
 
+@pytest.mark.parametrize(("seed", "crank", "lift"), [(8, 70_000, 17_500), (9, 70_000, 17_500), (10, 80_000, 0), (52, 80_000, 0)])
+def test_no_edge_is_lost_where_samples_are_taken_by_time(emulator: Emulator, seed: int, crank: int, lift: int) -> None:
+    timed = script(2, crank, lift, rng=random.Random(seed)).say("send 100 latch time")
+    run = emulator.run("scale", timed)
+    assert (run.last.crank, run.last.lift[0]) == tuple(run.injected.count[:2])
+    assert run.injected.edges[0] > 1.9 * crank
+    assert run.hellos[-1].board.latch == "time"
+    assert run.counters.lost == 0
+    assert not {s.flags & 0b10011 for s in run.samples} - {0}, "no sample says that a count may be wrong"
+
+
 @pytest.mark.parametrize(("seed", "crank", "lift"), [(11, 5_000, 1_250), (12, 30_000, 7_500), (13, 70_000, 17_500)])
 def test_each_sample_is_one_edge_and_the_lift_of_that_instant(emulator: Emulator, seed: int, crank: int, lift: int) -> None:
     found = latched(emulator.run("scale", script(2, crank, lift, rng=random.Random(seed))))

@@ -49,6 +49,23 @@ static inline void next_match(void)
     }
 }
 
+/* Nothing else makes events while they are made by time, so only what must belong to one instant is done with the crank held up; writing
+ * it down is not. */
+static inline void take_by_time(struct event *e)
+{
+    if (!e)
+        return;
+    ATOMIC_BLOCK(ATOMIC_FORCEON)
+    {
+        struct scale_pins scales = scales_read();
+        uint32_t now = timer_ticks();
+
+        scales_step(scales);
+        latch_fill(&board.latch, e, now);
+    }
+    latch_keep(&board.latch, e);
+}
+
 /* Open, both: an edge that waits already may come in before the next one is marked. Else marking and latching would always follow each
  * other at once, and hold up the crank for longer than it has at 80,000 edges/s. */
 OPEN_HANDLER(__vector_grid_marked)
@@ -66,10 +83,7 @@ OPEN_HANDLER(__vector_grid_latched)
     if (--parts_left)
         return;
     parts_left = parts;
-    ATOMIC_BLOCK(ATOMIC_FORCEON)
-    {
-        inputs_latch(scales_read());
-    }
+    take_by_time(latch_room(&board.latch));
 }
 
 void timer_start(void)

@@ -101,20 +101,34 @@ HOT void latch_fill(const struct latch *l, struct event *e, uint32_t ticks)
     e->by_edge = l->by_edge;
 }
 
-/* Takes everything at this instant. */
-HOT void latch_event(struct latch *l, uint32_t ticks)
+/* Where the next event goes, or 0 if there is no room: then it is counted. This and latch_keep may be interrupted by what takes no
+ * events. */
+HOT struct event *latch_room(struct latch *l)
 {
-    struct event *e = l->head;
+    if (l->waiting < LATCH_EVENTS)
+        return l->head;
+    l->missed++;
+    return 0;
+}
 
-    if (l->waiting == LATCH_EVENTS) {
-        l->missed++;
-        return;
-    }
-    latch_fill(l, e, ticks);
+/* What stands there is an event from now on. */
+HOT void latch_keep(struct latch *l, struct event *e)
+{
     e->missed = l->missed;
     l->missed = 0;
     l->waiting++;
     l->head = e == &l->events[LATCH_EVENTS - 1] ? l->events : e + 1;
+}
+
+/* Takes everything at this instant. */
+HOT void latch_event(struct latch *l, uint32_t ticks)
+{
+    struct event *e = latch_room(l);
+
+    if (!e)
+        return;
+    latch_fill(l, e, ticks);
+    latch_keep(l, e);
 }
 
 /* The index signal has changed to `high`; `pins` are the crank's at that moment.
