@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from acquire.cli import say
-from acquire.cli.job_folder import captures_in
+from acquire.job_folder import captures_in
 from analysis.capture import load
 from analysis.decision.cylinders import at_cylinder, measure_cylinders
 from analysis.job import Job, load_job

@@ -8,11 +8,11 @@ import time
 from pathlib import Path
 
 from acquire.cli import say
-from acquire.cli.job_folder import CAPTURES, folder_of
 from acquire.cli.live import LiveLine
 from acquire.cli.progress import End, Progress
 from acquire.cli.recording import Recording, Wanted
 from acquire.cli.until_told import until_told
+from acquire.job_folder import CAPTURES, folder_of
 from analysis.cautions import STOP, cautions
 from analysis.errors import LobetraceError, UsageError
 from analysis.job import Job, load_job

@@ -13,8 +13,8 @@ from pathlib import Path
 from typing import Any
 
 from acquire.cli import say
-from acquire.cli.job_folder import captures_in
 from acquire.cli.output_file import write
+from acquire.job_folder import captures_in
 from analysis.capture import load
 from analysis.decision.decide import decide
 from analysis.decision.refusal import causes

@@ -14,10 +14,10 @@ from acquire.cli import say
 from acquire.cli.analyzing import analyzed
 from acquire.cli.capturing import capture
 from acquire.cli.demo_job import job_text
-from acquire.cli.job_folder import make_job
 from acquire.cli.progress import End
 from acquire.cli.recording import Wanted
 from acquire.cli.versus import row_json, table, versus
+from acquire.job_folder import make_job
 from acquire.simulator.scenarios import Scenario, scenario_named
 from acquire.simulator.truth import truth
 from analysis.errors import LinkError

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Literal
 
 from acquire.cli import say
-from acquire.cli.job_folder import CAPTURES, make_job
+from acquire.job_folder import CAPTURES, make_job
 from analysis.job.template import template
 
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 from acquire.cli import say
-from acquire.cli.job_folder import captures_in
 from acquire.cli.output_file import write
+from acquire.job_folder import captures_in
 from analysis.capture import load
 from analysis.decision.decide import Decision, decide
 from analysis.errors import UsageError

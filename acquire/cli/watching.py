@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 from acquire.cli.demo_job import job_text
-from acquire.cli.job_folder import folder_of, make_job
 from acquire.cli.version import version
+from acquire.job_folder import folder_of, make_job
 from acquire.session import Plan
 from acquire.simulator.scenarios import Scenario, scenario_named
 from acquire.simulator.truth import truth

@@ -17,6 +17,7 @@ from acquire.dashboard.hand import SimulatedHand
 from acquire.dashboard.road import IDLE_S, Road
 from acquire.dashboard.setup import Setup
 from acquire.dashboard.station import Station
+from acquire.job_folder import captures_of
 from acquire.link import Connected, stream
 from acquire.replay import replay
 from acquire.session import Happened, Plan
@@ -106,7 +107,7 @@ def setup_for(job: Job, folder: Path, plan: Plan, software: str) -> Setup:
 def tdc_captures(folder: Path) -> list[Capture]:
     """The newest capture of the piston stop and of the piston's travel in a job's folder."""
     found: dict[str, Capture] = {}
-    for path in sorted((folder / "captures").glob("*.csv")):
+    for path in captures_of(folder):
         with suppress(LobetraceError):  # a capture that cannot be read finds nothing; analyze says why
             capture = load(path)
             if capture.header is not None and capture.header.step in ("stop", "travel"):

@@ -35,6 +35,7 @@ STATES: Final = {
     FAILED: ("‼", "FAILED", "alarm"),
 }
 _WAYS: Final = {1: ("▶ FORWARD", "good"), -1: ("◀ BACKWARD", "warn"), 0: ("■ STANDING", "dim")}
+_UNSEEN: Final = ("? NOT SEEN", "warn")  # without frames nobody knows whether it stands
 
 
 def head(picture: Snapshot, width: int) -> list[Line]:
@@ -70,7 +71,8 @@ def banner(picture: Snapshot) -> list[Line]:
     """Which way the crank goes, and what must be done about it."""
     if picture.place.step in (CAUTIONS, DONE):
         return [()]
-    way, role = _WAYS[picture.way if picture.link.state in (LIVE, ENDED) else 0]
+    seen = picture.link.state in (LIVE, ENDED)
+    way, role = _WAYS[picture.way] if seen else _UNSEEN
     line: list[tuple[str, str]] = [(f" {way} ", role)]
     if picture.armed:
         line.append((" rest, then turn: the first turn begins the recording ", "strong"))
@@ -80,7 +82,7 @@ def banner(picture: Snapshot) -> list[Line]:
         line.append((" BACK UP past the mark and come again ", "alarm"))
     elif picture.back_up:
         line.append((f" SLACK: {picture.to_go_deg:.1f} deg on until it is taken up; readings do not count yet ", "warn"))
-    elif picture.place.step in (ZERO, SWEEP) and picture.way > 0:
+    elif seen and picture.place.step in (ZERO, SWEEP) and picture.way > 0:
         line.append((" slack taken up, readings count", "good"))
     if not picture.tdc_known and picture.place.step in (ZERO, SWEEP):
         line.append(("  TDC: turn on until the index pulse", "warn"))

@@ -13,6 +13,7 @@ from typing import Final, TypeAlias
 from acquire.connection import Outcome
 from acquire.dashboard.station import Station
 from acquire.dashboard.taking import Taking
+from acquire.job_folder import captures_of
 from acquire.link import Connected
 from acquire.session import Place
 from acquire.steps import DONE, RESULT, STOP, SWEEP, TRAVEL, ZERO
@@ -106,7 +107,7 @@ class Road:
 
 def _of_job(station: Station, folder: Path) -> LiveResult | Decision:
     """What everything recorded comes to; if old captures stand in the way, of what the procedure took last."""
-    captures = [load(path) for path in sorted((folder / "captures").glob("*.csv"))]
+    captures = [load(path) for path in captures_of(folder)]
     try:
         return decide(station.job, captures)
     except DataError as error:

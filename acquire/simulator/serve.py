@@ -170,7 +170,10 @@ def run(
     pause_s: float | None = None,
     tell: Callable[[str], None] = print,
 ) -> None:
-    """Serve until the host of the last phase has left, or until interrupted; `tell` is given the port to open. Errors as of `serve`."""
+    """Serve until the host of the last phase has left, or until interrupted; `tell` is given the port to open.
+
+    Errors as of `serve`.
+    """
 
     async def whole() -> None:
         async with serve(rig, phases, via=via, pace=pace, pause_s=pause_s) as served:

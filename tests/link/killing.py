@@ -24,7 +24,7 @@ import numpy as np
 from acquire import wire
 from acquire.cli import run
 from acquire.cli.capturing import capture
-from acquire.cli.job_folder import captures_of
+from acquire.job_folder import captures_of
 from analysis.capture import load
 from analysis.samples import Board
 

@@ -16,10 +16,10 @@ from acquire import wire
 from acquire.cli import recording
 from acquire.cli import run as command
 from acquire.cli.demo_job import job_text
-from acquire.cli.job_folder import captures_of
 from acquire.cli.live import LiveLine
 from acquire.cli.progress import End
 from acquire.cli.recording import Recording, Wanted
+from acquire.job_folder import captures_of
 from acquire.link import stream
 from acquire.simulator.rig import record
 from acquire.simulator.scenarios import scenario_named

@@ -15,7 +15,7 @@ import jsonschema
 import pytest
 
 from acquire.cli import run
-from acquire.cli.job_folder import captures_of
+from acquire.job_folder import captures_of
 from analysis.capture import load
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals there")

@@ -14,6 +14,7 @@ from acquire.connection import Batch, Broken, Ended, Idle, Outcome
 from acquire.dashboard import main_screen, road, station
 from acquire.dashboard.app import Dashboard
 from acquire.dashboard.lines import Lines
+from acquire.dashboard.panels import banner
 from acquire.dashboard.picture import snapshot_of
 from acquire.dashboard.road import Road
 from acquire.dashboard.snapshot import DISCONNECTED, FAILED, LIVE, STALLED, Failure
@@ -251,6 +252,22 @@ def test_nothing_comes_is_drawn_as_stalled_and_its_age_grows(walks: Walks) -> No
         assert state.state == (STALLED if seconds > 1.5 else LIVE)
     walk.feed()
     assert walk.station.watch.state().state == LIVE
+
+
+@pytest.mark.parametrize("how", ["stalled", "lost"])
+def test_without_frames_nobody_says_that_the_crank_stands(walks: Walks, how: str) -> None:
+    walk = walks()
+    walk.to(Place(SWEEP, "intake"))
+    walk.feed(2)
+    before = "".join(text for text, _ in banner(snapshot_of(walk.station))[0])
+    assert any(word in before for word in ("FORWARD", "BACKWARD", "STANDING"))
+    if how == "stalled":
+        walk.clock.now += 5.0
+    else:
+        walk.station.take(Broken(LOST))
+    after = "".join(text for text, _ in banner(snapshot_of(walk.station))[0])
+    assert "NOT SEEN" in after
+    assert not any(word in after for word in ("FORWARD", "BACKWARD", "STANDING", "readings count"))
 
 
 def test_a_polite_end_is_no_break(walks: Walks) -> None:

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from acquire.cli import demonstrating, run
-from acquire.cli.job_folder import captures_of, folder_of
+from acquire.job_folder import captures_of, folder_of
 from analysis.job import load_job
 
 COMMANDS = ["new", "ports", "capture", "analyze", "simulate", "demo"]
