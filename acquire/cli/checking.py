@@ -74,9 +74,9 @@ def check(job_path: Path) -> Checked:
         likely = tuple(f"Likely cause: {finding.text} {finding.evidence}" for finding in found)
         return _unmeasured(name, str(error), likely, [finding_json(finding) for finding in found])
     cases = tuple(Case(*each) for each in requirements(decision))
-    findings = tuple(f"{finding.text} {finding.evidence}" for finding in decision.findings)
+    speaks = tuple(f"What speaks for the cause: {finding.evidence}" for finding in decision.findings)
     text = {"job": name, "verdict": decision.verdict, "error": None, "decision": decision_json(decision)}
-    return Checked(name, decision.verdict, cases, (*story(decision), *findings[:1]), text)
+    return Checked(name, decision.verdict, cases, (*story(decision), *speaks[:1]), text)
 
 
 def _unmeasured(name: str, error: str, likely: tuple[str, ...] = (), findings: Sequence[dict[str, Any]] = ()) -> Checked:

@@ -8,6 +8,7 @@ import math
 
 import numpy as np
 
+from analysis.advice import named
 from analysis.budget import combine, expanded
 from analysis.curve import Curve
 from analysis.job import Job, LobeSpec
@@ -31,7 +32,7 @@ def about_curve(job: Job, lobe: MeasuredLobe) -> list[Caution]:
     spec = job.specification.intake if lobe.swept.valve == "intake" else job.specification.exhaust
     return [
         *_about_symmetry(lobe),
-        *_about_lean(spec, lobe),
+        *named(lobe.swept.valve, _about_lean(spec, lobe)),
         *_about_passes(lobe),
         *_about_speed(lobe),
         *_about_drift(lobe),

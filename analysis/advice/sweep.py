@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from pathlib import PurePath
 
+from analysis.advice import named
 from analysis.at_rest import stands_that_sank
 from analysis.budget import combine, expanded
 from analysis.curve import stated_latency
@@ -84,8 +85,7 @@ def about_sweep(job: Job, lobe: MeasuredLobe) -> list[Caution]:
     swept = lobe.swept
     return [
         *_about_valve(swept),
-        *_about_counts(swept),
-        *_about_indicator(job.rig, swept),
+        *named(swept.valve, [*_about_counts(swept), *_about_indicator(job.rig, swept)]),
         *_about_hidden(job, lobe.hidden_mm),
         *_about_specified(job, lobe),
     ]

@@ -238,8 +238,9 @@ def parse_job(text: str, *, where: str = FILE_NAME) -> Job:
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
+        said = str(error).replace("Cannot overwrite a value", "a key is given twice")
         raise UsageError(
-            f"not valid TOML: {error}", where=where, do="Correct that line; text needs quotes, numbers a point"
+            f"not valid TOML: {said}", where=where, do="Correct that line; text needs quotes, numbers a point"
         ) from None
     try:
         return Job.model_validate(data)

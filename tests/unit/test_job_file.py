@@ -62,6 +62,7 @@ def test_an_inch_is_exactly_25_4_millimetres() -> None:
         ("[1, 3, 4, 2]", "[1, 3, 4]", 2, "firing_order must name each of the cylinders 1 to 4 once"),
         ("format = 1", "format = 2", 1, "format = 2 is not known"),
         ("format = 1", "format = ", 0, "not valid TOML"),
+        ("stroke_mm = 86", "stroke_mm = 86\nstroke_mm = 87", 0, "a key is given twice (at line 7"),
     ],
 )
 def test_a_wrong_line_is_named_with_what_to_write(old: str, new: str, line: int, says: str) -> None:
