@@ -273,7 +273,10 @@ def live(
     ] = None,
     both: Annotated[bool, typer.Option("--both", help="Two indicators: intake and exhaust in one sweep.")] = False,
     simulate: Annotated[
-        bool, typer.Option("--simulate", help="On a simulated engine, in simulated-job unless JOB is given.")
+        bool,
+        typer.Option(
+            "--simulate", help="On a simulated engine, in simulated-job or a folder named by the rig unless JOB is given."
+        ),
     ] = False,
     scenario: Annotated[str, typer.Option(help="With --simulate: which rig.")] = "workshop",
     seed: Seed = None,

@@ -12,9 +12,9 @@ from acquire.simulator.scenarios import Scenario, scenario_named
 from acquire.simulator.truth import truth
 from analysis.capture import load
 from analysis.errors import UsageError
-from analysis.job import FILE_NAME, Job, load_job
+from analysis.job import FILE_NAME, Job, load_job, parse_job
 
-SIMULATED_JOB = Path("simulated-job")
+WORKSHOP = "workshop"  # the scenario taken where none is named
 
 
 # Textual is imported only where the screen is really shown: whoever imports a command need not have a terminal.
@@ -41,7 +41,7 @@ def live(
         job, rig = load_job(job_path), None
     else:
         rig = scenario_named(scenario, seed)
-        job_path = job_path or SIMULATED_JOB
+        job_path = job_path or _folder_for(rig, seed)
         job = _job_for(job_path, rig)
         both = both or len(rig.rig.indicators) == 2
     plan = Plan(_tdc(tdc, job), ("both",) if both else ("intake", "exhaust"))
@@ -68,10 +68,25 @@ def _home(capture_path: Path) -> Path:
     raise UsageError("this capture does not lie in a job's folder", where=str(capture_path), do="Name its job with --job")
 
 
+def _folder_for(scenario: Scenario, seed: int | None) -> Path:
+    """A folder for each rig, since a procedure goes on where it was: the results of one are not those of another."""
+    name = "simulated-job" if scenario.name == WORKSHOP else f"simulated-{scenario.name}"
+    return Path(name if seed is None else f"{name}-{seed}")
+
+
 def _job_for(path: Path, scenario: Scenario) -> Job:
+    """The job there, made if there is none. UsageError if it is of another engine or rig: captures of two must not be mixed."""
+    text = job_text(scenario, truth(scenario.rig))
     if not (folder_of(path) / FILE_NAME).exists():
-        make_job(path, job_text(scenario, truth(scenario.rig)))
-    return load_job(path)
+        make_job(path, text)
+    job, simulated = load_job(path), parse_job(text)
+    if (job.engine, job.rig) != (simulated.engine, simulated.rig):
+        raise UsageError(
+            f"this job is of another engine or rig than the simulated {scenario.name}",
+            where=str(path),
+            do="Choose a folder that has no job yet, or leave the job out",
+        )
+    return job
 
 
 def _tdc(wanted: str, job: Job) -> str:

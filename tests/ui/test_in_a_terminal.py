@@ -226,7 +226,7 @@ def test_a_recorded_capture_plays(terminals: Callable[..., Terminal], job: Path)
 
 def test_without_a_terminal_it_says_what_to_use(job: Path) -> None:
     done = subprocess.run(
-        [sys.executable, "-m", "acquire", "live", str(job), "--simulate"],
+        [sys.executable, "-m", "acquire", "live", str(job), "--simulate", "--scenario", "clean"],
         capture_output=True,
         text=True,
         stdin=subprocess.DEVNULL,

@@ -1,0 +1,49 @@
+"""`lobetrace live --simulate`: what a simulated engine gives never lands among the captures of another engine or rig."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from acquire.cli import run
+from acquire.dashboard import launch
+from acquire.job_folder import make_job
+from analysis.job.template import template
+
+
+@pytest.fixture
+def folders(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> list[Path]:
+    """The folders in which the screen was started."""
+    started: list[Path] = []
+
+    def live(_job: object, folder: Path, *_: Any) -> None:
+        started.append(folder)
+
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr(launch, "live", live)
+    return started
+
+
+def test_each_rig_has_a_folder_of_its_own_and_finds_it_again(folders: list[Path]) -> None:
+    calls: list[list[str]] = [[], ["--scenario", "slack"], ["--seed", "5"], ["--scenario", "slack", "--seed", "5"]]
+    for call in [*calls, *calls]:
+        assert run(["live", "--simulate", *call]) == 0
+    assert folders[:4] == folders[4:]
+    assert len(set(folders)) == 4
+    assert folders[0] == Path("simulated-job")
+
+
+def test_another_engines_job_is_left_alone(folders: list[Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    make_job(tmp_path / "mine", template())
+    assert run(["live", str(tmp_path / "mine"), "--simulate"]) == 2
+    assert "this job is of another engine or rig" in capsys.readouterr().err
+    assert folders == []
+
+
+def test_another_rigs_job_is_left_alone(folders: list[Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["live", str(tmp_path / "job"), "--simulate", "--scenario", "inch-lifter"]) == 0
+    assert run(["live", str(tmp_path / "job"), "--simulate"]) == 2
+    assert "simulated workshop" in capsys.readouterr().err
+    assert folders == [tmp_path / "job"]
