@@ -1,15 +1,16 @@
 # make test   everything that must hold before a change goes in
 # make demo   a whole measurement against a simulated rig, in under a minute
 # make bench  how fast it is here; prints figures and decides nothing
-# make study  how true the numbers are, all 270 scenarios by 2000 trials: many hours; SHARE=2/8 does an eighth of it
+# make study  how true the numbers are, all 270 scenarios by 2000 trials: days on one processor; SHARE=2/8 does an eighth of it
 # make firmware-test  the board's firmware: core on this machine, AVR image in the emulator (needs gcc-avr avr-libc libsimavr-dev libelf-dev)
 # Needs make and a Python of 3.11 or later with venv; PYTHON=python3.12 chooses another.
 
 PYTHON ?= python3
 BIN := .venv/bin
+SHARE ?= 1/1
 INSTALLED := .venv/installed
 
-.PHONY: test demo bench firmware-test clean
+.PHONY: test demo bench study firmware-test clean
 
 test: $(INSTALLED)
 	$(BIN)/ruff check .
