@@ -228,7 +228,10 @@ def _touches(picture: Snapshot, width: int) -> list[Line]:
 
 
 def _marks(touches: tuple[int, ...]) -> str:
-    return "● " * min(len(touches), 12) + (f"{len(touches)} touches, the last at {touches[-1]}" if touches else "none yet")
+    if not touches:
+        return "none yet"
+    count = "1 touch, at" if len(touches) == 1 else f"{len(touches)} touches, the last at"
+    return f"{'● ' * min(len(touches), 12)}{count} {touches[-1]}"
 
 
 def _wrapped(text: str, width: int, role: str) -> list[Line]:
