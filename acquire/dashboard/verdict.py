@@ -14,8 +14,9 @@ from analysis.angles import Happening, label
 from analysis.decision.verdict import judge
 from analysis.job import DurationSpec, Job, LobeSpec
 from analysis.live.result import Passed
+from analysis.report.sentences import fine, measured_angle
 from analysis.results import Lobe, Number, same_lift
-from analysis.words import decimals, lift
+from analysis.words import lift
 
 _LEAST_WIDE: Final = 100  # columns from which on there is room for words
 
@@ -30,7 +31,7 @@ class _Cells(NamedTuple):
 
 
 _WIDE: Final = _Cells(14, 28, " OUT", "? cannot tell")
-_NARROW: Final = _Cells(10, 24, "!", "! OUT  ?")
+_NARROW: Final = _Cells(9, 25, "!", "! OUT  ?")
 _EVENTS: Final[dict[str, tuple[Happening, Happening]]] = {
     "intake": ("intake opens", "intake closes"),
     "exhaust": ("exhaust opens", "exhaust closes"),
@@ -43,9 +44,9 @@ def plus_minus(number: Number, scale: float = 1.0) -> str:
     return words.plus_minus(number, scale).replace("+/-", "±")
 
 
-def angle(number: Number, happening: Happening) -> str:
-    """ "17.02 BTDC ±0.12"."""
-    return words.angle(number, happening).replace("+/-", "±")
+def angle(number: Number, happening: Happening | None = None) -> str:
+    """ "17.02 BTDC ±0.12", no finer than anybody sets; without a happening "240.12 ±0.16"."""
+    return measured_angle(number, happening).replace("+/-", "±")
 
 
 def spec_of(job: Job, valve: str) -> LobeSpec:
@@ -76,7 +77,7 @@ def event_table(picture: Snapshot, valve: str, events: tuple[Passed, ...], width
         for number, happening, wanted in zip((event.opens_deg, event.closes_deg), (opens, closes), maker, strict=False):
             text = "" if number is None else angle(number, happening)
             line += _cell(text, number, wanted, allowed.event_deg, allowed.guard_band, cells)
-        text = "" if event.duration_deg is None else plus_minus(event.duration_deg)
+        text = "" if event.duration_deg is None else angle(event.duration_deg)
         line += _cell(text, event.duration_deg, maker[2], allowed.duration_deg, allowed.guard_band, cells)
         lines.append(line)
     return lines
@@ -90,7 +91,7 @@ def _cell(
     if wanted is None:
         return [(f"{text:<{cells.event}}", "plain")]
     off, role = _off(number, wanted, allowed, guard_band, cells.outside)
-    return [(f"{text} ", "plain"), (f"{off:<{max(1, cells.event - 1 - len(text))}}", role)]
+    return [(f"{text} ", "plain"), (f"{off + ' ':<{max(1, cells.event - 1 - len(text))}}", role)]
 
 
 def _off(number: Number, wanted: float, allowed: float, guard_band: float, outside: str = " OUT") -> tuple[str, str]:
@@ -98,7 +99,7 @@ def _off(number: Number, wanted: float, allowed: float, guard_band: float, outsi
     off = number.value - wanted
     found = judge(off, number.u95, -allowed, allowed, guard_band)
     word = {"outside": outside, "cannot tell": " ?"}.get(found, "")
-    return f"{off + 0.0:+.{decimals(number.u95)}f}{word}", ROLES[found]
+    return f"{off + 0.0:+.{fine(number.u95, 'deg')}f}{word}", ROLES[found]
 
 
 def verdict(picture: Snapshot, width: int) -> list[Line]:
@@ -129,7 +130,8 @@ def verdict(picture: Snapshot, width: int) -> list[Line]:
 def _lobe(picture: Snapshot, lobe: Lobe, width: int) -> list[Line]:
     spec = spec_of(picture.job, lobe.valve)
     happening = _CENTERLINE[lobe.valve]
-    lines: list[Line] = [((f" {lobe.valve.upper()}, {lobe.passes} passes", "strong"),)]
+    passes = "1 pass" if lobe.passes == 1 else f"{lobe.passes} passes"
+    lines: list[Line] = [((f" {lobe.valve.upper()}, {passes}", "strong"),)]
     events = tuple(Passed(e.lift_mm, e.at, e.opens_deg, e.closes_deg, e.duration_deg) for e in lobe.events)
     lines += event_table(picture, lobe.valve, events, width)
     line: list[tuple[str, str]] = [(f" centerline {angle(lobe.centerline_deg, happening)}", "plain")]

@@ -98,10 +98,10 @@ def _of(line: Line, number: float, units: Units) -> str:
 
 def _decimals(line: Line, units: Units) -> int:
     scale = MM_PER[units] if line.asked.is_length else 1.0
-    return _fine(line.u95 / scale, units if line.asked.is_length else "deg")
+    return fine(line.u95 / scale, units if line.asked.is_length else "deg")
 
 
-def _fine(u95: float, unit: str) -> int:
+def fine(u95: float, unit: str) -> int:
     """Decimals: no finer than anybody sets, but so that the uncertainty shows at all."""
     full = decimals(u95)
     return min(full, max(_FINEST[unit], full - 1))
@@ -109,7 +109,7 @@ def _fine(u95: float, unit: str) -> int:
 
 def measured_angle(number: Number, happening: Happening | None = None) -> str:
     """Degrees with their uncertainty: "17.02 BTDC +/-0.12"; without a happening the plain number."""
-    places = _fine(number.u95, "deg")
+    places = fine(number.u95, "deg")
     text = label(number.value, happening, places) if happening else f"{number.value + 0.0:.{places}f}"
     return f"{text} +/-{number.u95:.{places}f}"
 
@@ -117,7 +117,7 @@ def measured_angle(number: Number, happening: Happening | None = None) -> str:
 def measured_length(quantity: Quantity, units: Units) -> str:
     """A length with its uncertainty, without the unit: "2.083 +/-0.095"."""
     mm, u95 = quantity.value / MM_PER[units], expanded(quantity) / MM_PER[units]
-    places = _fine(u95, units)
+    places = fine(u95, units)
     return f"{mm + 0.0:.{places}f} +/-{u95:.{places}f}"
 
 

@@ -68,12 +68,12 @@ def test_the_last_step_shows_what_the_check_of_the_folder_says(walks: Callable[.
 
 
 @pytest.mark.parametrize("width", [80, 99, 100, 200])
-def test_the_table_of_events_fits(walks: Callable[..., Walk], width: int) -> None:
+@pytest.mark.parametrize(("off", "u95"), [(12.34, 0.12), (-3.786, 0.0803), (0.2, 0.5), (4.2, 0.0312)])
+def test_the_table_of_events_fits(walks: Callable[..., Walk], width: int, off: float, u95: float) -> None:
     walk = walks()
     walk.jump(Place(RESULT, "intake"))
     picture = snapshot_of(walk.station)
     asked = spec_of(picture.job, "intake").duration
-    off, u95 = 12.34, 0.12
     events = tuple(
         Passed(row.lift_mm, row.at, Number(row.opens + off, u95), Number(row.closes + off, u95), Number(row.deg + off, u95))
         for row in asked
@@ -82,4 +82,9 @@ def test_the_table_of_events_fits(walks: Callable[..., Walk], width: int) -> Non
     assert events
     lines = text(event_table(picture, "intake", events, width))
     assert max(len(line.rstrip()) for line in lines) <= width
-    assert any("OUT" in line if width >= 100 else "!" in line for line in lines[1:])
+    if abs(off) > 1.0:
+        assert any("OUT" in line if width >= 100 else "!" in line for line in lines[1:])
+    opens, closes, duration = (lines[0].index(word) for word in ("opens", "closes", "duration"))
+    for line in lines[1:]:
+        assert [line[start - 1] for start in (opens, closes, duration)] == [" "] * 3, "columns that do not touch"
+        assert " " not in (line[opens], line[closes], line[duration]), "and stand below their heads"
