@@ -21,7 +21,7 @@ from acquire.dashboard.snapshot import DISCONNECTED, FAILED, LIVE, STALLED, Fail
 from acquire.link import Connected
 from acquire.session import Place, Plan, places
 from acquire.simulator.scenarios import SCENARIOS
-from acquire.steps import CAUTIONS, DONE, RESULT, RIG, STOP, STOP_OUT, SWEEP, ZERO
+from acquire.steps import CAUTIONS, DONE, RESULT, RIG, STEPS, STOP, STOP_OUT, SWEEP, TRAVEL, ZERO
 from acquire.wire import Hello
 from analysis.capture import load
 from analysis.errors import LinkError
@@ -183,17 +183,29 @@ async def test_a_simulator_that_dies(walks: Walks) -> None:
     assert "SIMULATOR FAILED. the simulator has ended" in text
 
 
+# Every step there is: one lobe by the stop, one by the piston's travel, and both lobes in one sweep.
+UNPLUGGED = [
+    ("clean", Plan("stop", ("intake",)), [p for p in places(Plan("stop", ("intake",))) if p.step != DONE]),
+    ("clean", Plan("travel", ("intake",)), [Place(TRAVEL), Place(SWEEP, "intake")]),
+    ("two-channel", Plan("stop", ("both",)), [Place(SWEEP, "both")]),
+]
+
+
+def test_every_step_is_unplugged() -> None:
+    assert {place.step for _, _, them in UNPLUGGED for place in them} == {step for step in STEPS if step != DONE}
+
+
 @pytest.mark.parametrize(
-    "place",
-    [p for p in places(Plan("stop", ("intake",))) if p.step != DONE],
-    ids=" ".join,
+    ("name", "plan", "place"),
+    [(name, plan, place) for name, plan, them in UNPLUGGED for place in them],
+    ids=[f"{plan.tdc} {' '.join(place)}" for _, plan, them in UNPLUGGED for place in them],
 )
 @pytest.mark.parametrize("index", [True, False], ids=["index", "no index"])
-def test_unplugged_and_plugged_in_again(walks: Walks, place: Place, index: bool) -> None:
+def test_unplugged_and_plugged_in_again(walks: Walks, name: str, plan: Plan, place: Place, index: bool) -> None:
     """The board loses its power, and counts anew when it is back."""
-    scenario = SCENARIOS["clean"]
+    scenario = SCENARIOS[name]
     rig = replace(scenario.rig, encoder=replace(scenario.rig.encoder, index=index))
-    walk = walks(replace(scenario, rig=rig), Plan("stop", ("intake",)))
+    walk = walks(replace(scenario, rig=rig), plan)
     walk.to(place)
     if place.step not in (CAUTIONS, RESULT):
         walk.speak()
@@ -215,9 +227,9 @@ def test_unplugged_and_plugged_in_again(walks: Walks, place: Place, index: bool)
         assert walk.station.session.at == place, "the session goes on where it was"
     else:
         assert "top dead center must be found again" in texts
-        assert walk.station.session.at == Place(STOP)
+        assert walk.station.session.at == Place(TRAVEL if plan.tdc == "travel" else STOP)
     if place.step not in (RESULT,):
-        walk.to(Place(RESULT, "intake"))
+        walk.to(Place(RESULT, plan.valves[0]))
         assert walk.station.live is None or not walk.station.live.why
 
 
