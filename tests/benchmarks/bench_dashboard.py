@@ -91,9 +91,9 @@ class Watched(Dashboard):
 
     def draw(self) -> None:
         """Draw, and note."""
-        began = time.perf_counter()
+        began, worked = time.perf_counter(), time.thread_time()
         super().draw()
-        self.costs.append((time.monotonic(), time.perf_counter() - began))
+        self.costs.append((time.monotonic(), time.thread_time() - worked))  # what else the machine does is no cost of a picture
         age = self.station.watch.state().age_s
         if age is not None:
             self.ages.append(age + time.perf_counter() - began)
@@ -168,8 +168,7 @@ def measured(minutes: float, rate: float) -> str:
         board.kill()
         board.wait()
     costs = np.array(app.costs)
-    fifth = max(1, len(costs) // 5)
-    early, last = np.median(costs[:fifth, 1]), np.median(costs[-fifth:, 1])
+    shares = [1e3 * float(np.median(share)) for share in np.array_split(costs[:, 1], 6)]
     lost = sum(gap.lost for gap in capture.gaps)
     p50, p95, p99 = (1e3 * np.quantile(late, share) for share in (0.5, 0.95, 0.99))
     # The age when a picture is done, and the wait for the next one at worst.
@@ -180,8 +179,8 @@ def measured(minutes: float, rate: float) -> str:
             f"frames lost           {lost} of {capture.samples.crank.size}; whole file: {capture.complete}",
             f"CPU                   {100 * share:.1f} % of one core",
             f"loop late             p50 {p50:.1f}  p95 {p95:.1f}  p99 {p99:.1f}  most {1e3 * max(late):.0f} ms",
-            f"pictures              {len(costs) / np.ptp(costs[:, 0]):.1f} a second, {1e3 * np.median(costs[:, 1]):.1f} ms each",
-            f"picture, late/early   {last / early:.2f}",
+            f"pictures              {len(costs) / np.ptp(costs[:, 0]):.1f} a second, {1e3 * np.median(costs[:, 1]):.1f} ms of processor each",
+            f"picture, late/early   {shares[-1] / shares[0]:.2f} ({', '.join(f'{ms:.2f}' for ms in shares)} ms)",
             f"byte to screen        p50 {shown[0]:.0f}  p95 {shown[1]:.0f} ms, with the wait for the next picture",
             f"memory                {', '.join(f'{mb:.0f}' for mb in memory[9 :: max(1, len(memory) // 8)])} MB, from early to late",
             f"results worked out    {station.fits}",
