@@ -179,7 +179,7 @@ def measured(minutes: float, rate: float) -> str:
             f"frames lost           {lost} of {capture.samples.crank.size}; whole file: {capture.complete}",
             f"CPU                   {100 * share:.1f} % of one core",
             f"loop late             p50 {p50:.1f}  p95 {p95:.1f}  p99 {p99:.1f}  most {1e3 * max(late):.0f} ms",
-            f"pictures              {len(costs) / np.ptp(costs[:, 0]):.1f} a second, {1e3 * np.median(costs[:, 1]):.1f} ms of processor each",
+            f"pictures              {len(costs) / np.ptp(costs[:, 0]):.1f} a second, {np.median(shares):.1f} ms of processor each",
             f"picture, late/early   {shares[-1] / shares[0]:.2f} ({', '.join(f'{ms:.2f}' for ms in shares)} ms)",
             f"byte to screen        p50 {shown[0]:.0f}  p95 {shown[1]:.0f} ms, with the wait for the next picture",
             f"memory                {', '.join(f'{mb:.0f}' for mb in memory[9 :: max(1, len(memory) // 8)])} MB, from early to late",
