@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
@@ -10,6 +11,7 @@ from dataclasses import dataclass
 from multiprocessing import get_all_start_methods, get_context
 from multiprocessing.context import BaseContext
 from pathlib import Path
+from threading import current_thread, main_thread
 from typing import Any
 
 from acquire.cli import say
@@ -97,9 +99,26 @@ def _context() -> BaseContext:
     """Workers come from a server that has imported everything once, where there is such a thing; else each imports for itself."""
     if "forkserver" not in get_all_start_methods():
         return get_context("spawn")
+    from multiprocessing import forkserver
+
     context = get_context("forkserver")
     context.set_forkserver_preload([__name__])
+    with _deaf():
+        forkserver.ensure_running()
     return context
+
+
+@contextmanager
+def _deaf() -> Iterator[None]:
+    """What starts meanwhile does not hear Ctrl-C, which a terminal sends to every process: this one answers it for all."""
+    if current_thread() is not main_thread():  # only there can it be set
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 @contextmanager

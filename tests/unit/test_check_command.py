@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import json
+import multiprocessing
+import signal
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 from importlib import resources
 from pathlib import Path
@@ -13,7 +16,7 @@ import jsonschema
 import junitparser
 import pytest
 
-from acquire.cli import run
+from acquire.cli import checking, run
 from acquire.cli.demo_job import job_text
 from acquire.simulator.rig import Rig
 from acquire.simulator.scenarios import Scenario
@@ -189,3 +192,11 @@ def test_what_cannot_be_compared_is_said(jobs: dict[str, Path], tmp_path: Path, 
     assert renamed != text
     assert run(["compare", good, str(job(tmp_path / "bored", SHORT, renamed)), "--advanced", "0"]) == 0
     assert "do not describe the same engine" in capsys.readouterr().err
+
+
+@pytest.mark.skipif("forkserver" not in multiprocessing.get_all_start_methods(), reason="no such workers here")
+def test_ctrl_c_is_answered_once_and_not_by_every_worker() -> None:
+    ours = signal.getsignal(signal.SIGINT)
+    with ProcessPoolExecutor(1, mp_context=checking._context()) as pool:
+        assert pool.submit(signal.getsignal, signal.SIGINT).result() == signal.SIG_IGN
+    assert signal.getsignal(signal.SIGINT) == ours
