@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -12,6 +12,7 @@ from multiprocessing import get_all_start_methods, get_context
 from multiprocessing.context import BaseContext
 from pathlib import Path
 from threading import current_thread, main_thread
+from types import FrameType
 from typing import Any
 
 from acquire.cli import say
@@ -92,7 +93,13 @@ def _all(jobs: Sequence[Path]) -> Iterator[Checked]:
         return
     workers = min(os.cpu_count() or 1, len(jobs))
     with _one_thread_each(), ProcessPoolExecutor(workers, mp_context=_context()) as pool:
-        yield from pool.map(check, jobs, chunksize=max(1, len(jobs) // (8 * workers)))
+        try:
+            with _held():  # a worker that begins in an interrupted one's place would complain of it
+                found = pool.map(check, jobs, chunksize=max(1, len(jobs) // (8 * workers)))
+            yield from found
+        except BaseException:
+            pool.shutdown(cancel_futures=True)
+            raise
 
 
 def _context() -> BaseContext:
@@ -111,10 +118,26 @@ def _context() -> BaseContext:
 @contextmanager
 def _deaf() -> Iterator[None]:
     """What starts meanwhile does not hear Ctrl-C, which a terminal sends to every process: this one answers it for all."""
+    with _on_ctrl_c(signal.SIG_IGN):
+        yield
+
+
+@contextmanager
+def _held() -> Iterator[None]:
+    """Ctrl-C is answered at the end of it."""
+    heard: list[int] = []
+    with _on_ctrl_c(lambda number, _frame: heard.append(number)):
+        yield
+    if heard:
+        raise KeyboardInterrupt
+
+
+@contextmanager
+def _on_ctrl_c(answer: Callable[[int, FrameType | None], object] | signal.Handlers) -> Iterator[None]:
     if current_thread() is not main_thread():  # only there can it be set
         yield
         return
-    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    before = signal.signal(signal.SIGINT, answer)
     try:
         yield
     finally:

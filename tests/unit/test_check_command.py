@@ -200,3 +200,13 @@ def test_ctrl_c_is_answered_once_and_not_by_every_worker() -> None:
     with ProcessPoolExecutor(1, mp_context=checking._context()) as pool:
         assert pool.submit(signal.getsignal, signal.SIGINT).result() == signal.SIG_IGN
     assert signal.getsignal(signal.SIGINT) == ours
+
+
+def test_ctrl_c_while_workers_start_is_answered_when_they_stand() -> None:
+    done = []
+    with pytest.raises(KeyboardInterrupt), checking._held():  # noqa: PT012
+        signal.raise_signal(signal.SIGINT)
+        done.append("started")
+    assert done == ["started"]
+    with pytest.raises(KeyboardInterrupt):
+        signal.raise_signal(signal.SIGINT)  # as before
