@@ -9,12 +9,12 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Sequence
-from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
+from acquire.cli.options import Baud, JobPath, Json, Light, Paper, Quiet, Seed, Step, Tdc, Units, Valve
 from analysis.errors import LobetraceError
 
 CANNOT_TELL = 2
@@ -27,52 +27,6 @@ app = typer.Typer(
     rich_markup_mode=None,  # markup is a third of a second of imports
     pretty_exceptions_enable=False,
 )
-
-
-class Units(StrEnum):
-    """What lengths are written in."""
-
-    mm = "mm"
-    inch = "in"
-
-
-class Step(StrEnum):
-    """What a recording is of."""
-
-    stop = "stop"
-    travel = "travel"
-    sweep = "sweep"
-
-
-class Paper(StrEnum):
-    """What a sheet is printed on."""
-
-    auto = "auto"
-    a4 = "a4"
-    letter = "letter"
-
-
-class Valve(StrEnum):
-    """What the indicators stand on in a sweep."""
-
-    intake = "intake"
-    exhaust = "exhaust"
-    both = "both"
-
-
-class Tdc(StrEnum):
-    """How top dead center is found."""
-
-    stop = "stop"
-    travel = "travel"
-    given = "given"
-
-
-JobPath = Annotated[Path, typer.Argument(metavar="JOB", help="The job's folder, or its job.toml.")]
-Json = Annotated[bool, typer.Option("--json", help="Results as JSON on stdout and nothing else there.")]
-Seed = Annotated[
-    int | None, typer.Option(help="What chance does; the same seed gives the same hand and noise. Else the scenario's.")
-]
 
 
 def _version(wanted: bool) -> None:
@@ -94,7 +48,7 @@ def _common(
 
 @app.command()
 def new(
-    folder: Annotated[Path, typer.Argument(help="Folder to make; an existing job is never overwritten.")],
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder to make; an existing job is never overwritten.")],
     units: Annotated[Units, typer.Option(help="What lengths are written in.")] = Units.mm,
     json: Json = False,
 ) -> None:
@@ -104,15 +58,12 @@ def new(
     new_job.run(folder, "in" if units is Units.inch else "mm", json)
 
 
-Baud = Annotated[int, typer.Option(min=300, help="Speed of a serial line.")]
-
-
 @app.command()
 def ports(
     addresses: Annotated[
         list[str] | None,
         typer.Argument(
-            metavar="[PORT]...",
+            metavar="PORT",
             help="Look only here: a port, socket://HOST:PORT or rfc2217://HOST:PORT. Exit code 2 if no board answers.",
         ),
     ] = None,
@@ -131,7 +82,7 @@ def ports(
 
 @app.command()
 def monitor(
-    port: Annotated[str, typer.Argument(help="Serial port, socket://HOST:PORT or rfc2217://HOST:PORT.")],
+    port: Annotated[str, typer.Argument(metavar="PORT", help="Serial port, socket://HOST:PORT or rfc2217://HOST:PORT.")],
     raw: Annotated[
         bool, typer.Option("--raw", help="The bytes themselves, and why a line is no frame: to bring a board up.")
     ] = False,
@@ -174,7 +125,7 @@ def capture(
 def analyze(
     job: JobPath,
     captures: Annotated[
-        list[Path] | None, typer.Argument(help="Captures to use; else all of the job.", show_default=False)
+        list[Path] | None, typer.Argument(metavar="CAPTURE", help="Captures to use; else all of the job.", show_default=False)
     ] = None,
     json: Json = False,
     budget: Annotated[
@@ -189,7 +140,7 @@ def analyze(
 
 @app.command()
 def check(
-    jobs: Annotated[list[Path], typer.Argument(metavar="JOB...", help="Jobs: their folders, or their job.toml.")],
+    jobs: Annotated[list[Path], typer.Argument(metavar="JOB", help="Jobs: their folders, or their job.toml.")],
     junit: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Write the verdicts as JUnit XML.", show_default=False)
     ] = None,
@@ -260,13 +211,9 @@ def simulate(
     simulating.run(scenario, seed, None if fast else pace, socket, phases, truth, json)
 
 
-Light = Annotated[bool, typer.Option("--light", help="For a light background; the key d changes it.")]
-Quiet = Annotated[bool, typer.Option("--no-bell", help="No bell at the end of a step; the key b changes it.")]
-
-
 @app.command()
 def live(
-    job: Annotated[Path | None, typer.Argument(metavar="[JOB]", help="The job's folder, or its job.toml.")] = None,
+    job: Annotated[Path | None, typer.Argument(metavar="JOB", help="The job's folder, or its job.toml.")] = None,
     port: Annotated[str, typer.Option(help="Serial port or socket://HOST:PORT; else the job's.")] = "",
     tdc: Annotated[
         Tdc | None, typer.Option(help="How top dead center is found; else by the stop, or as the job gives it.")
@@ -293,7 +240,7 @@ def live(
 
 @app.command()
 def replay(
-    capture: Annotated[Path, typer.Argument(help="A recorded capture.")],
+    capture: Annotated[Path, typer.Argument(metavar="CAPTURE", help="A recorded capture.")],
     job: Annotated[Path | None, typer.Option(help="Its job; else the folder that it lies in.")] = None,
     speed: Annotated[float, typer.Option(min=0.1, help="How many times as fast as it was recorded.")] = 1.0,
     light: Light = False,

@@ -11,7 +11,7 @@ from acquire.cli import demonstrating, run
 from acquire.job_folder import captures_of, folder_of
 from analysis.job import load_job
 
-COMMANDS = ["new", "ports", "capture", "analyze", "simulate", "demo"]
+COMMANDS = ["new", "ports", "monitor", "capture", "analyze", "check", "report", "compare", "simulate", "live", "replay", "demo"]
 
 
 @pytest.mark.parametrize("arguments", [[], ["--help"], *([command, "--help"] for command in COMMANDS)])
@@ -19,6 +19,7 @@ def test_help_is_there_for_everything(arguments: list[str], capsys: pytest.Captu
     assert run(arguments) == 0
     out, err = capsys.readouterr()
     assert "Usage:" in out
+    assert not any(doubled in out.split("\n\n")[0] for doubled in ("[[", "]...]", "...}")), "brackets and dots once"
     assert err == ""
 
 

@@ -1,0 +1,58 @@
+"""What the options of several commands are: the words they take, and how they are declared."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+class Units(StrEnum):
+    """What lengths are written in."""
+
+    mm = "mm"
+    inch = "in"
+
+
+class Step(StrEnum):
+    """What a recording is of."""
+
+    stop = "stop"
+    travel = "travel"
+    sweep = "sweep"
+
+
+class Paper(StrEnum):
+    """What a sheet is printed on."""
+
+    auto = "auto"
+    a4 = "a4"
+    letter = "letter"
+
+
+class Valve(StrEnum):
+    """What the indicators stand on in a sweep."""
+
+    intake = "intake"
+    exhaust = "exhaust"
+    both = "both"
+
+
+class Tdc(StrEnum):
+    """How top dead center is found."""
+
+    stop = "stop"
+    travel = "travel"
+    given = "given"
+
+
+JobPath = Annotated[Path, typer.Argument(metavar="JOB", help="The job's folder, or its job.toml.")]
+Json = Annotated[bool, typer.Option("--json", help="Results as JSON on stdout and nothing else there.")]
+Seed = Annotated[
+    int | None, typer.Option(help="What chance does; the same seed gives the same hand and noise. Else the scenario's.")
+]
+Baud = Annotated[int, typer.Option(min=300, help="Speed of a serial line.")]
+Light = Annotated[bool, typer.Option("--light", help="For a light background; the key d changes it.")]
+Quiet = Annotated[bool, typer.Option("--no-bell", help="No bell at the end of a step; the key b changes it.")]
