@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from pathlib import Path
 
@@ -53,3 +54,9 @@ def make_job(folder: Path, text: str) -> Path:
             f"the job cannot be written ({error.strerror})", where=str(file), do="Choose a folder you may write to"
         ) from None
     return file
+
+
+def free(path: Path) -> Path:
+    """The path, or the same with the first number from 2 up that is not taken: "demo-job-3", "01-stop-2.csv"."""
+    numbered = (path.with_stem(f"{path.stem}-{n}") for n in itertools.count(2))
+    return next(each for each in itertools.chain([path], numbered) if not each.exists())

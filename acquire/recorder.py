@@ -200,7 +200,8 @@ class Recorder:
 def next_path(folder: Path, header: Header) -> Path:
     """The next free name in `folder`, as "03-sweep-intake.csv": a number above all that are there, the step, what was measured."""
     taken = [int(found[1]) for path in folder.iterdir() if (found := _NUMBERED.fullmatch(path.name))]
-    return folder / f"{max(taken, default=0) + 1:02d}-{'-'.join([header.step, *header.channels])}.csv"
+    stood_on = [channel for channel in header.channels if channel != "unknown"]
+    return folder / f"{max(taken, default=0) + 1:02d}-{'-'.join([header.step, *stood_on])}.csv"
 
 
 def _create(path: Path, text: bytes, sync: Callable[[int], None]) -> None:

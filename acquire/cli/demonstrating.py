@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import json
 import subprocess
 import sys
@@ -17,7 +16,7 @@ from acquire.cli.demo_job import job_text
 from acquire.cli.progress import End
 from acquire.cli.recording import Wanted
 from acquire.cli.versus import row_json, table, versus
-from acquire.job_folder import make_job
+from acquire.job_folder import free, make_job
 from acquire.simulator.scenarios import Scenario, scenario_named
 from acquire.simulator.truth import truth
 from analysis.errors import LinkError
@@ -36,7 +35,7 @@ PHASES = {
 
 def run(chosen: Path | None, seed: int | None, as_json: bool) -> None:
     """Make the job, record three captures, analyze them, print the sheet and what it is worth."""
-    folder = chosen or _free(Path("demo-job"))
+    folder = chosen or free(Path("demo-job"))
     scenario = scenario_named(SCENARIO, seed)
     make_job(folder, job_text(scenario, truth(scenario.rig)))
     job = load_job(folder)
@@ -53,12 +52,6 @@ def run(chosen: Path | None, seed: int | None, as_json: bool) -> None:
     say.result("BESIDE THE TRUTH OF THE SIMULATED RIG")
     say.result(table(rows))
     say.result(f"\nThe job is in {folder}: job.toml and captures/. Read it again with: lobetrace analyze {say.quoted(folder)}")
-
-
-def _free(folder: Path) -> Path:
-    """`folder`, or the same with the first number that is not taken."""
-    names = itertools.chain([folder], (folder.with_name(f"{folder.name}-{n}") for n in itertools.count(2)))
-    return next(name for name in names if not name.exists())
 
 
 def _checked(job: Job) -> list[tuple[float, str]]:

@@ -19,6 +19,7 @@ from acquire.dashboard.linkstate import LinkWatch
 from acquire.dashboard.setup import Setup, learned, played_at
 from acquire.dashboard.snapshot import ERROR, NOTE, WARNING, Failure, Message
 from acquire.dashboard.taking import RESTED_US, Taking
+from acquire.job_folder import free
 from acquire.link import Connected
 from acquire.recorder import Recorder
 from acquire.session import (
@@ -252,7 +253,7 @@ class Station:
         aside = path.parent / UNFINISHED
         try:
             aside.mkdir(exist_ok=True)
-            path.rename(aside / path.name)
+            path.rename(free(aside / path.name))
         except OSError as error:
             self.say(
                 WARNING,

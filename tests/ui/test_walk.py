@@ -86,8 +86,25 @@ def test_what_was_begun_and_not_ended_is_put_aside(walks: Walks) -> None:
     walk.feed(3)
     walk.station.close()
     assert [path.name for path in (walk.folder / "captures" / "unfinished").glob("*.csv")] == ["02-sweep-intake.csv"]
-    assert [path.name for path in (walk.folder / "captures").glob("*.csv")] == ["01-stop-unknown.csv"]
+    assert [path.name for path in (walk.folder / "captures").glob("*.csv")] == ["01-stop.csv"]
     assert load(walk.folder / "captures" / "unfinished" / "02-sweep-intake.csv").complete
+
+
+def test_what_was_put_aside_before_stays(walks: Walks) -> None:
+    """The next attempt gets the same number, since the first no longer lies among the captures."""
+    walk = walks()
+    walk.to(Place(SWEEP, "intake"))
+    aside = walk.folder / "captures" / "unfinished"
+    kept: dict[str, bytes] = {}
+    for name in ("02-sweep-intake.csv", "02-sweep-intake-2.csv", "02-sweep-intake-3.csv"):
+        walk.feed(3)
+        walk.station.close()
+        assert {path.name for path in aside.iterdir()} == {*kept, name}
+        assert all((aside / before).read_bytes() == data for before, data in kept.items())
+        kept[name] = (aside / name).read_bytes()
+        walk.begin()
+        walk.to(Place(SWEEP, "intake"))
+    assert len(set(kept.values())) == 3
 
 
 def test_a_stop_done_again_replaces_the_first(walks: Walks) -> None:

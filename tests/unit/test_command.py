@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from acquire.cli import demonstrating, run
-from acquire.job_folder import captures_of, folder_of
+from acquire.cli import run
+from acquire.job_folder import captures_of, folder_of, free
 from analysis.job import load_job
 
 COMMANDS = ["new", "ports", "monitor", "capture", "analyze", "check", "report", "compare", "simulate", "live", "replay", "demo"]
@@ -72,15 +72,15 @@ def test_with_json_stdout_holds_json_and_nothing_else(tmp_path: Path, capsys: py
 
 def test_captures_come_in_the_order_they_were_recorded(tmp_path: Path) -> None:
     (tmp_path / "captures").mkdir()
-    for name in ("100-sweep-intake.csv", "02-stop-unknown.csv", "99-sweep-exhaust.csv", "old.csv", "03-notes.txt"):
+    for name in ("100-sweep-intake.csv", "02-stop.csv", "99-sweep-exhaust.csv", "old.csv", "03-notes.txt"):
         (tmp_path / "captures" / name).touch()
     names = [path.name for path in captures_of(tmp_path)]
-    assert names == ["old.csv", "02-stop-unknown.csv", "99-sweep-exhaust.csv", "100-sweep-intake.csv"]
+    assert names == ["old.csv", "02-stop.csv", "99-sweep-exhaust.csv", "100-sweep-intake.csv"]
     assert folder_of(tmp_path / "job.toml") == tmp_path == folder_of(tmp_path)
 
 
 def test_the_demo_finds_a_folder_that_is_free(tmp_path: Path) -> None:
-    assert demonstrating._free(tmp_path / "demo-job") == tmp_path / "demo-job"
+    assert free(tmp_path / "demo-job") == tmp_path / "demo-job"
     for name in ("demo-job", "demo-job-2"):
         (tmp_path / name).mkdir()
-    assert demonstrating._free(tmp_path / "demo-job") == tmp_path / "demo-job-3"
+    assert free(tmp_path / "demo-job") == tmp_path / "demo-job-3"

@@ -326,6 +326,8 @@ def test_names_are_counted_on(tmp_path: Path) -> None:
     for name in ("02-stop-piston.csv", "17-sweep-intake.csv", "notes.csv", "99-draft.txt", "x18-a.csv"):
         (tmp_path / name).touch()
     assert next_path(tmp_path, both).name == "18-sweep-intake-exhaust.csv"
+    nobody_cares = replace(HEADER, step="stop", channels=("unknown", "unknown"))
+    assert next_path(tmp_path, nobody_cares).name == "18-stop.csv"
     with Recorder.in_folder(tmp_path / "job" / "captures", HEADER) as recording:
         assert recording.path == tmp_path / "job" / "captures" / "01-sweep-intake.csv"
     assert load(recording.path).header == recording.header
