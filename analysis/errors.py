@@ -10,6 +10,9 @@ LobetraceError
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+
 
 class LobetraceError(Exception):
     """Base of the family. `what` happened, `where` (a file, port, line or angle; may be empty), what to `do` next."""
@@ -43,3 +46,14 @@ class CaptureError(LobetraceError):
 
 class DataError(LobetraceError):
     """The data are sound but cannot answer: too little, the wrong motion, no base circle."""
+
+
+@contextmanager
+def placed(where: str) -> Iterator[None]:
+    """A DataError from within that does not say where says `where`."""
+    try:
+        yield
+    except DataError as error:
+        if error.where or not where:
+            raise
+        raise DataError(error.what, where=where, do=error.do) from None

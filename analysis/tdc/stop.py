@@ -13,7 +13,7 @@ import numpy as np
 from scipy import special
 
 from analysis.budget import NOTHING, Quantity, Source, combine
-from analysis.errors import DataError
+from analysis.errors import DataError, placed
 from analysis.geometry import SliderCrank
 from analysis.samples import Capture, Floats, Ints
 
@@ -154,7 +154,8 @@ def by_stop(capture: Capture, geometry: SliderCrank | None, forward: int) -> Tdc
         raise DataError("the capture holds no samples", where=capture.path, do="Record the stop again")
     first = samples.origin == samples.origin[0]
     cpr = header.board.cpr
-    contacts = stop_contacts(samples.crank[first], cpr)
+    with placed(capture.path):
+        contacts = stop_contacts(samples.crank[first], cpr)
     low, high = contact_places((contacts.low, contacts.high), cpr)
     swept = high.value - low.value
     unswept = 360.0 * (cpr - swept) / cpr

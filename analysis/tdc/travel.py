@@ -16,7 +16,7 @@ import numpy as np
 from analysis.bins import without_spikes
 from analysis.budget import Quantity, Source, combine, correlated
 from analysis.curve import stated_latency
-from analysis.errors import DataError
+from analysis.errors import DataError, placed
 from analysis.geometry import SliderCrank
 from analysis.job import Rig
 from analysis.motion import follow
@@ -224,7 +224,8 @@ def by_travel(capture: Capture, rig: Rig, geometry: SliderCrank, forward: int) -
     lag, fit, stated = 0.0, None, stated_latency(rig)
     for _ in range(2):
         readings = read_channel(capture, channel, motion, rig.indicator_sign, lag)
-        travel = gather_travel(readings, without_spikes(readings.lift_mm, step), forward, cpr)
+        with placed(capture.path):
+            travel = gather_travel(readings, without_spikes(readings.lift_mm, step), forward, cpr)
         prior = Prior(stated.seconds - lag, stated.u, offcenter, scale)
         fit = fit_travel(travel, geometry, prior, cpr)
         lag += fit.lag_s

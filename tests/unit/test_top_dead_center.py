@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -14,8 +15,10 @@ from scipy import stats
 from analysis.budget import Quantity, combine, expanded
 from analysis.errors import DataError
 from analysis.geometry import SliderCrank, slider_crank
+from analysis.job import Rig
 from analysis.samples import Board, Capture, Header, IndexPulses, Ints, Samples
 from analysis.tdc.stop import by_stop, contact_places, middle_of_unswept_arc, stop_contacts, turning_points
+from analysis.tdc.travel import by_travel
 
 CPR = 2400
 NONE = np.zeros(0, dtype=np.int64)
@@ -296,3 +299,17 @@ def test_the_bias_is_taken_out_in_running_direction(forward: int) -> None:
 
     assert off(plain) == pytest.approx(0.248769, abs=0.002)
     assert off(mended) == pytest.approx(0.0, abs=0.002)
+
+
+def test_the_capture_that_shows_no_tdc_is_named() -> None:
+    """Of several captures of a stop nobody can guess which one it was."""
+    with pytest.raises(DataError, match=r"^stop\.csv: the crank was not turned to both sides of the stop\. Swing"):
+        by_stop(stop_capture(path(1000, 2000)), None, 1)
+    followed = stop_capture(path(0, 1000))
+    assert followed.header is not None
+    followed = replace(followed, header=replace(followed.header, step="travel", channels=("piston",)), path="travel.csv")
+    with pytest.raises(DataError, match=r"^travel\.csv: the indicator on the piston did not move enough"):
+        by_travel(followed, Rig(), slider_crank(86.0, 145.0, 0.0), 1)
+    unnamed = replace(stop_capture(path(1000, 2000)), path="")
+    with pytest.raises(DataError, match=r"^the crank was not turned"):
+        by_stop(unnamed, None, 1)
