@@ -49,7 +49,7 @@ def test_the_command_reads_the_board_and_finds_the_truth(emulator: Emulator, tmp
     assert stop["contacts"] >= 2 * scenario.rig.work.touches - 1
 
     captures = sorted((job / "captures").iterdir())
-    assert [path.name.split("-")[1] for path in captures] == ["stop", "sweep"]
+    assert [path.stem.split("-")[1] for path in captures] == ["stop", "sweep"]
     rows = [line for line in captures[1].read_text().splitlines() if line[0].isdigit()]
     assert int(rows[-1].split(",")[2]) == injected.count[0] == phases[-1].crank.count[-1]
     assert [int(rows[-1].split(",")[5]), int(rows[-1].split(",")[7])] == injected.count[1:]

@@ -62,7 +62,7 @@ def test_the_demo_does_the_whole_job_and_analyzing_again_gives_the_same_answer(t
     assert done.returncode == 0, done.stderr
     told: dict[str, Any] = json.loads(done.stdout)
     jsonschema.Draft202012Validator(json.loads(SCHEMA.read_text(encoding="utf-8"))).validate(told["result"])
-    assert [path.name.split("-")[1] for path in captures_of(folder)] == ["stop", "sweep", "sweep"]
+    assert [path.stem.split("-")[1] for path in captures_of(folder)] == ["stop", "sweep", "sweep"]
     assert all(load(path).complete for path in captures_of(folder))
     # The truth comes from the simulator's own root finding. What a good fitter gets by hand is half a degree; this must be better.
     rows = {row["name"]: row for row in told["truth"]}
