@@ -10,6 +10,7 @@ import numpy as np
 
 from analysis.errors import DataError
 from analysis.motion import Motion
+from analysis.placing import place
 from analysis.samples import SILENT, Bools, Capture, Floats
 
 # A gauge that is slower than the crank repeats its reading with a growing age: two samples whose indicator latch times differ
@@ -27,7 +28,8 @@ class Readings:
     """m readings of one channel in time order. Shape (m,) each.
 
     `position` in counts at the indicator's latch; `speed` counts/s; `lift_mm` raw (its zero is wherever the indicator was set),
-    growing as the valve opens; `usable` where the crank turned forward with the slack taken up; `still` where it stood.
+    growing as the valve opens; `usable` where the crank turned forward with the slack taken up and its place is known; `still`
+    where it stood.
     """
 
     time_s: Floats
@@ -60,12 +62,14 @@ def read_channel(capture: Capture, channel: int, motion: Motion, sign: int, lag_
         )
     time_s = latch_us[fresh] * 1e-6
     seen = np.clip(np.searchsorted(s.time_us, latch_us[fresh]), 0, s.time_us.size - 1)
+    period_s = float(np.median(np.diff(s.time_us))) * 1e-6 if header.board.latch == "time" and s.time_us.size > 1 else 0.0
+    position, known = place(motion, time_s - lag_s, period_s)
     return Readings(
         time_s=time_s,
-        position=motion.at(time_s - lag_s),
+        position=position,
         speed=motion.speed(time_s - lag_s),
         lift_mm=sign * header.board.steps_mm[channel] * s.lift[channel][fresh].astype(np.float64),
-        usable=motion.usable[fresh] & motion.usable[seen],
+        usable=motion.usable[fresh] & motion.usable[seen] & known,
         still=s.still[fresh],
     )
 
