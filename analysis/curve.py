@@ -5,7 +5,7 @@ standard errors.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
@@ -14,6 +14,7 @@ from analysis.basecircle import BaseCircle, find_base_circle
 from analysis.bins import Pass
 from analysis.errors import DataError
 from analysis.job import Rig
+from analysis.pooling import Pooled, looked_up, pool, rounding, scatter_about
 from analysis.samples import Floats
 from analysis.spline import Spline, fit_spline, fit_with_ramps
 
@@ -23,10 +24,6 @@ HALF_LOBE_DEG = 170.0
 # Cells over which the scatter about the curve is taken as one independent piece of evidence on the latency.
 CLUSTER_DEG = 5.0
 LEAST_BINS = 4
-# Pitch of the grid on which the curve is looked up for the latency.
-GRID_DEG = 0.1
-# Slopes, against the steepest, that count as steep and as slow, and the least readings of each that tell their noise apart.
-STEEP, SLOW, LEAST_NOISE = 0.5, 0.2, 25
 # Rounds of fitting and taking the lag out: each leaves a few hundredths of what the one before left.
 ROUNDS = 2
 # A lag that moved by no more than this (s) would move by a thousandth of a degree in another round.
@@ -72,7 +69,7 @@ class Curve:
     @cached_property
     def along(self) -> tuple[tuple[Floats, Floats], ...]:
         """For each pass: slope of the common curve at its readings (mm/deg), and how far they lie above it (mm)."""
-        table = _looked_up(self.spline)
+        table = looked_up(self.spline)
         return tuple(
             (np.interp(deg, table[0], table[2]), lift - np.interp(deg, table[0], table[1]))
             for deg, lift in zip(self.pass_deg, self.pass_lift, strict=True)
@@ -114,7 +111,7 @@ def make_curve(
         spline, pooled = _fit(lobes, lag, step_mm, (spline, pooled), ramps=last)
         if last:
             break
-    foot = _pool(whole, lag, step_mm)
+    foot = pool(whole, lag, step_mm, rounding(step_mm))
     beyond = (foot.deg < spline.low) | (foot.deg > spline.high)
     return Curve(
         spline=spline,
@@ -124,7 +121,7 @@ def make_curve(
         pass_lift=tuple(p.lift_mm for p in lobes),
         pooled_deg=pooled.deg,
         pooled_lift=pooled.lift_mm,
-        pooled_weight=pooled.n,
+        pooled_weight=pooled.weight,
         pooled_speed=pooled.speed,
         noise_mm=_noise(lobes, lag, spline, step_mm),
         foot_deg=foot.deg[beyond],
@@ -164,7 +161,7 @@ def _noise(lobes: list[Pass], lag: float, spline: Spline, step_mm: float) -> flo
     deg = np.concatenate([p.deg - lag * p.speed for p in lobes])
     lift = np.concatenate([p.lift_mm for p in lobes])
     single = np.concatenate([p.n for p in lobes]) == 1
-    table = _looked_up(spline)
+    table = looked_up(spline)
     slope = np.abs(np.interp(deg, table[0], table[2]))
     single &= slope > 0.3 * slope.max()
     if single.sum() < 10:
@@ -175,67 +172,20 @@ def _noise(lobes: list[Pass], lag: float, spline: Spline, step_mm: float) -> flo
 
 
 def _fit(
-    lobes: list[Pass], lag: float, step_mm: float, former: tuple[Spline, Pass] | None = None, ramps: bool = False
-) -> tuple[Spline, Pass]:
+    lobes: list[Pass], lag: float, step_mm: float, former: tuple[Spline, Pooled] | None = None, ramps: bool = False
+) -> tuple[Spline, Pooled]:
     """The passes laid over each other, and the curve through them. `former`: what the same came to before, which says where to look
-    for the strength and what readings on the flanks are worth. `ramps`: with straight parts held straight.
+    for the strength and what each reading is worth. `ramps`: with straight parts held straight.
     """
-    pooled, near = _pool(lobes, lag, step_mm), None
+    scatter, near = rounding(step_mm), None
     if former is not None:
-        near = former[0].strength
-        pooled = replace(pooled, n=pooled.n / (1.0 + _steep_noise(*former) * former[0].value(pooled.deg, 1) ** 2))
+        scatter, near = scatter_about(*former, scatter), former[0].strength
+    pooled = pool(lobes, lag, step_mm, scatter, None if former is None else former[0])
     fit = fit_with_ramps if ramps else fit_spline
-    return fit(pooled.deg, pooled.lift_mm, pooled.n, float(pooled.deg[0]), float(pooled.deg[-1]) + 1e-9, near), pooled
+    return fit(pooled.deg, pooled.lift_mm, pooled.weight, float(pooled.deg[0]), float(pooled.deg[-1]) + 1e-9, near), pooled
 
 
-def _steep_noise(spline: Spline, pooled: Pass) -> float:
-    """By how much readings on a flank scatter more, relative to those where the lift is slow, for each (mm/deg)^2 of slope^2: where
-    samples are latched by time, the angle of each is known to a part of a count only.
-    """
-    slope2 = spline.value(pooled.deg, 1) ** 2
-    away2 = pooled.n * (pooled.lift_mm - spline.value(pooled.deg)) ** 2
-    top = float(slope2.max())
-    steep, slow = slope2 > STEEP**2 * top, slope2 < SLOW**2 * top
-    if min(steep.sum(), slow.sum()) < LEAST_NOISE:
-        return 0.0
-    # Where the lift is slow rounding may repeat instead of scattering: that is not taken for less than a third of all noise.
-    level = max(float(away2[slow].mean()), float(away2.mean()) / 3)
-    excess = float(away2[steep].mean()) - level
-    return max(excess, 0.0) / float(slope2[steep].mean()) / level
-
-
-def _pool(lobes: list[Pass], lag: float, step_mm: float) -> Pass:
-    """Lay the passes over each other bin by bin, in order of angle. What the indicator's step does to a bin is the same in every
-    pass, so a bin counts as one reading however many passes went over it, with the weight of what averaging can still gain.
-    """
-    bins = int(max(p.bin.max() for p in lobes)) + 1
-
-    def total(values: list[Floats]) -> Floats:
-        return np.asarray(
-            np.bincount(np.concatenate([p.bin for p in lobes]), weights=np.concatenate(values), minlength=bins), dtype=np.float64
-        )
-
-    n = total([p.n for p in lobes])
-    filled = n > 0
-    n = n[filled]
-    deg = total([p.n * (p.deg - lag * p.speed) for p in lobes])[filled] / n
-    lift = total([p.n * p.lift_mm for p in lobes])[filled] / n
-    speed = total([p.n * p.speed for p in lobes])[filled] / n
-    step2 = noise2 = step_mm * step_mm / 12
-    weight = (step2 + noise2) / (step2 + noise2 / n)
-    order = np.argsort(deg, kind="stable")
-    return Pass(np.flatnonzero(filled)[order], deg[order], lift[order], speed[order], weight[order], np.zeros(n.size))
-
-
-def _looked_up(spline: Spline) -> tuple[Floats, Floats, Floats]:
-    """A grid of angles with the curve's lift and slope on it. So fine that straight lines between are good to a hundred thousandth
-    of a millimetre, at a tenth of the spline's cost.
-    """
-    grid = np.arange(spline.low, spline.high + GRID_DEG, GRID_DEG)
-    return grid, spline.value(grid), spline.value(grid, 1)
-
-
-def estimate_latency(lobes: list[Pass], spline: Spline, pooled: Pass, lag: float) -> Latency | None:
+def estimate_latency(lobes: list[Pass], spline: Spline, pooled: Pooled, lag: float) -> Latency | None:
     """Latency from the spread of speeds inside and between passes, `lag` (s) having been taken out already.
 
     A reading that lags by tau shows the lift of an angle that lies speed x tau back: lift - curve = -slope x speed x tau +
@@ -249,8 +199,8 @@ def estimate_latency(lobes: list[Pass], spline: Spline, pooled: Pass, lag: float
     lift = np.concatenate([p.lift_mm for p in lobes])[inside]
     number = np.repeat(np.arange(len(lobes)), [p.deg.size for p in lobes])[inside]
     deg = deg[inside]
-    of_curve = spline.smooth(pooled.deg, -spline.value(pooled.deg, 1) * pooled.speed, pooled.n)
-    grid, height, slope = _looked_up(spline)
+    of_curve = spline.smooth(pooled.deg, -spline.value(pooled.deg, 1) * pooled.speed, pooled.weight)
+    grid, height, slope = looked_up(spline)
     residual = lift - np.interp(deg, grid, height)
     pull = -np.interp(deg, grid, slope) * speed - np.interp(deg, grid, of_curve(grid))
     power = float(np.sum(pull * pull))

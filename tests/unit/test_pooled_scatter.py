@@ -1,0 +1,80 @@
+"""What each reading is worth: kinds of scatter told apart, and passes laid over each other by them."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from analysis.bins import Pass
+from analysis.pooling import Scatter, pool, rounding, scatter_about
+from analysis.samples import Floats
+from analysis.spline import fit_spline
+
+STEP = 0.01
+DEG = np.arange(-80.0, 80.0, 0.1)
+
+
+def lobe(deg: Floats) -> Floats:
+    return np.asarray(8.0 * np.exp(-((deg / 40.0) ** 2)))
+
+
+def passes(scatter: Scatter, speeds: tuple[float, ...], seed: int) -> list[Pass]:
+    """Passes over a lobe with so much scatter of every kind, speed and number of readings varying along each."""
+    rng = np.random.default_rng(seed)
+    shared = np.sqrt(scatter.common) * rng.standard_normal(DEG.size)
+    slope = np.gradient(lobe(DEG), DEG)
+    found = []
+    for speed in speeds:
+        fast = speed * rng.uniform(0.3, 1.7, DEG.size)
+        n = rng.integers(1, 9, DEG.size).astype(np.float64)
+        own = np.sqrt(scatter.own / n) * rng.standard_normal(DEG.size)
+        late = np.sqrt(scatter.timing) * rng.standard_normal(DEG.size)
+        found.append(Pass(np.arange(DEG.size), DEG, lobe(DEG) + shared + own + slope * fast * late, fast, n, np.zeros(DEG.size)))
+    return found
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_the_kinds_of_scatter_are_told_apart(seed: int) -> None:
+    """Each variance to a third of itself (1600 bins tell one to about a tenth); which readings are worth most follows from them."""
+    true = Scatter(2e-6, 3e-5, 1e-6)
+    given = passes(true, (12.0,), seed)
+    pooled = pool(given, 0.0, STEP, rounding(STEP))
+    curve = fit_spline(pooled.deg, pooled.lift_mm, pooled.weight, -80.0, 80.0)
+    found = scatter_about(curve, pooled, rounding(STEP))
+    assert found.own == pytest.approx(true.own, rel=0.35)
+    assert found.timing == pytest.approx(true.timing, rel=0.35)
+    assert found.common == pytest.approx(true.common, abs=2e-6)
+
+
+def test_white_scatter_is_not_taken_for_timing() -> None:
+    """At the steepest place, 2 mm/s, less than a tenth of what a bin scatters by anyway."""
+    given = passes(Scatter(0.0, 3e-5, 0.0), (12.0,), 5)
+    pooled = pool(given, 0.0, STEP, rounding(STEP))
+    curve = fit_spline(pooled.deg, pooled.lift_mm, pooled.weight, -80.0, 80.0)
+    assert scatter_about(curve, pooled, rounding(STEP)).timing * 2.0**2 < 0.1 * 3e-5 / 4.5
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_weights_are_inverse_variances(seed: int) -> None:
+    """Three passes of different speed: distances from the truth, each times the root of its weight, are alike where the flank is
+    steep and where it is level; and knowing the scatter helps.
+    """
+    true = Scatter(1e-7, 1e-6, 1e-6)
+    given = passes(true, (3.0, 12.0, 25.0), seed)
+    plain = pool(given, 0.0, STEP, rounding(STEP))
+    curve = fit_spline(plain.deg, plain.lift_mm, plain.weight, -80.0, 80.0)
+    pooled = pool(given, 0.0, STEP, scatter_about(curve, plain, rounding(STEP)), curve)
+    size2 = pooled.weight * (pooled.lift_mm - lobe(pooled.deg)) ** 2 / (STEP**2 / 6)
+    steep = np.abs(np.abs(pooled.deg) - 28.0) < 12.0
+    assert size2[steep].mean() == pytest.approx(1.0, rel=0.3)
+    assert size2[~steep].mean() == pytest.approx(1.0, rel=0.3)
+    off = [np.sqrt(np.mean((p.lift_mm - lobe(p.deg))[steep] ** 2)) for p in (plain, pooled)]
+    assert off[1] < 0.7 * off[0]
+
+
+def test_too_few_bins_tell_nothing() -> None:
+    some = passes(rounding(STEP), (12.0,), 1)[0]
+    few = Pass(*(np.asarray(getattr(some, name))[::64] for name in ("bin", "deg", "lift_mm", "speed", "n", "scatter2")))
+    pooled = pool([few], 0.0, STEP, rounding(STEP))
+    curve = fit_spline(pooled.deg, pooled.lift_mm, pooled.weight, -80.0, 80.0)
+    assert scatter_about(curve, pooled, rounding(STEP)) == rounding(STEP)
