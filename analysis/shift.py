@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from analysis.budget import Quantity, Source
@@ -58,7 +60,8 @@ class _Common:
         lift = np.concatenate((first.pooled_lift, second.pooled_lift))[order]
         half = np.repeat((0.5, -0.5), (first.pooled_deg.size, second.pooled_deg.size))[order]
         self.x: Floats = x[order]
-        self.w: Floats = np.concatenate((first.pooled_weight, second.pooled_weight))[order]
+        weights = [c.pooled_weight / c.spline.sigma2 for c in (first, second)]  # by each sweep's own scatter
+        self.w: Floats = np.concatenate(weights)[order]
         self.spline: Spline = fit_spline(self.x, lift, self.w, low, high + 1e-9, near)
         pull = half * self.spline.value(self.x, 1)
         self.pull: Floats = pull - self.spline.smooth(self.x, pull, self.w)(self.x)
@@ -73,14 +76,22 @@ class _Common:
     @property
     def dof(self) -> float:
         """Independent pieces of evidence less one: cells, not readings, since errors hang together over some degrees."""
-        share = np.bincount(self.cell, weights=self.w * self.pull**2) / self.power
-        return max(1.0 / float(np.sum(share * share)) - 1.0, 1.0)
+        return max(1.0 / float(np.sum(self._share**2)) - 1.0, 1.0)
+
+    @property
+    def _share(self) -> Floats:
+        """Each cell's share of the evidence."""
+        return np.asarray(np.bincount(self.cell, weights=self.w * self.pull**2) / self.power)
 
     @property
     def u(self) -> float:
-        """Standard uncertainty from scatter (deg), robust against scatter that hangs together (White, Econometrica 48 (1980) 817)."""
+        """Standard uncertainty from scatter (deg), robust against scatter that hangs together (White, Econometrica 48 (1980) 817),
+        and made larger by what the curve has taken of it to itself.
+        """
         score = np.bincount(self.cell, weights=self.w * self.pull * (self.residual - self.move() * self.pull))
-        return float(np.sqrt(np.sum(score * score))) / self.power
+        cells = float(np.count_nonzero(self._share))
+        left = max(1.0 - self.spline.freedom(self.x, self.w) / cells, 0.1)
+        return float(np.linalg.norm(score)) / self.power / math.sqrt(left)
 
 
 def _middle(curve: Curve) -> float:

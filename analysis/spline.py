@@ -4,7 +4,7 @@ P-splines (Eilers & Marx, Statistical Science 11 (1996) 89) with the strengths o
 (Wahba, Annals of Statistics 13 (1985) 1378), standard errors from the posterior covariance (Nychka, JASA 83 (1988) 1134).
 Everything is banded: cost and memory grow with readings plus knots. The penalty is on fifth differences, so that what is
 smoothed away is the sixth derivative's business and not the flank's curvature. Where a first fit shows the curve straight (a
-ramp), a second penalty, on second differences, may hold it straight.
+ramp), a second penalty, on second differences, may hold it straight, and where the ramp ends the first may be eased.
 """
 
 from __future__ import annotations
@@ -32,6 +32,11 @@ STRAIGHT = 0.005
 # By how much less (log) `loosened` smooths.
 LOOSER = 4.0
 HELD = (-6.0, -3.0, 0.0, 3.0, 6.0, 9.0, 12.0, 15.0)
+# A ramp lies below this share of the top, and is straight to this share of what is straightest; its end is looked for so far on
+# from there (deg), since a first fit rounds it off. Around an end the penalty is eased by at most so many e-folds over so many
+# degrees, if minus twice the log likelihood falls by more than an idle parameter makes it fall (Akaike).
+LOW, STILL_STRAIGHT, END_DEG = 0.25, 0.1, (0.0, 4.0, 8.0)
+EASED, EASED_DEG, CLEARLY = 6.0, 8.0, 2.0
 
 
 @dataclass(frozen=True)
@@ -61,6 +66,12 @@ class Spline:
         solved = cho_solve_banded((self.factor, True), basis[0])
         return np.asarray(w * BSpline(self.function.t, solved, DEGREE)(x))
 
+    def freedom(self, x: Floats, w: Floats) -> float:
+        """How many readings' worth of freedom a curve through readings at `x` (weight `w`) takes: the trace of the smoother."""
+        design = BSpline.design_matrix(x, self.function.t, DEGREE)
+        gram = (design.T @ design.multiply(w[:, None])).toarray()
+        return float(np.trace(cho_solve_banded((self.factor, True), gram)))
+
     def smooth(self, x: Floats, y: Floats, w: Floats) -> BSpline:
         """Another set of readings at the same places, put through the same smoother: a function of the angle."""
         right = np.asarray(BSpline.design_matrix(x, self.function.t, DEGREE).T @ (w * y))
@@ -86,29 +97,25 @@ def fit_spline(x: Floats, y: Floats, w: Floats, low: float, high: float, near: f
 
 def fit_with_ramps(x: Floats, y: Floats, w: Floats, low: float, high: float, near: float | None = None) -> Spline:
     """As `fit_spline`, but parts that a first fit shows to be straight may be held straight: a ramp of constant velocity is known
-    better than the flank beside it. Both strengths by restricted maximum likelihood, so that a lobe without ramps keeps its curve.
+    better than the flank beside it. Where such a ramp ends the flank may begin with a corner in one of its derivatives, which one
+    strength for all would round off: there the first penalty may be eased. All by restricted maximum likelihood, so that a lobe
+    without ramps keeps its curve.
     """
     problem = _Problem.of(x, y, w, low, high)
     first = _evenly(problem, near)
     straight = _straightness(first.function.c)
-    hold = _penalty(problem.count, 2, straight)
-    # In terms of second differences both penalties keep full rank: their common null space are the straight lines.
-    bend = _penalty(problem.count - 2, ORDER - 2, np.ones(problem.count - ORDER))
-
-    def solve(strength: float, held: float) -> _Solved:
-        both = np.exp(strength) * problem.bend
-        both[: hold.shape[0]] += np.exp(held) * hold
-        seconds = np.exp(strength) * bend
-        seconds[0] += np.exp(held) * straight
-        return problem.solve(both, _log_det(seconds), 2)
-
+    ease = np.ones(problem.count - ORDER)
+    solve = _ramped(problem, straight, ease)
     strength, held = first.strength, min(HELD, key=lambda at: solve(first.strength, at).criterion)
-    best = solve(strength, held)
-    for step in (2.0, 1.1, 0.6, 0.35):
-        for move in ((step, 0.0), (-step, 0.0), (0.0, step), (0.0, -step)):
-            tried = solve(strength + move[0], held + move[1])
-            if tried.criterion < best.criterion:
-                best, strength, held = tried, strength + move[0], held + move[1]
+    best, strength, held = _descend(solve, strength, held, (2.0, 1.1, 0.6, 0.35), math.inf)
+    for places in _ends_of_ramps(problem, first.function.c, straight):
+        eased = [ease * np.exp(-EASED * np.clip(1.0 - np.abs(place) / EASED_DEG, 0.0, 1.0)) for place in places]
+        tried = min(eased, key=lambda at: _ramped(problem, straight, at)(strength, held).criterion)
+        solve = _ramped(problem, straight, tried)
+        if solve(strength, held).criterion < best.criterion - CLEARLY:
+            # What is not eased is not to be smoothed more for it.
+            ease = tried
+            best, strength, held = _descend(solve, strength, held, (1.1, 0.6), strength)
     return problem.spline(best, strength)
 
 
@@ -117,6 +124,55 @@ def loosened(spline: Spline, x: Floats, y: Floats, w: Floats) -> Spline:
     problem = _Problem.of(x, y, w, spline.low, spline.high)
     strength = spline.strength - LOOSER
     return problem.spline(problem.solve(np.exp(strength) * problem.bend, 0.0, ORDER), strength)
+
+
+def _ramped(problem: _Problem, straight: Floats, ease: Floats) -> Callable[[float, float], _Solved]:
+    """The fit for strengths (log) of both penalties: on fifth differences with the weights `ease`, on second ones `straight`."""
+    hold = _penalty(problem.count, 2, straight)
+    full = np.zeros_like(problem.bend)
+    full[: ORDER + 1] = _penalty(problem.count, ORDER, ease)
+    # In terms of second differences both penalties keep full rank: their common null space are the straight lines.
+    bend = _penalty(problem.count - 2, ORDER - 2, ease)
+
+    def solve(strength: float, held: float) -> _Solved:
+        both = np.exp(strength) * full
+        both[: hold.shape[0]] += np.exp(held) * hold
+        seconds = np.exp(strength) * bend
+        seconds[0] += np.exp(held) * straight
+        return problem.solve(both, _log_det(seconds), 2)
+
+    return solve
+
+
+def _descend(
+    solve: Callable[[float, float], _Solved], strength: float, held: float, steps: tuple[float, ...], most: float
+) -> tuple[_Solved, float, float]:
+    """From two strengths on to less of the criterion, a step at a time, the first never beyond `most`."""
+    best = solve(strength, held)
+    for step in steps:
+        for move in ((step, 0.0), (-step, 0.0), (0.0, step), (0.0, -step)):
+            if strength + move[0] > most:
+                continue
+            tried = solve(strength + move[0], held + move[1])
+            if tried.criterion < best.criterion:
+                best, strength, held = tried, strength + move[0], held + move[1]
+    return best, strength, held
+
+
+def _ends_of_ramps(problem: _Problem, coefficients: Floats, straight: Floats) -> list[list[Floats]]:
+    """For each flank with a straight part low on it: how far (deg) each fifth difference lies from where that part may end."""
+    step = float(problem.knots[1] - problem.knots[0])
+    middle = step * (np.arange(straight.size) + 1.0)  # of second differences, as if each coefficient stood at its number
+    fifth = step * (np.arange(problem.count - ORDER) + ORDER / 2)
+    low = coefficients[1:-1] < LOW * coefficients.max()
+    top = step * float(np.argmax(coefficients))
+    found = []
+    for side in (-1.0, 1.0):
+        ramp = middle[low & (straight > STILL_STRAIGHT) & (side * (middle - top) > 0.0)]
+        if ramp.size:
+            end = ramp.max() if side < 0 else ramp.min()
+            found.append([fifth - (end - side * on) for on in END_DEG])
+    return found
 
 
 @dataclass(frozen=True)
