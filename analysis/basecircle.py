@@ -11,7 +11,7 @@ import numpy as np
 
 from analysis.bins import Pass
 from analysis.errors import DataError
-from analysis.rounding import repeating_u
+from analysis.rounding import HARMONICS, harmonic, repeating_u
 from analysis.samples import Bools, Floats, Ints
 
 CELL_DEG = 1.0
@@ -48,6 +48,21 @@ class BaseCircle:
         """
         stirred = max(noise_mm, math.sqrt(max(self.spread_mm**2 - step_mm**2 / 12, 0.0)))
         return math.hypot(repeating_u(step_mm, stirred), self.scatter_mm / math.sqrt(max(self.covered_deg, 1.0)))
+
+    def mean_zero_u_mm(self, step_mm: float, noise_mm: float = 0.0) -> float:
+        """As `zero_u_mm`, of the mean over all passes: zeros that drift over the indicator's codes are rounded each in its own way,
+        and as far as they do the errors average out. The drift is taken to be even.
+        """
+        zeros = np.column_stack((self.before, self.after)).ravel()
+        number = np.flatnonzero(~np.isnan(zeros))
+        if number.size < 4:
+            return self.zero_u_mm(step_mm, noise_mm)
+        at = np.polynomial.Polynomial.fit(number, zeros[number], 1)(number) / step_mm
+        alike = [abs(np.mean(np.exp(2j * np.pi * k * at))) ** 2 for k in range(1, HARMONICS)]
+        stirred = max(noise_mm, math.sqrt(max(self.spread_mm**2 - step_mm**2 / 12, 0.0)))
+        kept = (a + (1.0 - a) / number.size for a in alike)
+        repeats = sum(share * harmonic(step_mm, stirred, k) for k, share in enumerate(kept, start=1))
+        return math.hypot(math.sqrt(repeats), self.scatter_mm / math.sqrt(max(self.covered_deg, 1.0)))
 
     def share_after(self, deg: Floats) -> Floats:
         """How much the zero at angles owes to the base circle behind the lobe, the rest to that before it. Shape of `deg`."""

@@ -134,7 +134,7 @@ def systematics(rig: Rig, swept: Swept) -> Systematics:
         tdc_deg=combine((sweep.forward * 360.0 / sweep.cpr, sweep.tdc_count)).moved(0.0),
         step_mm=step,
         by_edge=sweep.header.board.latch == "edge",
-        zero_u_mm=base.zero_u_mm(step, swept.curve.noise_mm),
+        zero_u_mm=base.mean_zero_u_mm(step, swept.curve.noise_mm),
         error_mm=rig.indicator_error_mm,
         tilt=1.0 - math.cos(math.radians(rig.indicator_tilt_deg)),
         sine=sweep.tdc.sine,

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 
-_HARMONICS = 20
+HARMONICS = 20
 
 
 def harmonic(step_mm: float, noise_mm: float, k: int) -> float:
@@ -21,4 +21,4 @@ def harmonic(step_mm: float, noise_mm: float, k: int) -> float:
 
 def repeating_u(step_mm: float, noise_mm: float) -> float:
     """Standard uncertainty (mm) that no averaging takes out of readings at one lift which scatter by `noise_mm`."""
-    return math.sqrt(sum(harmonic(step_mm, noise_mm, k) for k in range(1, _HARMONICS)))
+    return math.sqrt(sum(harmonic(step_mm, noise_mm, k) for k in range(1, HARMONICS)))
