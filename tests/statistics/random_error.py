@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from acquire.simulator.rig import Rig
+from acquire.simulator.rig import Rig, latch_phase, start
 from acquire.simulator.truth import crossings
 from analysis.curve import Curve
 from analysis.job import Job
@@ -22,6 +22,7 @@ from analysis.measure import measure_all
 from analysis.samples import Floats
 from analysis.shift import shift_between
 from analysis.sweep import Swept
+from tests.statistics.shift_bound import shift_bound
 from tests.statistics.trials import LIFTS, Scenario, job, rig_of, sweep_capture
 
 DEGREES = (1, 2, 3)
@@ -137,45 +138,21 @@ def line_between_two(x: Floats, y: Floats) -> float:
 
 @dataclass(frozen=True)
 class Shifted:
-    """A found shift less the true one (deg), its 95 % uncertainty's standard part, and the Cramer-Rao bound."""
+    """A found shift less the true one (deg), its 95 % uncertainty's standard part, and the Cramer-Rao bound: as the rig is
+    (`tests.statistics.shift_bound`), and for one who knows the lobe beforehand.
+    """
 
     error: float
     u: float
     bound: float
+    bound_lobe_known: float
 
 
 def shifted(scenario: Scenario, seed: int) -> Shifted:
-    """Two sweeps, the camshaft half a degree later in the second.
-
-    With noise of half a step the indicator's steps act as white noise of variance step^2/12 (Widrow & Kollar, Quantization Noise,
-    2008, from memory), and the bound of Kay (Fundamentals of Statistical Signal Processing I, 1993, eq. 3.14, from memory) holds:
-    variance at least sigma^2 / sum of slope^2, for each sweep.
-    """
+    """Two sweeps, the camshaft half a degree later in the second; noise of half a step, so that the steps act as noise."""
     first = steady_rig(scenario, seed, noise_steps=0.5)
     later = replace(first.cam, advance_deg=first.cam.advance_deg - SHIFT_DEG)
-    second = replace(first, cam=later, seed=first.seed ^ 1)
-    sweeps = swept_by(first), swept_by(second)
-    found = shift_between(sweeps[0].curve, sweeps[1].curve)
-    variance = sum(_bound(rig, swept) for rig, swept in zip((first, second), sweeps, strict=True))
-    return Shifted(found.value - SHIFT_DEG, found.u, math.sqrt(variance))
-
-
-def _bound(rig: Rig, swept: Swept) -> float:
-    """One over the information of all readings that were used: sum of slope^2 / sigma^2.
-
-    Latched by time, a reading's angle is itself known to a part of a count only: to what the crank turns between two samples, or to
-    a count if that is less. All readings between two edges share that error.
-    """
-    gauge, r = rig.indicators[0], swept.readings
-    count = float(rig.encoder.reading(0.0)) + rig.count_offset
-    used = r.usable & swept.good
-    deg = (r.position[used] - count) * 360.0 / rig.encoder.cpr
-    lift = [rig.train.valve_lift(rig.cam.lift("intake", deg + step)) for step in (-0.05, 0.05)]
-    slope = (lift[1] - lift[0]) / 0.1
-    noise = gauge.step_mm**2 / 12 + gauge.noise_mm**2
-    if rig.board.latch == "time":
-        per_count = 360.0 / rig.encoder.cpr
-        turned = np.maximum(np.abs(r.speed[used]) * per_count / rig.board.per_s, 1e-6)  # degrees between two samples
-        shared = np.maximum(per_count / turned, 1.0)
-        noise = noise + shared * slope**2 * np.minimum(turned, per_count) ** 2 / 12
-    return 1.0 / float(np.sum(slope**2 / noise))
+    rigs = first, replace(first, cam=later, seed=first.seed ^ 1)
+    found = shift_between(*(swept_by(rig).curve for rig in rigs))
+    latched = [latch_phase(rig, "intake", start(rig)) for rig in rigs]
+    return Shifted(found.value - SHIFT_DEG, found.u, *(shift_bound(rigs, latched, known) for known in (False, True)))

@@ -47,7 +47,12 @@ def coverage(trials: Sequence[Any]) -> Row:
 def random_error(scenario: Scenario, seed: int) -> list[Any]:
     """The random error of a trial by the engine, by its rivals, and of a shift."""
     found, moved = errors(scenario, seed), shifted(scenario, seed)
-    return [found.engine.tolist(), found.local.tolist(), found.between_two.tolist(), [moved.error, moved.u, moved.bound]]
+    return [
+        found.engine.tolist(),
+        found.local.tolist(),
+        found.between_two.tolist(),
+        [moved.error, moved.u, moved.bound, moved.bound_lobe_known],
+    ]
 
 
 def efficiency(trials: Sequence[Any]) -> Row:
@@ -58,12 +63,14 @@ def efficiency(trials: Sequence[Any]) -> Row:
     rivals = np.sqrt((local**2).mean(axis=0)).reshape(len(PLACES), -1)
     best = np.nanmin(rivals, axis=1)
     names = [f"{flank} {lift:g}" for lift, flank in PLACES]
+    moved_rms = float(np.sqrt(np.mean(moved[:, 0] ** 2)))
     return {
         "rms": dict(zip(names, rms.tolist(), strict=True)),
         "ratio": dict(zip(names, (rms / best).tolist(), strict=True)),
         "gain": dict(zip(names, (np.sqrt(np.nanmean(two**2, axis=0)) / rms).tolist(), strict=True)),
-        "shift": float(np.sqrt(np.mean(moved[:, 0] ** 2)) / np.sqrt(np.mean(moved[:, 2] ** 2))),
-        "shift u": float(np.mean(moved[:, 1]) / np.sqrt(np.mean(moved[:, 0] ** 2))),
+        "shift": moved_rms / float(np.sqrt(np.mean(moved[:, 2] ** 2))),
+        "shift lobe known": moved_rms / float(np.sqrt(np.mean(moved[:, 3] ** 2))),
+        "shift u": float(np.mean(moved[:, 1])) / moved_rms,
     }
 
 
@@ -130,7 +137,12 @@ def _cells(part: str, row: Row) -> list[str]:
     both = [[row["ratio"][f"{flank} {lift:g}"] for flank in ("opens", "closes")] for lift in LIFTS]
     rms = max(row["rms"][f"{flank} 1.27"] for flank in ("opens", "closes"))
     gain = min(row["gain"][f"{flank} 1.27"] for flank in ("opens", "closes"))
-    return [*(f"{pair[0]:.2f}, {pair[1]:.2f}" for pair in both), f"{rms:.4f} deg", f"{gain:.1f}", f"{row['shift']:.2f}"]
+    return [
+        *(f"{pair[0]:.2f}, {pair[1]:.2f}" for pair in both),
+        f"{rms:.4f} deg",
+        f"{gain:.1f}",
+        f"{row['shift']:.2f} ({row['shift lobe known']:.2f})",
+    ]
 
 
 _KINDS = ("opens", "closes", "duration")
