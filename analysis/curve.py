@@ -103,7 +103,7 @@ def make_curve(
     whole = lobes
     if foot_mm is not None:
         lobes = _above_foot(lobes, spline, peak_deg, foot_mm)
-        spline, pooled = _fit(lobes, lag, step_mm)
+        spline, pooled = _fit(lobes, lag, step_mm, near=spline.strength)
     for left in reversed(range(ROUNDS)):
         before, known = lag, _combine(latency, estimate_latency(lobes, spline, pooled, lag))
         lag = known.seconds
@@ -172,12 +172,17 @@ def _noise(lobes: list[Pass], lag: float, spline: Spline, step_mm: float) -> flo
 
 
 def _fit(
-    lobes: list[Pass], lag: float, step_mm: float, former: tuple[Spline, Pooled] | None = None, ramps: bool = False
+    lobes: list[Pass],
+    lag: float,
+    step_mm: float,
+    former: tuple[Spline, Pooled] | None = None,
+    ramps: bool = False,
+    near: float | None = None,
 ) -> tuple[Spline, Pooled]:
     """The passes laid over each other, and the curve through them. `former`: what the same came to before, which says where to look
-    for the strength and what each reading is worth. `ramps`: with straight parts held straight.
+    for the strength and what each reading is worth. `ramps`: with straight parts held straight. `near`: a strength to look about.
     """
-    scatter, near = rounding(step_mm), None
+    scatter = rounding(step_mm)
     if former is not None:
         scatter, near = scatter_about(*former, scatter), former[0].strength
     pooled = pool(lobes, lag, step_mm, scatter, None if former is None else former[0])

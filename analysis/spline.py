@@ -213,10 +213,12 @@ class _Problem:
         knots = low + step * np.arange(-DEGREE, spans + DEGREE + 1)
         count = spans + DEGREE
         design = BSpline.design_matrix(x, knots, DEGREE)
-        product = (design.T @ design.multiply(w[:, None])).tocsr()
-        gram = np.zeros((DEGREE + 1, count))
-        for d in range(DEGREE + 1):
-            gram[d, : count - d] = product.diagonal(d)
+        # Each reading meets as many neighbouring B-splines as the degree says, and one.
+        met = design.data.reshape(-1, DEGREE + 1)
+        weighed, number = met * w[:, None], design.indices.reshape(-1, DEGREE + 1)
+        gram: Floats = np.zeros((DEGREE + 1, count))
+        for d, left in enumerate(range(DEGREE + 1, 0, -1)):
+            gram[d] = np.bincount(number[:, :left].ravel(), (weighed[:, :left] * met[:, d:]).ravel(), count)
         bend = np.zeros_like(gram)
         bend[: ORDER + 1] = _penalty(count, ORDER, np.ones(count - ORDER))
         return cls(
