@@ -6,12 +6,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import PurePath
 
-import numpy as np
-
 from analysis.advice.curve import about_curve
 from analysis.advice.sweep import about_both_tdc, about_capture, about_sweep, about_tdc
 from analysis.budget import Quantity, Source
-from analysis.errors import DataError
+from analysis.choice import for_slack, left_out, of_one_cylinder, onward
+from analysis.errors import DataError, placed
 from analysis.geometry import slider_crank
 from analysis.job import Job
 from analysis.lobe import MeasuredLobe, foot_of, measure_lobe, number
@@ -58,6 +57,7 @@ def measure_all(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0
             "there is no sweep of a valve among the captures",
             do="Record one with: lobetrace capture JOB --step sweep --valve intake",
         )
+    of_one_cylinder(job, sweeps)
     forward = _forward(job, sweeps)
     tdc, source, about = find_tdc(job, usable, forward)
     tdc = replace(tdc, count=tdc.count + forward * after_deg * tdc.cpr / 360.0)
@@ -69,11 +69,13 @@ def measure_all(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0
         stood_on = capture.header.channels if capture.header is not None else ()
         channels += [Sweep(capture, c, on, count, tdc, forward) for c, on in enumerate(stood_on) if on in VALVES]
     found: dict[str, MeasuredLobe] = {}
-    for sweep in _forward_ones(channels):
-        swept = read_sweep(job.rig, sweep, foot_of(job))
-        lobe = measure_lobe(job, swept, [s for s in channels if s.stood_on == sweep.stood_on])
+    for sweep in [s for s in channels if onward(s)] or channels:  # if there is no other, a backward one is refused in words
+        with placed(sweep.capture.path):
+            swept = read_sweep(job.rig, sweep, foot_of(job))
+            found[swept.valve] = measure_lobe(job, swept, for_slack(sweep, channels))
+    for lobe in found.values():
         cautions += about_sweep(job, lobe) + about_curve(job, lobe)
-        found[swept.valve] = lobe
+    cautions += left_out(channels, [*found, *(lobe.swept.sweep.stood_on for lobe in found.values())])
     quantities = {f"{valve} {name}": q for valve, lobe in found.items() for name, q in lobe.quantities.items()}
     quantities["tdc"] = tdc.count
     result = Result(
@@ -81,21 +83,16 @@ def measure_all(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0
         lobes=tuple(found[valve].lobe for valve in ("intake", "exhaust") if valve in found),
         cam=_cam(job, quantities),
         warnings=tuple(dict.fromkeys(cautions)),
-        captures=tuple(f"{PurePath(c.path).name or 'unnamed'} {c.sha256}" for c in usable),
+        captures=tuple(f"{PurePath(c.path).name or 'unnamed'} {c.sha256}" for c in _used(usable, channels, found)),
     )
     return Measured(result, quantities, found)
 
 
-def _forward_ones(sweeps: list[Sweep]) -> list[Sweep]:
-    """The sweeps that went forward; those that only went back serve the slack. All of them if there is no other, to be refused
-    in words.
-    """
-
-    def onward(sweep: Sweep) -> bool:
-        step = np.diff(sweep.capture.samples.crank) * sweep.forward
-        return bool(step[step > 0].sum() > -step[step < 0].sum())
-
-    return [s for s in sweeps if onward(s)] or sweeps
+def _used(captures: Sequence[Capture], sweeps: Sequence[Sweep], found: dict[str, MeasuredLobe]) -> list[Capture]:
+    """The captures that a result was made of, in order: not those that a later one of their kind replaced."""
+    made_of = [s.capture for lobe in found.values() for s in for_slack(lobe.swept.sweep, sweeps)]
+    last = {c.header.step: c for c in captures if c.header is not None and c.header.step != "sweep"}
+    return [c for c in captures if any(c is used for used in (*made_of, *last.values()))]
 
 
 def _forward(job: Job, sweeps: Sequence[Capture]) -> int:

@@ -23,6 +23,7 @@ _FIRST_ROW_LINE: Final = 4
 _FIRST: Final = FIRST_LINE.encode("ascii")
 _FIRST_AT_MOST: Final = 80  # bytes of the first line that are looked at
 _FIRST_OF_ANY: Final = re.compile(rb"# lobetrace capture ([0-9]{1,9})(?![0-9])")
+_NAME: Final = b"lobetrace capture"
 _AS_RECORDED: Final = "Use the file as it was recorded, or record again"
 
 
@@ -132,6 +133,12 @@ def _not_ours(data: bytes, path: str) -> CaptureError:
             f"this capture is of format {int(found[1])}, and this program reads format {FORMAT}",
             where=_where(path, 1),
             do="Read it with the lobetrace that wrote it, or a newer one",
+        )
+    if _NAME in data.replace(b"\0", b""):
+        return CaptureError(
+            "this capture was saved by another program, which changed its text",
+            where=_where(path, 1),
+            do="Use the file as it was recorded",
         )
     return CaptureError(
         "this is not a capture",

@@ -140,3 +140,13 @@ def test_a_closing_line_that_says_nothing_is_refused() -> None:
     end = json.dumps({"end": {"rows": "6", "sha256": ""}})
     with pytest.raises(CaptureError, match="line 14: the note 'end' has no sound 'rows'"):
         parse(WHOLE.rpartition(b"# ")[0] + f"# {end}\n".encode())
+
+
+@pytest.mark.parametrize(
+    "saved",
+    [b"\xef\xbb\xbf" + WHOLE, WHOLE.decode("utf-8").encode("utf-16"), b'"' + WHOLE.replace(b"\n", b'"\n"')],
+    ids=["byte-order mark", "UTF-16", "quoted"],
+)
+def test_what_another_program_made_of_it_is_said(saved: bytes) -> None:
+    with pytest.raises(CaptureError, match="saved by another program"):
+        parse(saved, "saved.csv")
