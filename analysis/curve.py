@@ -105,7 +105,7 @@ def make_curve(
         lobes = _above_foot(lobes, spline, peak_deg, foot_mm)
         spline, pooled = _fit(lobes, lag, step_mm, near=spline.strength)
     for left in reversed(range(ROUNDS)):
-        before, known = lag, _combine(latency, estimate_latency(lobes, spline, pooled, lag))
+        before, known = lag, _combine(latency, estimate_latency(lobes, spline, pooled, lag, base, step_mm))
         lag = known.seconds
         last = left == 0 or abs(lag - before) < SETTLED_S
         spline, pooled = _fit(lobes, lag, step_mm, (spline, pooled), ramps=last)
@@ -190,13 +190,17 @@ def _fit(
     return fit(pooled.deg, pooled.lift_mm, pooled.weight, float(pooled.deg[0]), float(pooled.deg[-1]) + 1e-9, near), pooled
 
 
-def estimate_latency(lobes: list[Pass], spline: Spline, pooled: Pooled, lag: float) -> Latency | None:
+def estimate_latency(
+    lobes: list[Pass], spline: Spline, pooled: Pooled, lag: float, base: BaseCircle, step_mm: float
+) -> Latency | None:
     """Latency from the spread of speeds inside and between passes, `lag` (s) having been taken out already.
 
     A reading that lags by tau shows the lift of an angle that lies speed x tau back: lift - curve = -slope x speed x tau +
     noise. What of slope x speed the curve itself can take up tells nothing and is taken off first (partial residuals: Speckman,
     J. R. Statist. Soc. B 50 (1988) 413). The uncertainty is robust against scatter that hangs together over some degrees:
-    residuals are summed by cells (White, Econometrica 48 (1980) 817). None if the speed did not vary enough to say anything.
+    residuals are summed by cells (White, Econometrica 48 (1980) 817). A pass whose zero is wrong shows a lag all the way, which no
+    scatter tells: each pass's zeros are taken to be wrong on their own, as a drifting zero rounds. None if the speed did not vary
+    enough to say anything.
     """
     deg = np.concatenate([p.deg - lag * p.speed for p in lobes])
     inside = (deg >= spline.low) & (deg <= spline.high)
@@ -219,7 +223,11 @@ def estimate_latency(lobes: list[Pass], spline: Spline, pooled: Pooled, lag: flo
     # A cell that carries much of the evidence has drawn the estimate to itself: its residual counts as if it had not (jackknife).
     score = pulled / np.maximum(1.0 - share, 0.05)
     u = float(np.sqrt(np.sum(score * score))) / power
-    return Latency(lag + tau, u, dof)
+    after = base.share_after(deg)
+    of_zeros = np.concatenate([np.bincount(number, weights=pull * part) for part in (after, 1.0 - after)])
+    u_zero = base.zero_u_mm(step_mm) * float(np.sqrt(np.sum(of_zeros * of_zeros))) / power
+    both = math.hypot(u, u_zero)
+    return Latency(lag + tau, both, dof * (both / max(u, 1e-12)) ** 4)  # Welch-Satterthwaite: the zeros' part is no estimate
 
 
 def _combine(before: Latency, found: Latency | None) -> Latency:
