@@ -21,6 +21,7 @@ import sys
 import tempfile
 import termios
 import time
+from array import array
 from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
@@ -86,14 +87,15 @@ class Watched(Dashboard):
 
     def __init__(self, road: Road) -> None:
         super().__init__(road, bell=False)
-        self.costs: list[tuple[float, float]] = []
-        self.ages: list[float] = []
+        # Arrays: what is noted for half an hour must not show as memory of the screen.
+        self.began, self.costs, self.ages = array("d"), array("d"), array("d")
 
     def draw(self) -> None:
         """Draw, and note."""
         began, worked = time.perf_counter(), time.thread_time()
         super().draw()
-        self.costs.append((time.monotonic(), time.thread_time() - worked))  # what else the machine does is no cost of a picture
+        self.began.append(time.monotonic())
+        self.costs.append(time.thread_time() - worked)  # what else the machine does is no cost of a picture
         age = self.station.watch.state().age_s
         if age is not None:
             self.ages.append(age + time.perf_counter() - began)
@@ -105,7 +107,7 @@ def memory_mb() -> float:
         return int(file.read().split()[1]) * resource.getpagesize() / 1e6
 
 
-async def lateness(late: list[float]) -> None:
+async def lateness(late: array[float]) -> None:
     """How late a short sleep wakes."""
     while True:
         began = time.monotonic()
@@ -113,16 +115,16 @@ async def lateness(late: list[float]) -> None:
         late.append(time.monotonic() - began - LATE_EVERY_S)
 
 
-async def run(app: Watched, seconds: float) -> tuple[list[float], list[float], float]:
+async def run(app: Watched, seconds: float) -> tuple[array[float], list[float], float]:
     """Run so long; lateness, memory a second, share of one core."""
-    late: list[float] = []
+    late = array("d")
     memory: list[float] = []
     shown = asyncio.create_task(app.run_async())
     await asyncio.sleep(3.0)
     app.station.say_so()  # cautions; then the sweep begins
     await asyncio.sleep(9.0)
-    app.costs.clear()
-    app.ages.clear()
+    for noted in (app.began, app.costs, app.ages):
+        del noted[:]
     watch, cpu, began = asyncio.create_task(lateness(late)), time.process_time(), time.monotonic()
     while time.monotonic() - began < seconds:
         await asyncio.sleep(1.0)
@@ -168,7 +170,7 @@ def measured(minutes: float, rate: float) -> str:
         board.kill()
         board.wait()
     costs = np.array(app.costs)
-    shares = [1e3 * float(np.median(share)) for share in np.array_split(costs[:, 1], 6)]
+    shares = [1e3 * float(np.median(share)) for share in np.array_split(costs, 6)]
     lost = sum(gap.lost for gap in capture.gaps)
     p50, p95, p99 = (1e3 * np.quantile(late, share) for share in (0.5, 0.95, 0.99))
     # The age when a picture is done, and the wait for the next one at worst.
@@ -179,7 +181,7 @@ def measured(minutes: float, rate: float) -> str:
             f"frames lost           {lost} of {capture.samples.crank.size}; whole file: {capture.complete}",
             f"CPU                   {100 * share:.1f} % of one core",
             f"loop late             p50 {p50:.1f}  p95 {p95:.1f}  p99 {p99:.1f}  most {1e3 * max(late):.0f} ms",
-            f"pictures              {len(costs) / np.ptp(costs[:, 0]):.1f} a second, {np.median(shares):.1f} ms of processor each",
+            f"pictures              {len(costs) / np.ptp(app.began):.1f} a second, {np.median(shares):.1f} ms of processor each",
             f"picture, late/early   {shares[-1] / shares[0]:.2f} ({', '.join(f'{ms:.2f}' for ms in shares)} ms)",
             f"byte to screen        p50 {shown[0]:.0f}  p95 {shown[1]:.0f} ms, with the wait for the next picture",
             f"memory                {', '.join(f'{mb:.0f}' for mb in memory[9 :: max(1, len(memory) // 8)])} MB, from early to late",
