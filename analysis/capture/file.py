@@ -23,7 +23,7 @@ _FIRST_ROW_LINE: Final = 4
 _FIRST: Final = FIRST_LINE.encode("ascii")
 _FIRST_AT_MOST: Final = 80  # bytes of the first line that are looked at
 _FIRST_OF_ANY: Final = re.compile(rb"# lobetrace capture ([0-9]{1,9})(?![0-9])")
-_NAME: Final = b"lobetrace capture"
+_PUT_BEFORE: Final = b"\xef\xbb\xbf\xff\xfe\"'"  # byte order marks and quotation marks, as spreadsheets and editors add them
 _AS_RECORDED: Final = "Use the file as it was recorded, or record again"
 
 
@@ -134,7 +134,7 @@ def _not_ours(data: bytes, path: str) -> CaptureError:
             where=_where(path, 1),
             do="Read it with the lobetrace that wrote it, or a newer one",
         )
-    if _NAME in data.replace(b"\0", b""):
+    if data.replace(b"\0", b"").lstrip(_PUT_BEFORE).startswith(_FIRST[:-1]):
         return CaptureError(
             "this capture was saved by another program, which changed its text",
             where=_where(path, 1),
