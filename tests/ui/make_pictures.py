@@ -1,24 +1,28 @@
 """Draws the pictures of the live screen that the readme shows: `python -m tests.ui.make_pictures`, after the screen was changed.
 
-The numbers in them are those of a whole procedure walked on the simulated engine.
+The command runs in a real tmux, on a simulated engine, from the cautions to the end; keys are sent where a person is asked. It takes
+some minutes and needs tmux.
 """
 
 from __future__ import annotations
 
-import asyncio
 import html
 import re
+import shlex
+import subprocess
+import sys
 import tempfile
+import time
 from collections import defaultdict
+from io import StringIO
 from pathlib import Path
+from typing import NamedTuple
+
+from rich.console import Console
+from rich.text import Text
 
 import acquire.dashboard
-from acquire.dashboard.app import Dashboard
-from acquire.dashboard.road import Road
-from acquire.session import Place
-from acquire.simulator.scenarios import SCENARIOS
-from acquire.steps import DONE, STOP, SWEEP
-from tests.walked import Walk, nothing
+from acquire.steps import RESULT, SAID, STEPS
 
 FOLDER = Path(acquire.dashboard.__file__).with_name("pictures")
 SIZE = 120, 36  # columns and lines
@@ -34,45 +38,81 @@ _FRAME = """<svg viewBox="0 0 {width} {height}" xmlns="http://www.w3.org/2000/sv
 """
 
 
-class InItsTime(Walk):
-    """A walk that takes as long as a hand does: some four hundred frames a second."""
+PACE, LONGEST_S, LOOK_EVERY_S = 6.0, 900.0, 0.4
 
-    def feed(self, blocks: int = 1) -> None:
-        for _ in range(blocks):
-            self.clock.now += 1.0
-            super().feed()
+
+class Wanted(NamedTuple):
+    """A picture: its name, and what stands on the screen once it is worth drawing."""
+
+    name: str
+    seen: tuple[str, ...]
+
+
+WANTED = (
+    Wanted("stop", ("by piston stop", "▶ higher count ● ●")),
+    Wanted("sweep-exhaust", ("Sweep, exhaust", "whole passes 2/")),
+    Wanted("done", ("Done", "requirements", "separation")),
+)
+ASKED = (
+    "Press Enter once",
+    *STEPS[RESULT].do,
+    *(f"[ ] {need.text}" for step in STEPS.values() for need in step.needs if need.key == SAID),
+)
+
+
+class Tmux:
+    """A server of our own with one terminal in it."""
+
+    def __init__(self, command: list[str], folder: str) -> None:
+        self._tmux = ["tmux", "-u", "-L", f"pictures-{Path(folder).name}", "-f", "/dev/null"]
+        size = ["-x", str(SIZE[0]), "-y", str(SIZE[1])]
+        self._run("new-session", "-d", *size, "-c", folder, f"env COLORTERM=truecolor {shlex.join(command)}")
+        self._run("set-option", "-g", "status", "off")
+
+    def _run(self, *arguments: str) -> str:
+        return subprocess.run([*self._tmux, *arguments], check=True, capture_output=True, text=True, encoding="utf-8").stdout
+
+    def screen(self, *, colors: bool = False) -> str:
+        """What stands in the terminal."""
+        return self._run("capture-pane", "-p", *(["-e"] if colors else []), "-t", "0")
+
+    def press(self, key: str) -> None:
+        """One key."""
+        self._run("send-keys", "-t", "0", key)
+
+    def end(self) -> None:
+        """The server with everything in it."""
+        self._run("kill-server")
 
 
 def main() -> None:
-    """Walk once through everything, and draw where something is to be seen."""
+    """Go once through everything, and draw where something is to be seen."""
+    command = [sys.executable, "-m", "acquire", "live", "--simulate", "--pace", f"{PACE:g}", "--no-bell"]
+    left, began = list(WANTED), time.monotonic()
     with tempfile.TemporaryDirectory() as folder:
-        walk = InItsTime(Path(folder) / "job", SCENARIOS["workshop"])
-        walk.to(Place(STOP))
-        walk.speak()
-        walk.until(lambda: walk.station.facts().get("touches low", 0) >= 2)
-        _draw(walk, "stop")
-        walk.to(Place(SWEEP, "exhaust"))
-        walk.until(lambda: walk.station.facts().get("passes", 0.0) >= 2)
-        _draw(walk, "sweep-exhaust")
-        walk.to(Place(DONE))
-        _draw(walk, "done")
-        walk.station.close()
+        tmux = Tmux(["env", f"PYTHONPATH={Path.cwd()}", *command], folder)
+        try:
+            while left and time.monotonic() - began < LONGEST_S:
+                time.sleep(LOOK_EVERY_S)
+                screen = tmux.screen()
+                if all(part in screen for part in left[0].seen):
+                    _draw(tmux.screen(colors=True), left.pop(0).name)
+                if any(part.format(valve=valve) in screen for part in ASKED for valve in ("intake", "exhaust")):
+                    tmux.press("Enter")
+        finally:
+            tmux.end()
+    if left:
+        sys.exit(f"not seen within {LONGEST_S:g} s: {', '.join(wanted.name for wanted in left)}")
 
 
-def _draw(walk: Walk, name: str) -> None:
-    walk.road.settle()
-    svg = plain(asyncio.run(_shown(walk)))
+def _draw(screen: str, name: str) -> None:
+    console = Console(width=SIZE[0], height=SIZE[1], record=True, file=StringIO(), force_terminal=True, color_system="truecolor")
+    lines = screen.removesuffix("\n").split("\n")
+    for line in [*lines, *[""] * (SIZE[1] - len(lines))]:
+        console.print(Text.from_ansi(line), no_wrap=True, overflow="crop", soft_wrap=True)
+    svg = plain(console.export_svg(unique_id="terminal"))
     (FOLDER / f"{name}.svg").write_text(svg, encoding="utf-8")
     (FOLDER / f"{name}.txt").write_text(text_of(svg), encoding="utf-8")
-
-
-async def _shown(walk: Walk) -> str:
-    app = Dashboard(Road(walk.station, nothing, clock=walk.clock))
-    async with app.run_test(size=SIZE) as pilot:
-        await pilot.pause()
-        app.draw()
-        await pilot.pause()
-        return app.export_screenshot(simplify=True)
 
 
 def plain(svg: str) -> str:
