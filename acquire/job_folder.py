@@ -6,7 +6,7 @@ import itertools
 import re
 from pathlib import Path
 
-from analysis.errors import UsageError
+from analysis.errors import CaptureError, UsageError
 from analysis.job import FILE_NAME
 
 CAPTURES = "captures"
@@ -19,17 +19,30 @@ def folder_of(job_path: Path) -> Path:
 
 
 def captures_of(folder: Path) -> list[Path]:
-    """Every capture of the job, in the order of the numbers that their names begin with; those without one come first."""
+    """Every capture of the job, in the order of the numbers that their names begin with; those without one come first.
+
+    None where there is no captures/ yet. CaptureError if it may not be read.
+    """
 
     def number(path: Path) -> int:
         found = re.match(r"\d+", path.name)
         return int(found[0]) if found else -1
 
-    return sorted((folder / CAPTURES).glob(f"*{SUFFIX}"), key=lambda path: (number(path), path.name))
+    try:
+        found = [path for path in (folder / CAPTURES).iterdir() if path.match(f"*{SUFFIX}")]  # glob would hide what went wrong
+    except FileNotFoundError:
+        return []
+    except OSError as error:
+        raise CaptureError(
+            f"the captures cannot be read ({error.strerror})",
+            where=str(folder / CAPTURES),
+            do="Check that it is a folder you may read",
+        ) from error
+    return sorted(found, key=lambda path: (number(path), path.name))
 
 
 def captures_in(job_path: Path) -> list[Path]:
-    """The captures of a job that was named by its folder or its job.toml. UsageError if there are none."""
+    """The captures of a job that was named by its folder or its job.toml. UsageError if there are none; else as `captures_of`."""
     found = captures_of(folder_of(job_path))
     if not found:
         raise UsageError(

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import json
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -84,3 +86,23 @@ def test_the_demo_finds_a_folder_that_is_free(tmp_path: Path) -> None:
     for name in ("demo-job", "demo-job-2"):
         (tmp_path / name).mkdir()
     assert free(tmp_path / "demo-job") == tmp_path / "demo-job-3"
+
+
+@pytest.mark.parametrize("arguments", [["analyze"], ["report", "--out", "sheet.html"]], ids=lambda given: given[0])
+def test_captures_that_may_not_be_read_are_not_called_missing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], arguments: list[str]
+) -> None:
+    assert run(["new", str(tmp_path / "job")]) == 0
+    listed = Path.iterdir
+
+    def denied(folder: Path) -> Iterator[Path]:
+        if folder.name == "captures":
+            raise PermissionError(errno.EACCES, "Permission denied", str(folder))
+        return listed(folder)
+
+    monkeypatch.setattr(Path, "iterdir", denied)
+    assert run([*arguments, str(tmp_path / "job")]) == 2
+    said = capsys.readouterr().err
+    assert said.startswith(f"{tmp_path / 'job' / 'captures'}: the captures cannot be read (Permission denied).")
+    assert "no captures" not in said
+    assert len(said.splitlines()) == 1
