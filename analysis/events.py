@@ -146,14 +146,14 @@ def crossing(curve: Curve, lift_mm: float, flank: int, peak_deg: float, common: 
     if slope * flank >= 0:
         raise DataError(f"the lift stands still at {lift_mm:.2f} mm on the {word} flank", do="Choose another checking lift")
     where = f"{common.name} {word} {lift_mm:.3f}"
-    within = lift_u(curve, deg, common)
+    within = _within(curve, deg, common)
     quantity = Quantity(deg).with_part(Source(f"scatter within passes, {where}", u=within, unit="mm"), within / slope)
     of_pass = _of_passes(curve, deg)
     quantity = _with_between(quantity, of_pass, where)
     return Crossing(with_systematics(quantity, curve, slope, lift_mm, common), slope, of_pass)
 
 
-def lift_u(curve: Curve, deg: float, common: Systematics) -> float:
+def _within(curve: Curve, deg: float, common: Systematics) -> float:
     """Standard uncertainty of the curve's lift (mm) from scatter, and from the indicator's step where the encoder's edges lock
     to it.
     """
@@ -269,7 +269,7 @@ def peak_quantities(curve: Curve, common: Systematics) -> tuple[Quantity, Quanti
     by_smoothing = Source(f"smoothing over the peak, {common.name}")
     angle = angle.with_part(by_smoothing, (loose_low + loose_high) / 2 - deg)
     angle = with_systematics(angle, curve, math.inf, lift, common)
-    height = Quantity(lift).with_part(Source(f"scatter of the peak lift, {common.name}"), lift_u(curve, deg, common))
+    height = Quantity(lift).with_part(Source(f"scatter of the peak lift, {common.name}"), _within(curve, deg, common))
     zero, own, lean = _lift_sources(common)
     height = height.with_part(zero, -common.zero_u_mm)
     _, along = runout_sources(common)
