@@ -1,9 +1,7 @@
 """One connection to one board, from the greeting to the end. `acquire.link` is the face of it.
 
-A dead link never looks like a quiet one: besides a `Batch`, reading has three outcomes. `Idle`: nothing came for a while, the
-link lives. `Ended`: a polite end. `Broken`: it was lost, or the board broke the protocol. The last two stay so.
-Nothing that came in is dropped: if the reader is slow, a megabyte is kept and then the port pauses; what a serial port then
-loses for want of room shows as a gap in the board's numbers.
+Reading it has the outcomes of `acquire.outcomes`. Nothing that came in is dropped: if the reader is slow, a megabyte is kept and
+then the port pauses; what a serial port then loses for want of room shows as a gap in the board's numbers.
 """
 
 from __future__ import annotations
@@ -11,9 +9,9 @@ from __future__ import annotations
 import asyncio
 import time
 from collections.abc import Awaitable, Callable
-from dataclasses import dataclass
 from typing import Final, NamedTuple, TypeAlias
 
+from acquire.outcomes import Batch, Broken, Ended, Idle, Outcome
 from acquire.pipe import Pipe
 from acquire.transport import open_pipe
 from acquire.wire import HELLO, Command, Counters, Decoder, Event, Hello, encode_command
@@ -27,42 +25,6 @@ HELLO_WITHIN: Final = 3.0  # seconds, firmware-notes/wire-format.md section 5
 _ASK_EVERY: Final = 0.5  # seconds a board has to answer; one that is still starting does not hear the first time
 _SEND_WITHIN: Final = 2.0
 _CLOSE_WITHIN: Final = 1.0
-
-
-@dataclass(frozen=True)
-class Batch:
-    """Events in the order they came, the count of raw bytes they came in, and when the last of those came (the clock passed in).
-
-    An end may leave a last batch of no bytes: the damage that was not told yet. A batch may be without events: half a line.
-    """
-
-    events: tuple[Event, ...]
-    size: int
-    arrived: float
-
-
-@dataclass(frozen=True)
-class Idle:
-    """Nothing came for so many seconds, and nothing is wrong with the link. A board that lives sends a frame a second."""
-
-    seconds: float
-
-
-@dataclass(frozen=True)
-class Ended:
-    """A polite end: the other side closed, or we did."""
-
-    why: str
-
-
-@dataclass(frozen=True)
-class Broken:
-    """The link could not be had, was lost, or the board broke the protocol."""
-
-    error: LobetraceError
-
-
-Outcome: TypeAlias = Batch | Idle | Ended | Broken
 
 
 class Leftover(NamedTuple):

@@ -12,21 +12,9 @@ from collections.abc import AsyncGenerator, Awaitable, Callable
 from dataclasses import dataclass
 from typing import Final
 
-from acquire.connection import (
-    HELLO_WITHIN,
-    Batch,
-    Broken,
-    Clock,
-    Ended,
-    Idle,
-    Leftover,
-    Link,
-    Opener,
-    Outcome,
-    connect,
-    probe,
-)
+from acquire.connection import HELLO_WITHIN, Clock, Leftover, Link, Opener, connect, probe
 from acquire.frames import HALF, U32
+from acquire.outcomes import Batch, Broken, Ended, Idle, Outcome
 from acquire.transport import PortInfo, list_ports, open_pipe
 from acquire.wire import Hello
 from analysis.errors import LobetraceError, UsageError

@@ -12,8 +12,9 @@ from contextlib import aclosing
 from dataclasses import dataclass
 from typing import Final
 
-from acquire.connection import Broken, Clock, Ended, Opener
+from acquire.connection import Clock, Opener
 from acquire.frames import LONGEST_LINE
+from acquire.outcomes import Broken, Ended
 from acquire.parse import RefusedError, read_line
 from acquire.pipe import Pipe
 from acquire.transport import open_pipe

@@ -9,8 +9,8 @@ from typing import Final
 
 import numpy as np
 
-from acquire.connection import Batch, Ended, Outcome
 from acquire.frames import wrap_i32, wrap_u32
+from acquire.outcomes import Batch, Ended, Outcome
 from acquire.wire import Damage, Event, Fault, Heartbeat, Hello, Index, Sample
 from analysis.errors import CaptureError, UsageError
 from analysis.samples import STILL, Capture, Floats

@@ -10,13 +10,13 @@ from dataclasses import replace
 from pathlib import Path
 
 from acquire.cli.demo_job import job_text
-from acquire.connection import Batch, Outcome
 from acquire.dashboard.hand import phase_for
 from acquire.dashboard.launch import setup_for
 from acquire.dashboard.road import Road
 from acquire.dashboard.setup import Setup
 from acquire.dashboard.station import Station
 from acquire.link import Connected
+from acquire.outcomes import Batch, Outcome
 from acquire.recorder import Recorder
 from acquire.session import MET, Happened, Place, Plan, places
 from acquire.session_file import write_session

@@ -11,7 +11,6 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 
-from acquire.connection import Outcome
 from acquire.dashboard.app import Dashboard
 from acquire.dashboard.hand import SimulatedHand
 from acquire.dashboard.road import IDLE_S, Road
@@ -19,6 +18,7 @@ from acquire.dashboard.setup import Setup
 from acquire.dashboard.station import Station
 from acquire.job_folder import captures_of
 from acquire.link import Connected, stream
+from acquire.outcomes import Outcome
 from acquire.replay import replay
 from acquire.session import Happened, Plan
 from acquire.session_file import read_session, write_session

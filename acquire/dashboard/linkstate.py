@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Final
 
-from acquire.connection import Batch, Broken, Ended
 from acquire.dashboard.snapshot import DISCONNECTED, ENDED, FAILED, LIVE, STALLED, WAITING, LinkState
 from acquire.health import HealthWatch
+from acquire.outcomes import Batch, Broken, Ended
 from acquire.wire import Hello
 
 STALLED_AFTER: Final = 1.5  # seconds; a board that lives sends a frame a second

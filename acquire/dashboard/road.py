@@ -10,11 +10,11 @@ from functools import partial
 from pathlib import Path
 from typing import Final, TypeAlias
 
-from acquire.connection import Outcome
 from acquire.dashboard.station import Station
 from acquire.dashboard.taking import Taking
 from acquire.job_folder import captures_of
 from acquire.link import Connected
+from acquire.outcomes import Outcome
 from acquire.session import Place
 from acquire.steps import DONE, RESULT, STOP, SWEEP, TRAVEL, ZERO
 from analysis.capture import load

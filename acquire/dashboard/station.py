@@ -13,7 +13,6 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
-from acquire.connection import Batch, Broken, Ended, Idle, Outcome
 from acquire.dashboard.facts import facts_of
 from acquire.dashboard.linkstate import LinkWatch
 from acquire.dashboard.setup import Setup, learned, played_at
@@ -21,6 +20,7 @@ from acquire.dashboard.snapshot import ERROR, NOTE, WARNING, Failure, Message
 from acquire.dashboard.taking import RESTED_US, Taking
 from acquire.job_folder import free
 from acquire.link import Connected
+from acquire.outcomes import Batch, Broken, Ended, Idle, Outcome
 from acquire.recorder import Recorder
 from acquire.session import (
     REDONE,

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from acquire.connection import Batch, Broken, Ended
 from acquire.dashboard.linkstate import LinkWatch
 from acquire.dashboard.snapshot import DISCONNECTED, ENDED, LIVE, STALLED, WAITING
+from acquire.outcomes import Batch, Broken, Ended
 from acquire.wire import Damage, Event, Hello, Index
 from analysis.errors import LinkError
 from analysis.samples import Board

@@ -11,10 +11,10 @@ from typing import Any
 
 import pytest
 
-from acquire.connection import Broken
 from acquire.dashboard.app import Dashboard
 from acquire.dashboard.road import Road
 from acquire.dashboard.snapshot import FAILED, LIVE, STALLED
+from acquire.outcomes import Broken
 from acquire.session import Place, Plan
 from acquire.simulator.scenarios import SCENARIOS
 from acquire.steps import CAUTIONS, DONE, RESULT, RIG, STOP, STOP_OUT, SWEEP, TRAVEL, ZERO

@@ -10,7 +10,6 @@ from typing import Any
 
 import pytest
 
-from acquire.connection import Batch, Broken, Ended, Idle, Outcome
 from acquire.dashboard import main_screen, road, station
 from acquire.dashboard.app import Dashboard
 from acquire.dashboard.lines import Lines
@@ -19,6 +18,7 @@ from acquire.dashboard.picture import snapshot_of
 from acquire.dashboard.road import Road
 from acquire.dashboard.snapshot import DISCONNECTED, FAILED, LIVE, STALLED, Failure
 from acquire.link import Connected
+from acquire.outcomes import Batch, Broken, Ended, Idle, Outcome
 from acquire.session import Place, Plan, places
 from acquire.simulator.scenarios import SCENARIOS
 from acquire.steps import CAUTIONS, DONE, RESULT, RIG, STEPS, STOP, STOP_OUT, SWEEP, TRAVEL, ZERO

@@ -74,7 +74,6 @@ def test_only_the_link_and_what_stands_on_it_brings_the_serial_port() -> None:
         "acquire.threaded",
         "acquire.connection",
         "acquire.link",
-        "acquire.replay",
         "acquire.cli",
         "acquire.dashboard",
     )

@@ -9,7 +9,7 @@ from functools import cache
 import numpy as np
 import pytest
 
-from acquire.connection import Batch, Ended, Outcome
+from acquire.outcomes import Batch, Ended, Outcome
 from acquire.replay import TICK_S, replay
 from acquire.simulator.scenarios import SCENARIOS
 from acquire.tape import Tape
