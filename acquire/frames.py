@@ -1,6 +1,6 @@
 """The frames of firmware-notes/wire-format.md as frozen shapes, and the numbers its lines are made of. No I/O, no state.
 
-`acquire.encode` makes lines of them, `acquire.parse` reads one line, and `acquire.wire` says what a stream of lines means.
+`acquire.encode` makes lines of them, `acquire.parse` reads one line, and `acquire.decoder` says what a stream of lines means.
 """
 
 from __future__ import annotations

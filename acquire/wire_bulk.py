@@ -1,4 +1,4 @@
-"""A whole recorded byte stream -> arrays: the same answer as `wire.Decoder`, for a million frames a second.
+"""A whole recorded byte stream -> arrays: the same answer as `acquire.decoder`, for a million frames a second.
 
 The stream is taken in blocks of whole lines. `acquire.parse_bulk` reads a block at once; `_Sequencer` does for whole stretches
 between two hellos what the decoder does frame by frame.
@@ -12,9 +12,9 @@ from typing import Final
 
 import numpy as np
 
+from acquire.decoder import Counters, Damage, Event, has_restarted
 from acquire.frames import HALF, U32, Heartbeat, Hello, Sample
 from acquire.parse_bulk import Block, parse_block
-from acquire.wire import Counters, Damage, Event, has_restarted
 from analysis.samples import Board, Bools, Ints
 
 _BLOCK: Final = 1 << 21  # bytes: large enough for numpy, small enough for the cache
@@ -40,7 +40,7 @@ class Stream:
     counters: Counters
 
     def events(self) -> Iterator[Event]:
-        """The same as `wire.Decoder` gives, one by one."""
+        """The same as `Decoder` gives, one by one."""
         rows = np.stack([self.seq, self.time_us, self.crank, self.flags], axis=1).tolist()
         ages, lifts, still = self.age_us.T.tolist(), self.lift.T.tolist(), self.still.tolist()
         channels, done = 0, 0
@@ -73,7 +73,7 @@ def decode_stream(data: bytes) -> Stream:
 
 @dataclass
 class _Sequencer:
-    """What the decoder does frame by frame, for stretches between two hellos. Mirrors the fields of `wire.Decoder`."""
+    """What the decoder does frame by frame, for stretches between two hellos. Mirrors the fields of `Decoder`."""
 
     board: Board | None = None
     next: int = 0

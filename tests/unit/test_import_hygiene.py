@@ -39,7 +39,11 @@ def below(package: str, path: Iterable[str]) -> list[str]:
 
 ANALYSIS = below("analysis", analysis.__path__)
 ACQUIRE = [name for name in below("acquire", acquire.__path__) if not name.endswith("__main__")]
-WIRE = [name for name in ACQUIRE if name.split(".")[1:2] and name.split(".")[1].startswith(("wire", "frames", "encode", "parse"))]
+WIRE = [
+    name
+    for name in ACQUIRE
+    if name.split(".")[1:2] and name.split(".")[1].startswith(("wire", "decoder", "frames", "encode", "parse"))
+]
 SCREENS = ("textual",)
 PORTS = ("serial", "serial_asyncio")
 LOOPS = ("asyncio",)
