@@ -18,7 +18,8 @@ from acquire.simulator.board import BenchBoard
 from acquire.simulator.encoder import Encoder, Lost
 from acquire.simulator.hand import Hand
 from acquire.simulator.indicator import Indicator
-from acquire.simulator.rig import Recording, Rig, Work, record
+from acquire.simulator.phases import Recording, record
+from acquire.simulator.rig import Rig, Work
 from acquire.simulator.train import Train
 from acquire.simulator.truth import Truth, truth
 from acquire.wire import Decoder

@@ -7,7 +7,8 @@ from dataclasses import replace
 from pathlib import Path
 
 from acquire.recorder import Recorder
-from acquire.simulator.rig import Recording, Rig, record
+from acquire.simulator.phases import Recording, record
+from acquire.simulator.rig import Rig
 from acquire.tape import Tape
 from acquire.wire import Decoder
 from analysis.samples import Capture, Header

@@ -21,7 +21,8 @@ from acquire.recorder import Recorder
 from acquire.session import MET, Happened, Place, Plan, places
 from acquire.session_file import write_session
 from acquire.simulator.asked import in_short_turns
-from acquire.simulator.rig import REST, Rig, State, record_phase, start
+from acquire.simulator.phases import REST, State, record_phase, start
+from acquire.simulator.rig import Rig
 from acquire.simulator.scenarios import Scenario
 from acquire.simulator.truth import truth
 from acquire.steps import CAUTIONS, RIG, STOP

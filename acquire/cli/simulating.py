@@ -8,7 +8,7 @@ from pathlib import Path
 from acquire.cli import say
 from acquire.cli.output_file import write
 from acquire.simulator.asked import run_asked
-from acquire.simulator.rig import PHASES
+from acquire.simulator.phases import PHASES
 from acquire.simulator.scenarios import SCENARIOS, scenario_named
 from acquire.simulator.serve import run as serve
 from acquire.simulator.truth import truth as truth_of

@@ -9,7 +9,8 @@ from collections.abc import Callable, Iterable
 from contextlib import suppress
 from dataclasses import replace
 
-from acquire.simulator.rig import PHASES, Rig
+from acquire.simulator.phases import PHASES
+from acquire.simulator.rig import Rig
 from acquire.simulator.serve import serve
 
 

@@ -13,7 +13,8 @@ from dataclasses import replace
 import numpy as np
 
 from acquire.simulator.board import Sent
-from acquire.simulator.rig import REST, Recording, Rig, State, record_phase, start
+from acquire.simulator.phases import REST, Recording, State, record_phase, start
+from acquire.simulator.rig import Rig
 from acquire.wire import encode_fault, encode_hello, parse_command, wrap_u32
 
 

@@ -16,7 +16,8 @@ from contextlib import asynccontextmanager, suppress
 
 from acquire.simulator.bench import Bench
 from acquire.simulator.hosts import CHUNK, Host, Sleep, meet_on_pty, meet_on_socket
-from acquire.simulator.rig import REST, Rig
+from acquire.simulator.phases import REST
+from acquire.simulator.rig import Rig
 from analysis.errors import UsageError
 
 Clock = Callable[[], float]

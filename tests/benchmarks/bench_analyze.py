@@ -11,7 +11,8 @@ from pathlib import Path
 from statistics import median
 from time import perf_counter
 
-from acquire.simulator.rig import Rig, Work, record
+from acquire.simulator.phases import record
+from acquire.simulator.rig import Rig, Work
 from acquire.tape import Tape
 from acquire.wire import Decoder
 from analysis.capture import load

@@ -7,7 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from acquire.simulator.motion import Play
-from acquire.simulator.rig import Recording, Rig
+from acquire.simulator.phases import Recording
+from acquire.simulator.rig import Rig
 from acquire.simulator.train import Lift
 from tests.firmware.emulation import Script
 

@@ -13,7 +13,8 @@ import pytest
 
 from acquire.cli.demo_job import job_text
 from acquire.simulator.hand import Hand
-from acquire.simulator.rig import Work, record
+from acquire.simulator.phases import record
+from acquire.simulator.rig import Work
 from acquire.simulator.scenarios import scenario_named
 from acquire.simulator.truth import truth
 from tests.firmware.emulation import Emulator

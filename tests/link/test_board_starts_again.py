@@ -21,7 +21,7 @@ from acquire.cli.progress import End
 from acquire.cli.recording import Recording, Wanted
 from acquire.job_folder import captures_of
 from acquire.link import stream
-from acquire.simulator.rig import record
+from acquire.simulator.phases import record
 from acquire.simulator.scenarios import scenario_named
 from acquire.simulator.truth import truth
 from analysis.capture import load

@@ -13,7 +13,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from acquire.simulator.rig import Rig, latch_phase, start
+from acquire.simulator.phases import latch_phase, start
+from acquire.simulator.rig import Rig
 from acquire.simulator.truth import crossings
 from analysis.curve import Curve
 from analysis.job import Job

@@ -24,7 +24,8 @@ from scipy import sparse
 from scipy.interpolate import BSpline
 
 from acquire.simulator.motion import Motion
-from acquire.simulator.rig import Latching, Rig
+from acquire.simulator.phases import Latching
+from acquire.simulator.rig import Rig
 from analysis.motion import usable_forward
 from analysis.samples import Floats
 from tests.statistics.trials import job

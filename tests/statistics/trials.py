@@ -19,7 +19,8 @@ from acquire.simulator.cam import Cam, Flank, LawLobe, Lobe, TableLobe
 from acquire.simulator.encoder import Encoder
 from acquire.simulator.hand import Hand
 from acquire.simulator.indicator import Indicator
-from acquire.simulator.rig import Latching, Rig, Work, latch_phase, start
+from acquire.simulator.phases import Latching, latch_phase, start
+from acquire.simulator.rig import Rig, Work
 from acquire.simulator.stop import SliderCrank
 from acquire.simulator.train import Train
 from acquire.simulator.truth import crossings

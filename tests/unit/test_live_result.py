@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from acquire.cli.demo_job import job_text
-from acquire.simulator.rig import record
+from acquire.simulator.phases import record
 from acquire.simulator.scenarios import SCENARIOS
 from acquire.simulator.truth import truth
 from acquire.tape import Tape

@@ -9,7 +9,8 @@ import pytest
 
 from acquire.simulator.laws import LAWS
 from acquire.simulator.motion import Motion
-from acquire.simulator.rig import Rig, latch_phase, start
+from acquire.simulator.phases import latch_phase, start
+from acquire.simulator.rig import Rig
 from tests.statistics.random_error import SHIFT_DEG, steady_rig
 from tests.statistics.shift_bound import _hand, shift_bound
 from tests.statistics.trials import Scenario

@@ -13,7 +13,8 @@ from acquire.simulator.board import BenchBoard
 from acquire.simulator.encoder import Encoder, Lost
 from acquire.simulator.hand import Hand
 from acquire.simulator.indicator import Indicator
-from acquire.simulator.rig import PHASES, Recording, Rig, Work, latch_phase, record, start
+from acquire.simulator.phases import PHASES, Recording, latch_phase, record, start
+from acquire.simulator.rig import Rig, Work
 from acquire.simulator.scenarios import SCENARIOS
 from acquire.simulator.stop import SliderCrank, Stop
 from acquire.simulator.train import Train

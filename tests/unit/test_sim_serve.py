@@ -10,7 +10,8 @@ from contextlib import asynccontextmanager
 
 import pytest
 
-from acquire.simulator.rig import Rig, Work, record
+from acquire.simulator.phases import record
+from acquire.simulator.rig import Rig, Work
 from acquire.simulator.serve import Served, run, serve
 from acquire.wire import Decoder, Fault, Hello
 from analysis.errors import UsageError
