@@ -11,6 +11,7 @@ from analysis.job import FILE_NAME
 
 CAPTURES = "captures"
 SUFFIX = ".csv"
+UNFINISHED = "unfinished"  # folder in captures/ of what was begun and not ended
 
 
 def folder_of(job_path: Path) -> Path:
@@ -67,6 +68,20 @@ def make_job(folder: Path, text: str) -> Path:
             f"the job cannot be written ({error.strerror})", where=str(file), do="Choose a folder you may write to"
         ) from None
     return file
+
+
+def put_aside(capture: Path) -> Path:
+    """Move an unfinished capture to where no result is made of it, over no other; its new path. CaptureError if that fails."""
+    aside = capture.parent / UNFINISHED
+    try:
+        aside.mkdir(exist_ok=True)
+        return capture.rename(free(aside / capture.name))
+    except OSError as error:
+        raise CaptureError(
+            f"it is unfinished and could not be put aside ({error.strerror})",
+            where=capture.name,
+            do="Leave it out when you analyze",
+        ) from error
 
 
 def free(path: Path) -> Path:

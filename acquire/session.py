@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Final, NamedTuple
 
-from acquire.steps import CAUTIONS, DONE, RESULT, RIG, STEPS, STOP, STOP_OUT, SWEEP, TRAVEL, ZERO, Need
+from acquire.steps import CAUTIONS, DONE, RESULT, RIG, SAID, STEPS, STOP, STOP_OUT, SWEEP, TRAVEL, ZERO, Need
 from analysis.errors import UsageError
 
 Facts = Mapping[str, float]
@@ -61,7 +61,7 @@ START: Final = Place(CAUTIONS)
 
 @dataclass(frozen=True)
 class Session:
-    """Where a job stands: its plan, the place in hand, the places that are done, and what was overridden, with reasons."""
+    """Where a job stands: its plan, the place in hand, the places that are done, and those overridden, with reasons."""
 
     plan: Plan
     at: Place = START
@@ -156,12 +156,17 @@ def looked_at(session: Session, facts: Facts) -> Happened | None:
     return Happened(MET, session.at) if wanted and all(is_met(need, facts) for need in wanted) else None
 
 
+def overridable(session: Session) -> bool:
+    """Whether the place in hand waits for the data, and not for a person's word alone: that cannot be overridden."""
+    return any(need.key != SAID for need in needs(session))
+
+
 def override(session: Session, reason: str) -> Happened:
     """A person goes on although the data do not say so. UsageError without a reason, or where there is nothing to override."""
     if not reason.strip():
         raise UsageError("an override needs a reason", where=session.at.title, do="Write why the data need not show it")
-    if not needs(session):
-        raise UsageError("there is nothing to override", where=session.at.title, do="Redo a step instead")
+    if not overridable(session):
+        raise UsageError("there is nothing to override", where=session.at.title, do="Say so, or redo a step instead")
     return Happened(OVERRIDDEN, session.at, reason.strip())
 
 
@@ -177,7 +182,8 @@ def after(session: Session, happened: Happened) -> Session:
     if happened.what == REDONE:
         return _anew(session, happened.place)
     if happened.what == TDC_LOST:
-        return _anew(session, _leads_to(session, TDC_LOST))
+        back = _anew(session, _leads_to(session, TDC_LOST))
+        return replace(back, at=START) if session.at == START else back  # whoever comes back reads the cautions first
     if happened.place != session.at:
         raise UsageError(f"{happened.place.title} is not in hand", where=session.at.title, do="Redo it first")
     went = replace(session, at=_leads_to(session, MET), done=session.done | {session.at})
@@ -210,7 +216,8 @@ def _leads_to(session: Session, what: str) -> Place:
 def _anew(session: Session, place: Place) -> Session:
     """At a place once more: it and what was built on it are not done."""
     undone = {place, *(Place(step, place.valve) for step in UNDOES.get(place.step, ()))}
-    return replace(session, at=place, done=session.done - undone)
+    overrides = tuple(overridden for overridden in session.overrides if overridden.place not in undone)
+    return replace(session, at=place, done=session.done - undone, overrides=overrides)
 
 
 def _spoken(valve: str) -> str:

@@ -137,7 +137,7 @@ STEPS: Final[Mapping[str, Step]] = {
         Step(
             RESULT,
             "Result, {valve}",
-            ("Compare with the specification. Go on, or redo a step.",),
+            ("Compare with the specification. Enter: go on. r: do a step again.",),
             (Need(SAID, "result read"),),
             of_valve=True,
         ),

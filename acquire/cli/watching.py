@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from acquire.cli import say
 from acquire.cli.demo_job import job_text
 from acquire.cli.version import version
 from acquire.job_folder import folder_of, make_job
 from acquire.session import Plan
 from acquire.simulator.scenarios import Scenario, scenario_named
 from acquire.simulator.truth import truth
+from acquire.steps import DONE
 from analysis.capture import load
 from analysis.errors import UsageError
 from analysis.job import FILE_NAME, Job, load_job, parse_job
@@ -47,7 +49,13 @@ def live(
     plan = Plan(_tdc(tdc, job), ("both",) if both else ("intake", "exhaust"))
     simulated = None if rig is None else launch.Simulated(rig.name, rig.rig.seed, pace)
     look = launch.Look(light=light, bell=bell)
-    launch.live(job, folder_of(job_path), port, plan, f"lobetrace {version()}", look, simulated)
+    folder = folder_of(job_path)
+    left = launch.live(job, folder, port, plan, f"lobetrace {version()}", look, simulated)
+    where = say.quoted(folder)
+    if left.step == DONE:
+        say.person(f"All is measured and recorded in {where}. The sheet: lobetrace analyze {where}")
+    else:
+        say.person(f"Left at: {left.title}. What is recorded lies in {where}; the same command goes on from there.")
 
 
 def replay(capture_path: Path, job_path: Path | None, speed: float, *, light: bool = False, bell: bool = True) -> None:

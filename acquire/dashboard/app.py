@@ -19,12 +19,11 @@ from textual.screen import Screen
 
 from acquire.dashboard.ask import Chosen, Override, Redo
 from acquire.dashboard.main_screen import MainScreen
+from acquire.dashboard.offered import offered, to_redo
 from acquire.dashboard.picture import snapshot_of
 from acquire.dashboard.review import Review
 from acquire.dashboard.road import Road
 from acquire.dashboard.snapshot import NOTE, WARNING, Snapshot
-from acquire.session import needs, places
-from acquire.steps import SAID, Need
 from analysis.errors import LobetraceError
 
 PICTURES_S: Final = 12.5  # pictures a second
@@ -63,6 +62,7 @@ class Dashboard(App[None]):
         self._tasks: list[asyncio.Task[None]] = []
         self._leaving: asyncio.Future[None] | None = None
         self.picture: Snapshot = snapshot_of(self.station)
+        self._offered: dict[str, bool] = {}
 
     def get_default_screen(self) -> Screen[None]:
         """The one screen; questions lie on top of it."""
@@ -76,6 +76,10 @@ class Dashboard(App[None]):
         for name, worker in self._extra:
             self._start(name, worker)
         self.set_interval(1 / PICTURES_S, self.draw)
+
+    def check_action(self, action: str, _parameters: tuple[object, ...]) -> bool:
+        """A key is offered and heard where it does something."""
+        return offered(self.station, curve=self.picture.curve is not None).get(action, True)
 
     def draw(self) -> None:
         """Look, and show the newest picture."""
@@ -93,6 +97,7 @@ class Dashboard(App[None]):
             screen = self.screen_stack[0] if self.screen_stack else None
             if isinstance(screen, MainScreen):
                 screen.show(self.picture, self.station.watch.state(), paused=self.paused)
+                self._offer(screen)
             self._drawn = True
         except Exception as error:
             if self._drawn:  # once, not at every picture
@@ -102,6 +107,12 @@ class Dashboard(App[None]):
             self._rung = self.station.ended
             if self._bell:
                 self.bell()
+
+    def _offer(self, screen: MainScreen) -> None:
+        now = offered(self.station, curve=self.picture.curve is not None)
+        if now != self._offered:
+            self._offered = now
+            screen.refresh_bindings()
 
     async def action_quit(self) -> None:
         """Close the capture, then the screen."""
@@ -120,9 +131,8 @@ class Dashboard(App[None]):
 
     def action_said(self) -> None:
         """The sentence that the step asks for."""
-        if any(need.key == SAID for need in _needs(self)):
-            self.station.say_so()
-            self.draw()
+        self.station.say_so()
+        self.draw()
 
     def action_override(self) -> None:
         """Ask for a reason, then go on."""
@@ -131,20 +141,16 @@ class Dashboard(App[None]):
             if reason:
                 self._person(lambda: self.station.override(reason))
 
-        if _needs(self) and self.station.setup.replayed is None:
-            self.push_screen(Override(self.station.session.at.title), chosen)
+        self.push_screen(Override(self.station.session.at.title), chosen)
 
     def action_redo(self) -> None:
         """Ask which step, then begin it again."""
-        session = self.station.session
-        offered = [p for p in places(session.plan) if p in session.done or p == session.at]
 
         def chosen(place: Chosen) -> None:
             if place is not None:
                 self._person(lambda: self.station.redo(place))
 
-        if self.station.setup.replayed is None:
-            self.push_screen(Redo(offered), chosen)
+        self.push_screen(Redo(to_redo(self.station)), chosen)
 
     def action_pause(self) -> None:
         """Hold the picture; recording goes on."""
@@ -155,8 +161,6 @@ class Dashboard(App[None]):
         """The curve with zoom and pan."""
         if self.picture.curve is not None:
             self.push_screen(Review(self.picture))
-        else:
-            self.station.say(NOTE, "There is a curve to view in the zero and sweep steps.")
 
     def action_bell_switch(self) -> None:
         """The bell at the end of a step."""
@@ -218,7 +222,3 @@ def _hung_up() -> bool:
     poll = select.poll()
     poll.register(sys.__stdin__.fileno() if sys.__stdin__ else 0, 0)  # a hang-up is told without being asked for
     return any(event & select.POLLHUP for _, event in poll.poll(0))
-
-
-def _needs(app: Dashboard) -> tuple[Need, ...]:
-    return needs(app.station.session)

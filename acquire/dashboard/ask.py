@@ -31,7 +31,7 @@ class Override(ModalScreen[str | None]):
             yield Static(
                 f"Go on from {self._title!r} although the data do not show it? The reason stays with the job.", markup=False
             )
-            yield Input(placeholder="reason; Escape goes back", select_on_focus=False)
+            yield Input(placeholder="reason; Enter goes on, Escape goes back", select_on_focus=False)
 
     def on_mount(self) -> None:
         """Ready to write; the cursor stands still for whoever looks from afar."""
@@ -58,7 +58,7 @@ class Redo(ModalScreen[Chosen]):
     def compose(self) -> ComposeResult:
         """A list."""
         with Vertical(classes="question"):
-            yield Static("Do which step again? What was recorded stays. Escape goes back.", markup=False)
+            yield Static("Do which step again? What was recorded stays. Arrows and Enter choose, Escape goes back.", markup=False)
             yield OptionList(*(place.title for place in self._offered), markup=False)
 
     def on_mount(self) -> None:

@@ -20,7 +20,7 @@ from acquire.job_folder import captures_of
 from acquire.link import Connected, stream
 from acquire.outcomes import Outcome
 from acquire.replay import replay
-from acquire.session import Happened, Plan
+from acquire.session import Happened, Place, Plan
 from acquire.session_file import read_session, write_session
 from analysis.capture import load
 from analysis.errors import CaptureError, LobetraceError, UsageError
@@ -45,8 +45,8 @@ class Simulated:
     pace: float = 1.0
 
 
-def live(job: Job, folder: Path, port: str, plan: Plan, software: str, look: Look, simulated: Simulated | None = None) -> None:
-    """The guided procedure on the board at `port` (the job's if empty), or on a simulated one. Returns once the person quits.
+def live(job: Job, folder: Path, port: str, plan: Plan, software: str, look: Look, simulated: Simulated | None = None) -> Place:
+    """The guided procedure on the board at `port` (the job's if empty), or on a simulated one; where the person has left it.
 
     Raises UsageError without a port or a terminal, LinkError if the simulator does not start.
     """
@@ -67,6 +67,7 @@ def live(job: Job, folder: Path, port: str, plan: Plan, software: str, look: Loo
 
         extra = (("simulator", hand.watch(lambda: station)),) if hand else ()
         _run(Dashboard(Road(station, source), extra=extra, light=look.light, bell=look.bell))
+        return station.session.at
     finally:
         if hand:
             hand.end()

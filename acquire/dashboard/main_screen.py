@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Final
+from typing import ClassVar, Final
 
 from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
 from textual.screen import Screen
 from textual.widgets import Footer
 
@@ -13,13 +14,29 @@ from acquire.dashboard import panels, readout, tracing
 from acquire.dashboard.lines import Line, Lines
 from acquire.dashboard.snapshot import LinkState, Snapshot
 from acquire.dashboard.verdict import event_table
+from acquire.dashboard.window import furthest, window
 from acquire.steps import CAUTIONS, DONE, RESULT, SWEEP, ZERO
 
 LEAST: Final = (80, 24)
+_ALL: Final = 1 << 16  # more lines than any panel has
 
 
 class MainScreen(Screen[None]):
     """Draws snapshots."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("down", "turn('line', 1)", "More", key_display="↑↓"),
+        Binding("up", "turn('line', -1)", show=False),
+        Binding("pagedown", "turn('page', 1)", show=False),
+        Binding("pageup", "turn('page', -1)", show=False),
+        Binding("end", "turn('all', 1)", show=False),
+        Binding("home", "turn('all', -1)", show=False),
+    ]
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._top, self._page, self._longer = 0, 1, False
+        self._shown: tuple[Snapshot, LinkState, bool] | None = None
 
     def compose(self) -> ComposeResult:
         """Panels in their order."""
@@ -40,8 +57,22 @@ class MainScreen(Screen[None]):
             yield Lines(id=name)
         yield Footer(show_command_palette=False)
 
+    def check_action(self, action: str, _parameters: tuple[object, ...]) -> bool:
+        """The keys that turn the panel are offered where it is longer than the screen."""
+        return self._longer if action == "turn" else True
+
+    def action_turn(self, by: str, way: int) -> None:
+        """Other lines of the panel."""
+        if self._shown is not None:
+            picture, link, paused = self._shown
+            self._top = max(0, self._top + way * {"line": 1, "page": self._page}.get(by, _ALL))
+            self.show(picture, link, paused=paused)
+
     def show(self, picture: Snapshot, link: LinkState, *, paused: bool = False) -> None:
         """Bring every panel up to date. `link` is newer than the picture if that is held."""
+        if self._shown is not None and self._shown[0].place != picture.place:
+            self._top = 0
+        self._shown = picture, link, paused
         width, height = self.size
         if not width or not height:
             return
@@ -51,7 +82,7 @@ class MainScreen(Screen[None]):
             return
         parts: dict[str, list[Line]] = {
             "head": panels.head(picture, width),
-            "do": panels.do(picture, width)[: None if height >= 28 or picture.curve is None else 1],
+            "do": panels.do(picture, width, short=height < 28 and picture.curve is not None),
             "link": panels.link(link, width, paused=paused),
         }
         step = picture.place.step
@@ -69,12 +100,22 @@ class MainScreen(Screen[None]):
         left -= news
         if step in (ZERO, SWEEP):
             parts["trace"] = tracing.trace(picture, width, left) or [()] * left
+            self._offer_to_turn(False)
         else:
-            lines = panels.panel(picture, width)
-            if len(lines) > left > 0:
-                lines = [*lines[: left - 1], ((f" … {len(lines) - left + 1} more lines in a larger terminal", "dim"),)]
-            parts["panel"] = lines + [()] * (left - len(lines))
+            parts["panel"] = self._window(panels.panel(picture, width), left)
         self._fill(parts)
+
+    def _window(self, lines: list[Line], height: int) -> list[Line]:
+        """What of a long panel is in sight."""
+        most = furthest(lines, height)
+        self._top, self._page = min(self._top, most), max(1, height - 2)
+        self._offer_to_turn(most > 0)
+        return window(lines, height, self._top)
+
+    def _offer_to_turn(self, longer: bool) -> None:
+        if longer != self._longer:
+            self._longer = longer
+            self.refresh_bindings()
 
     def _fill(self, parts: dict[str, list[Line]]) -> None:
         for widget in self.query(Lines):

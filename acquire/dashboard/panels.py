@@ -35,12 +35,14 @@ STATES: Final = {
     FAILED: ("‼", "FAILED", "alarm"),
 }
 _WAYS: Final = {1: ("▶ FORWARD", "good"), -1: ("◀ BACKWARD", "warn"), 0: ("■ STANDING", "dim")}
+_PLAYED: Final = ("A capture is played as it was recorded. Nothing is recorded anew.",)
 _UNSEEN: Final = ("? NOT SEEN", "warn")  # without frames nobody knows whether it stands
 
 
 def head(picture: Snapshot, width: int) -> list[Line]:
     """Where we are in the procedure, and on what engine."""
-    left = f" {picture.number}/{picture.of}  {picture.place.title} "
+    where = "Replay" if picture.played else f"{picture.number}/{picture.of}"
+    left = f" {where}  {picture.place.title} "
     engine = f" {picture.job.engine.name or 'engine without a name'}, cylinder {picture.job.measure.cylinder} "
     room = width - len(left)
     right = engine if len(engine) <= room else ""
@@ -105,6 +107,8 @@ def needs_in_a_row(picture: Snapshot) -> list[Line]:
 
 
 def _need(asked: Asked) -> str:
+    if asked.said and not asked.met:
+        return f"{asked.text}: press Enter"
     if asked.least == 1 and not asked.unit:
         return asked.text
     have = min(asked.have, 9999)
@@ -113,9 +117,12 @@ def _need(asked: Asked) -> str:
     return f"{asked.text} {math.floor(have * 10**places) / 10**places:.{places}f}/{asked.least:g}{unit}"
 
 
-def do(picture: Snapshot, width: int) -> list[Line]:
-    """What a person does now."""
-    return [line for text in picture.place.do for line in _wrapped(text, width, "plain")]
+def do(picture: Snapshot, width: int, *, short: bool = False) -> list[Line]:
+    """What a person does now; `short`, on one line: the first thing, and once that has been said to be done, the next."""
+    what = _PLAYED if picture.played else picture.place.do
+    lines = [line for text in what for line in _wrapped(text, width, "plain")]
+    first = int(len(lines) > 1 and any(asked.said and asked.met for asked in picture.needs))
+    return lines[first : first + 1] if short else lines
 
 
 def link(state: LinkState, width: int, *, paused: bool = False) -> list[Line]:
@@ -164,7 +171,7 @@ def panel(picture: Snapshot, width: int) -> list[Line]:
     """The large panel of a step that has no curve."""
     step = picture.place.step
     if step == CAUTIONS:
-        return _cautions(width)
+        return _cautions(picture.goes_on, width)
     lines: list[Line] = [()] + [need_line(asked) for asked in picture.needs]
     if step == RIG:
         lines += _rig(picture, width)
@@ -185,12 +192,13 @@ def panel(picture: Snapshot, width: int) -> list[Line]:
     return lines
 
 
-def _cautions(width: int) -> list[Line]:
+def _cautions(goes_on: str, width: int) -> list[Line]:
     lines: list[Line] = []
     for text in cautions("stop"):
         wrapped = textwrap.wrap(text, width - 5)
         lines += [((" ! " if k == 0 else "   ", "warn"), (part, "plain")) for k, part in enumerate(wrapped)]
-    return [*lines, (), ((" Press Enter once you have read them.", "strong"),)]
+    then = f" It goes on where it was left: {goes_on}." if goes_on else ""
+    return [*lines, (), *_wrapped(f"Press Enter once you have read them.{then}", width, "strong")]
 
 
 def _rig(picture: Snapshot, width: int) -> list[Line]:
@@ -205,7 +213,7 @@ def _touches(picture: Snapshot, width: int) -> list[Line]:
         lines: list[Line] = [()]
     else:
         spread = [
-            f"spread {deg:.2f} deg" if side else ""
+            f"spread {deg:.2f} deg" if len(side) > 1 else ""
             for deg, side in zip(touches.spread_deg, (touches.low, touches.high), strict=True)
         ]
         lines = [

@@ -10,14 +10,15 @@ import numpy as np
 from acquire.dashboard.snapshot import Asked, Curve, Snapshot
 from acquire.dashboard.station import Station
 from acquire.dashboard.taking import Taking
-from acquire.session import is_met, needs, places
-from acquire.steps import RESULT, SWEEP, ZERO
+from acquire.session import MET, Happened, after, is_met, needs, places
+from acquire.steps import CAUTIONS, FLAT_DEG, RESULT, SAID, SWEEP, ZERO
 from analysis.job import DurationSpec, Job
 from analysis.live.profile import Trace
 from analysis.lobe import at_indicator
 
 # About where lobes peak (common practice): to tell overlap TDC from firing TDC before there is a result.
 _PEAKS: Final = {"intake": 107.0, "exhaust": -110.0, "unknown": 107.0}
+_BELOW_MM: Final = 1.0  # no base circle has readings so far below it
 
 
 def snapshot_of(station: Station) -> Snapshot:
@@ -26,7 +27,7 @@ def snapshot_of(station: Station) -> Snapshot:
     facts = station.facts()
     order = places(session.plan)
     asked = tuple(
-        Asked(n.text.format(valve=session.at.valve), facts.get(n.key, 0.0), n.least, n.unit, is_met(n, facts))
+        Asked(n.text.format(valve=session.at.valve), facts.get(n.key, 0.0), n.least, n.unit, is_met(n, facts), n.key == SAID)
         for n in needs(session)
     )
     if station.setup.replayed is not None:
@@ -42,9 +43,11 @@ def snapshot_of(station: Station) -> Snapshot:
         decision=station.decision,
         tdc=None if station.live is None else station.live.tdc,
         waiting_for="" if station.live is None else station.live.why,
+        goes_on=after(session, Happened(MET, session.at)).at.title if session.at.step == CAUTIONS and session.done else "",
         link=link,
-        messages=tuple(station.messages),
-        overrides=len(session.overrides),
+        messages=station.messages.current(),
+        overrides=tuple(f"{each.place.title}: {each.reason}" for each in session.overrides),
+        played=station.setup.replayed is not None,
         fits=station.fits,
     )
     return picture if taking is None else _with_data(picture, station, taking)
@@ -55,13 +58,13 @@ def _with_data(picture: Snapshot, station: Station, taking: Taking) -> Snapshot:
     progress, crank = taking.progress(), taking.progress().crank
     valve = picture.place.valve
     channel = _channel(taking, valve)
+    trace = _from_base(progress.trace[channel])
     curve, shift = None, None
     if picture.place.step in (ZERO, SWEEP):
         stood_on = taking.header.channels[channel]
-        shift = _shift(progress.trace[channel], tdc, taking, stood_on)
-        curve = Curve(stood_on, progress.trace[channel], shift or 0.0, _marks(station.job, stood_on))
-    trace = progress.trace[channel]
-    zeroed = picture.place.step in (ZERO, SWEEP) and trace.flat_deg >= 20.0
+        shift = _shift(trace, tdc, taking, stood_on)
+        curve = Curve(stood_on, trace, shift or 0.0, _marks(station.job, stood_on))
+    zeroed = picture.place.step in (ZERO, SWEEP) and trace.flat_deg >= FLAT_DEG
     lift = progress.lift_mm[channel] - (trace.zero_mm if zeroed else 0.0)
     per_count = 360.0 / taking.header.board.cpr
     live = station.live
@@ -85,6 +88,11 @@ def _with_data(picture: Snapshot, station: Station, taking: Taking) -> Snapshot:
             picture.link, file="" if recorder is None else recorder.path.name, rows=0 if recorder is None else recorder.rows
         ),
     )
+
+
+def _from_base(trace: Trace) -> Trace:
+    """The trace, its level only if it is the base circle's: a level well below which there are readings is the nose of the lobe."""
+    return replace(trace, flat_deg=0.0, zero_mm=np.nan) if trace.swing_mm < -_BELOW_MM else trace
 
 
 def _hung(picture: Snapshot, engaged: bool, way: int) -> bool:

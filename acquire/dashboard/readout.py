@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 from acquire.dashboard.bigtext import HEIGHT, big
 from acquire.dashboard.lines import Line
 from acquire.dashboard.panels import angle_words, lift_words
 from acquire.dashboard.snapshot import Snapshot
+
+_SIGNS: Final = 6
 
 
 def scale_for(width: int, height: int) -> int:
@@ -13,12 +17,17 @@ def scale_for(width: int, height: int) -> int:
     return 2 if width >= 152 and height >= 44 else 1
 
 
+def _short(number: str) -> str:
+    """At most so many signs as there is room for: the last decimals go, never the sign."""
+    return number if len(number) <= _SIGNS else number[:_SIGNS].rstrip(".")
+
+
 def readout(picture: Snapshot, width: int, scale: int) -> list[Line]:
     """Angle on the left, lift on the right, HEIGHT x `scale` lines and a line of names."""
     number, word = angle_words(picture)
     lift, unit = lift_words(picture)
-    angle = big(f"{number:>5}"[-6:] + " " + f"{word:<4}", scale)
-    length = big(lift[-6:], scale)
+    angle = big(f"{_short(number):>5} {word:<4}", scale)
+    length = big(_short(lift), scale)
     left, right = len(angle[0]), len(length[0])
     gap = max(2, width - left - right - len(unit) - 3)
     bottom = HEIGHT * scale - 1

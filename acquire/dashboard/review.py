@@ -14,7 +14,7 @@ from textual_plot import HiResMode, PlotWidget
 from acquire.dashboard.snapshot import Snapshot
 from acquire.dashboard.tracing import turned
 
-_TITLE: Final = "lift in mm over crank degrees from overlap TDC; + and - zoom, arrows pan, r resets, Escape goes back"
+_TITLE: Final = "lift in mm over crank degrees from overlap TDC"
 
 
 class Review(ModalScreen[None]):

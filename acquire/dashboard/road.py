@@ -102,7 +102,7 @@ class Road:
             return partial(tdc_so_far, station.job, taking.capture(), taking.forward)
         if not taking.progress().forward_deg:
             return None
-        return partial(result_so_far, station.job, tuple(station.found_by), taking.capture())
+        return partial(result_so_far, station.job, station.known.found_by, taking.capture())
 
 
 def _of_job(station: Station, folder: Path) -> LiveResult | Decision:
@@ -114,6 +114,6 @@ def _of_job(station: Station, folder: Path) -> LiveResult | Decision:
         why = str(error)
     sweeps = [c for c in captures if c.header is not None and c.header.step == "sweep"][-1:]
     try:
-        return decide(station.job, [*station.found_by, *sweeps])
+        return decide(station.job, [*station.known.found_by, *sweeps])
     except DataError:
         return LiveResult({}, None, why)

@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from acquire.session import MET, Happened, Place, Plan
+from acquire.session import MET, Happened, Place, Plan, Session, taken_up
 from acquire.steps import RIG, STOP, SWEEP, TRAVEL
 from analysis.job import Job
 from analysis.samples import Capture, Header
@@ -33,7 +33,14 @@ class Setup:
     asks: Callable[[Place, bool], None] = lambda _place, _said: None
 
 
-def played_at(header: Header) -> Place:
+def begun(setup: Setup) -> Session:
+    """Where the procedure begins: as it was left, or at the place that a capture played again belongs to."""
+    if setup.replayed is None:
+        return taken_up(setup.plan, setup.written)
+    return Session(setup.plan, at=_played_at(setup.replayed))
+
+
+def _played_at(header: Header) -> Place:
     """The place of the procedure that a capture belongs to."""
     if header.step in ("stop", "travel"):
         return Place(STOP if header.step == "stop" else TRAVEL)

@@ -20,13 +20,17 @@ WAITING, LIVE, STALLED, DISCONNECTED, ENDED, FAILED = "waiting", "live", "stalle
 
 @dataclass(frozen=True)
 class Asked:
-    """One need of the step in hand: what, how much there is, how much it takes, and whether that is enough."""
+    """One need of the step in hand: what, how much there is, how much it takes, and whether that is enough.
+
+    `said`: a person meets it by saying so.
+    """
 
     text: str
     have: float
     least: float
     unit: str
     met: bool
+    said: bool = False
 
 
 @dataclass(frozen=True)
@@ -107,7 +111,9 @@ class Snapshot:
     result: Result | None = None
     decision: Decision | None = None
     waiting_for: str = ""
+    goes_on: str = ""  # at the cautions of a job that was begun before: the title of where it goes on
     link: LinkState = LinkState()
     messages: tuple[Message, ...] = ()
-    overrides: int = 0
+    overrides: tuple[str, ...] = ()  # which steps, and why
+    played: bool = False  # a recorded capture is played again: there is no procedure
     fits: int = 0  # how often the result has been worked out

@@ -6,47 +6,29 @@ Frames go to the recorder first. What the data show moves the session on (`look`
 from __future__ import annotations
 
 import uuid
-from collections import deque
 from collections.abc import Callable, Sequence
 from contextlib import suppress
-from dataclasses import replace
-from pathlib import Path
-from typing import Final
 
 from acquire.dashboard.facts import facts_of
+from acquire.dashboard.headers import header_for
+from acquire.dashboard.known_tdc import KnownTdc
 from acquire.dashboard.linkstate import LinkWatch
-from acquire.dashboard.setup import Setup, learned, played_at
-from acquire.dashboard.snapshot import ERROR, NOTE, WARNING, Failure, Message
+from acquire.dashboard.messages import MessageLog
+from acquire.dashboard.setup import Setup, begun, learned
+from acquire.dashboard.snapshot import ERROR, NOTE, WARNING
 from acquire.dashboard.taking import RESTED_US, Taking
-from acquire.job_folder import free
+from acquire.job_folder import UNFINISHED, put_aside
 from acquire.link import Connected
 from acquire.outcomes import Batch, Broken, Ended, Idle, Outcome
 from acquire.recorder import Recorder
-from acquire.session import (
-    REDONE,
-    TDC_LOST,
-    Facts,
-    Happened,
-    Place,
-    Session,
-    after,
-    looked_at,
-    override,
-    places,
-    redo,
-    taken_up,
-)
+from acquire.session import REDONE, TDC_LOST, Facts, Happened, Place, after, looked_at, override, places, redo
 from acquire.steps import RIG, SAID, STEPS, STOP, SWEEP, TRAVEL, ZERO
 from acquire.wire import Event, Hello
 from analysis.decision.decide import Decision
-from analysis.errors import CaptureError, LobetraceError, UsageError
+from analysis.errors import CaptureError, LobetraceError
 from analysis.live.result import LiveResult
 from analysis.results import Result
-from analysis.samples import Board, Capture, Header
-from analysis.tdc.reference import same_count
-
-_MESSAGES: Final = 50
-UNFINISHED: Final = "unfinished"  # folder in captures/ of what was begun and not ended
+from analysis.samples import Board
 
 
 class Station:
@@ -54,14 +36,11 @@ class Station:
 
     def __init__(self, setup: Setup, clock: Callable[[], float]) -> None:
         self.setup, self.job = setup, setup.job
-        self._clock = clock
-        self.session = taken_up(setup.plan, setup.written)
-        if setup.replayed is not None:
-            self.session = Session(setup.plan, at=played_at(setup.replayed))
+        self.session = begun(setup)
         self.taking: Taking | None = None
         self.watch = LinkWatch(clock)
-        self.messages: deque[Message] = deque(maxlen=_MESSAGES)
-        self.found_by: list[Capture] = list(setup.found_by)
+        self.messages = MessageLog(clock)
+        self.known = KnownTdc(setup.job, setup.found_by)
         self.forward = learned(setup.job, setup.written)
         self.live: LiveResult | None = None
         self.result: Result | None = None
@@ -70,8 +49,7 @@ class Station:
         self.ended = 0  # how often a step came to its end: the bell
         self._board: Board | None = None
         self._link = ""
-        self._said = False
-        self._tdc = ("", 0.0)  # link and count: holds while the link does
+        self.said = False  # what the step in hand asks a person to say
         self._place_taken = self.session.at
 
     # what comes in
@@ -114,21 +92,18 @@ class Station:
         self._link = uuid.uuid4().hex
         if not first:
             self.say(WARNING, "The board started again: its count began anew, and so does this recording.")
-        if before is not None or self.found_by:
+        if self.setup.replayed is None and (before is not None or self.known.found_by):
             self._may_carry(board)
         self.begin()
 
     def _may_carry(self, board: Board) -> None:
         """TDC survives a new start by the index pulse, or by a board that tells its starts apart."""
         left = [place for place in places(self.session.plan) if place.step == SWEEP and place not in self.session.done]
-        if not left or not (self.found_by or self.session.done & {Place(STOP), Place(TRAVEL)}):
+        if not left or not (self.known.found_by or self.session.done & {Place(STOP), Place(TRAVEL)}):
             return
-        here = self._header("sweep", ("unknown",) * len(board.steps_mm), board)
-        if any(
-            c.header is not None and ((board.index and c.header.board.index) or same_count(c.header, here)) for c in self.found_by
-        ):
+        if self.known.holds(header_for(self.setup, left[0], board, self._link)):
             return
-        self.found_by = []
+        self.known.lose()
         self._moved(Happened(TDC_LOST, self.session.at))
         self.say(ERROR, "There is no index pulse to find the place by: top dead center must be found again.")
 
@@ -143,9 +118,9 @@ class Station:
 
     def say_so(self) -> None:
         """The sentence that the step asks a person for; nothing where it asks for none."""
-        if self._said or not any(need.key == SAID for need in STEPS[self.session.at.step].needs):
+        if self.said or not any(need.key == SAID for need in STEPS[self.session.at.step].needs):
             return
-        self._said = True
+        self.said = True
         if STEPS[self.session.at.step].record:  # what was set up by hand is set up now: the recording begins
             self.begin()
             return
@@ -165,12 +140,11 @@ class Station:
 
     def say(self, kind: str, text: str) -> None:
         """A message."""
-        self.messages.append(Message(kind, text, self._clock()))
+        self.messages.say(kind, text)
 
     def failed(self, worker: str, error: BaseException) -> None:
         """A worker ended in an error: one typed message, and the screen says failed if frames can no longer be taken."""
-        text = str(error) if isinstance(error, LobetraceError) else f"{type(error).__name__}: {error}"
-        self.messages.append(Failure(ERROR, f"{worker.upper()} FAILED. {text}", self._clock(), worker, type(error).__name__))
+        self.messages.failed(worker, error)
         if worker in ("reader", "recorder", "session"):
             self.watch.failed(worker)
         if worker in ("recorder", "session"):
@@ -197,17 +171,12 @@ class Station:
         """What the data say about the step in hand."""
         facts = dict(facts_of(self.session.at.step, self.job, self._board, self.taking, self.live, self.tdc_count()))
         facts["link"] = float(self.watch.alive)
-        facts[SAID] = float(self._said)
+        facts[SAID] = float(self.said)
         return facts
 
     def tdc_count(self) -> float | None:
         """TDC as a count of what is being taken, if it is known."""
-        if self.taking is None or not (self.found_by or self.job.rig.tdc_count is not None):
-            return None
-        known = self.taking.tdc(self.job, self.found_by)
-        if known is not None:
-            self._tdc = (self._link, known[0].value)
-        return self._tdc[1] if self._tdc[0] == self._link else None
+        return None if self.taking is None else self.known.count(self.taking)
 
     def begin(self) -> None:
         """Begin what the step in hand takes: a capture if it records one."""
@@ -219,13 +188,13 @@ class Station:
         if self.live is not None and self.live.result is not None:
             self.result = self.live.result
         self.live = None
-        header, recorder = self._of_step(place, self._board), None
-        set_up = self._said or not any(need.key == SAID for need in step.needs)
+        header, recorder = header_for(self.setup, place, self._board, self._link), None
+        set_up = self.said or not any(need.key == SAID for need in step.needs)
         if step.record and set_up and self.setup.folder is not None:
             recorder = Recorder.in_folder(self.setup.folder / "captures", header)
         self.taking = Taking(self.job, header, self.forward or 1, recorder, rested=rested)
         self._place_taken = Place(SWEEP, place.valve) if step.record == "sweep" else place
-        self.setup.asks(place, self._said)
+        self.setup.asks(place, self.said)
 
     def close(self) -> None:
         """Close the capture in hand. One that its step did not come to an end with is put aside, so that no result is made of it."""
@@ -234,13 +203,12 @@ class Station:
             return
         taking.flush()
         taking.close()
-        kind = taking.header.step
         if self._place_taken not in self.session.done:
             if taking.recorder is not None:
-                self._put_aside(taking.recorder.path)
-        elif kind in ("stop", "travel"):
-            found = self.setup.read(taking.recorder.path) if self.setup.read and taking.recorder is not None else taking.capture()
-            self.found_by = [c for c in self.found_by if c.header is None or c.header.step != kind] + [found]
+                self._put_aside(taking.recorder)
+        elif taking.header.step in ("stop", "travel"):
+            path = None if taking.recorder is None else taking.recorder.path
+            self.known.found(self.setup.read(path) if self.setup.read and path else taking.capture())
 
     def _let_go(self) -> None:
         """Take nothing more: what was recorded so far is closed as it stands."""
@@ -249,21 +217,19 @@ class Station:
             with suppress(LobetraceError):
                 taking.close()
 
-    def _put_aside(self, path: Path) -> None:
-        aside = path.parent / UNFINISHED
+    def _put_aside(self, recorder: Recorder) -> None:
         try:
-            aside.mkdir(exist_ok=True)
-            path.rename(free(aside / path.name))
-        except OSError as error:
-            self.say(
-                WARNING,
-                f"{path.name} is unfinished and could not be put aside ({error.strerror}): leave it out when you analyze.",
-            )
+            put_aside(recorder.path)
+        except CaptureError as error:
+            self.say(WARNING, str(error))
+            return
+        if recorder.rows:
+            self.say(NOTE, f"{recorder.path.name} was not finished. It lies in captures/{UNFINISHED}: no result is made of it.")
 
     def _moved(self, happened: Happened) -> None:
-        before, said = self.session, self._said
+        before, said = self.session, self.said
         self.session = after(before, happened)
-        self._said, self.decision = False, None
+        self.said, self.decision = False, None
         try:
             self.setup.write(happened)
         except CaptureError as error:
@@ -276,26 +242,3 @@ class Station:
     def _mark(self, text: str) -> None:
         if self.taking is not None and self.taking.recorder is not None:
             self.taking.recorder.mark(text)
-
-    def _of_step(self, place: Place, board: Board) -> Header:
-        if self.setup.replayed is not None:
-            return replace(self.setup.replayed, note="replay")
-        has = len(board.steps_mm)
-        valve = place.valve or self.session.plan.valves[0]
-        if valve == "both" and has < 2:
-            raise UsageError("this board has one indicator channel", do="Leave --both out: measure one valve after the other")
-        channels = {"stop": ("unknown",) * has, "travel": ("piston", "unknown")[:has]}.get(
-            place.step, ("intake", "exhaust") if valve == "both" else (valve, "unknown")[:has]
-        )
-        return self._header(STEPS[place.step].record or "sweep", channels, board)
-
-    def _header(self, step: str, channels: tuple[str, ...], board: Board) -> Header:
-        return Header(
-            board=board,
-            step=step,
-            cylinder=self.job.measure.cylinder,
-            channels=channels,
-            link=self._link,
-            software=self.setup.software,
-            engine=self.job.engine.name,
-        )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 from typing import Final, NamedTuple
 
+from acquire.dashboard.cautioned import cautioned
 from acquire.dashboard.decided import ROLES, decided
 from acquire.dashboard.lines import Line, plain
 from acquire.dashboard.snapshot import Snapshot
@@ -107,10 +108,16 @@ def verdict(picture: Snapshot, width: int) -> list[Line]:
     result = picture.result
     if result is None:
         return [(), *_wrapped(picture.waiting_for or "The result is being worked out.", width)]
-    shown = [lobe for lobe in result.lobes if picture.place.step == DONE or picture.place.valve in (lobe.valve, "both")]
+    valve = "" if picture.place.step == DONE else picture.place.valve
+    shown = [lobe for lobe in result.lobes if valve in ("", "both", lobe.valve)]
     lines: list[Line] = []
     if picture.decision is not None:
-        lines += [*decided(picture.decision, "" if picture.place.step == DONE else picture.place.valve, width), ()]
+        lines += decided(picture.decision, valve, width)
+    else:
+        lines += _wrapped(picture.waiting_for or "The verdict is being worked out.", width, "dim")
+    for overridden in picture.overrides:
+        lines += _wrapped(f"! Overridden: {overridden}", width, "warn")
+    lines.append(())
     for lobe in shown or result.lobes:
         lines += [*_lobe(picture, lobe, width), ()]
     if result.cam is not None:
@@ -122,8 +129,8 @@ def verdict(picture: Snapshot, width: int) -> list[Line]:
                 f" advance {plus_minus(Number(abs(cam.advance_deg.value), cam.advance_deg.u95))} {word}{_given(spec.advance_deg)}"
             )
         )
-    for caution in result.warnings:
-        lines += _wrapped(f"! {caution.text}", width, "warn")
+    for text in cautioned(result.warnings, valve):
+        lines += _wrapped(f"! {text}", width, "warn")
     return lines
 
 

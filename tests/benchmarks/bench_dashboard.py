@@ -161,7 +161,7 @@ def measured(minutes: float, rate: float) -> str:
     try:
         with tempfile.TemporaryDirectory() as name:
             station = job_at(Path(name))()
-            station.facts = lambda: {"said": float(station._said), "link": 1.0}  # type: ignore[method-assign]  # never over
+            station.facts = lambda: {"said": float(station.said), "link": 1.0}  # type: ignore[method-assign]  # never over
             app = Watched(Road(station, lambda: stream(url, idle_after=IDLE_S)))
             late, memory, share = asyncio.run(run(app, minutes * 60))
             (file,) = Path(name, "captures").rglob("*.csv")

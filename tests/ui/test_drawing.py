@@ -16,10 +16,11 @@ from acquire.dashboard.app import Dashboard
 from acquire.dashboard.bigtext import HEIGHT, big
 from acquire.dashboard.panels import angle_words, lift_words
 from acquire.dashboard.picture import snapshot_of
+from acquire.dashboard.readout import readout
 from acquire.dashboard.road import Road
 from acquire.dashboard.tracing import turned
 from acquire.session import Place
-from acquire.steps import CAUTIONS, RIG
+from acquire.steps import CAUTIONS, RIG, SWEEP
 from tests.walked import nothing
 
 # Unicode chapter "Braille Patterns" (U+2800): bit of each dot, by row and column.
@@ -105,6 +106,32 @@ def test_lifts_are_in_the_units_of_the_job(walks: Any) -> None:
     measure = picture.job.measure.model_copy(update={"units": "in"})
     inch = replace(picture, job=picture.job.model_copy(update={"measure": measure}))
     assert lift_words(inch) == ("0.4000", "in")
+
+
+@pytest.mark.parametrize(
+    ("lift_mm", "shown"), [(-9.876, "-9.876"), (-10.812, "-10.81"), (10.812, "10.812"), (-123.456, "-123.4")], ids=str
+)
+def test_a_reading_that_is_too_long_loses_decimals_and_never_its_sign(walks: Any, lift_mm: float, shown: str) -> None:
+    picture = replace(snapshot_of(walks().station), lift_mm=lift_mm)
+    lines = ["".join(part for part, _ in line) for line in readout(picture, 80, 1)[1:]]
+    assert all(letters in line for line, letters in zip(lines, big(shown), strict=True))
+    assert max(len(line) for line in lines) <= 80
+
+
+def test_the_nose_of_a_lobe_is_not_taken_for_its_base_circle(walks: Any) -> None:
+    """Recording began with the valve open: the first level stretch is the nose, until the base circle has been seen."""
+    walk = walks()
+    walk.jump(Place(SWEEP, "intake"))
+    walk.until(lambda: bool(walk.station.taking and walk.station.taking.progress().trace[0].flat_deg >= 20))
+    progress = walk.station.taking.progress()
+    assert snapshot_of(walk.station).zeroed
+    nose = replace(progress.trace[0], swing_mm=-8.0)
+    walk.station.taking._progress = replace(progress, trace=(nose, *progress.trace[1:]))
+    picture = snapshot_of(walk.station)
+    assert not picture.zeroed
+    assert picture.lift_mm == progress.lift_mm[0], "the reading as it is"
+    assert picture.curve is not None
+    assert np.isnan(picture.curve.trace.zero_mm)
 
 
 @pytest.mark.parametrize("bell", [True, False], ids=["on", "off"])

@@ -233,6 +233,21 @@ def test_unplugged_and_plugged_in_again(walks: Walks, name: str, plan: Plan, pla
         assert walk.station.live is None or not walk.station.live.why
 
 
+def test_back_at_a_board_that_counts_anew_the_cautions_come_before_the_stop(walks: Walks) -> None:
+    scenario = SCENARIOS["workshop"]
+    walk = walks(replace(scenario, rig=replace(scenario.rig, encoder=replace(scenario.rig.encoder, index=False))))
+    walk.to(Place(ZERO, "intake"))
+    walk.station.close()
+    walk.engine.starts_again(boot=58)
+    walk.begin()
+    board = replace(walk.engine.rig.hello, boot=58)
+    walk.station.take(Connected(Hello(board, 0, 0), None, 0, None))  # type: ignore[arg-type]
+    assert "top dead center must be found again" in list(walk.station.messages)[-1].text
+    assert walk.station.session.at == Place(CAUTIONS)
+    walk.speak()
+    assert walk.station.session.at == Place(STOP)
+
+
 def test_a_board_that_went_on_counting_costs_only_frames(walks: Walks) -> None:
     walk = walks()
     walk.to(Place(SWEEP, "intake"))

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import pytest
 
+from acquire.dashboard.cautioned import cautioned
 from acquire.dashboard.decided import decided
 from acquire.dashboard.lines import Line
 from acquire.dashboard.picture import snapshot_of
@@ -17,7 +18,7 @@ from analysis.capture import load
 from analysis.decision.decide import decide
 from analysis.live.result import Passed
 from analysis.report.sentences import headline, story
-from analysis.results import Number
+from analysis.results import Caution, Number
 from tests.decided import whole
 from tests.walked import Walk
 
@@ -65,6 +66,49 @@ def test_the_last_step_shows_what_the_check_of_the_folder_says(walks: Callable[.
     assert headline(decision) in shown
     for sentence in story(decision):
         assert sentence.replace("+/-", "±") in shown
+
+
+def unsymmetrical(valve: str, deg: float) -> Caution:
+    return Caution(
+        "unsymmetrical", f"The {valve} lobe is unsymmetrical by {deg} degrees. Ways differ so too: compare like with like."
+    )
+
+
+SPIKES = Caution("spikes", "Intake: 2 of 6815 readings stood apart and were left out. A few are usual.")
+
+
+def test_what_was_said_of_one_lobe_is_not_said_again_of_the_other() -> None:
+    said = cautioned([unsymmetrical("intake", 7.1), SPIKES, unsymmetrical("exhaust", 7.3)])
+    assert said == [
+        "The intake lobe is unsymmetrical by 7.1 degrees. Ways differ so too: compare like with like.",
+        "The exhaust lobe is unsymmetrical by 7.3 degrees.",
+        SPIKES.text,
+    ], "those of a kind stand together, every figure stays, the advice stands once"
+
+
+def test_every_sentence_of_every_caution_is_shown() -> None:
+    cautions = [unsymmetrical("exhaust", 7.3), SPIKES, replace(SPIKES, text=SPIKES.text.replace("Intake: 2", "Exhaust: 1"))]
+    shown = " ".join(cautioned(cautions))
+    for caution in cautions:
+        for sentence in caution.text.rstrip(".").split(". "):
+            assert sentence in shown
+
+
+def test_a_lobe_is_shown_its_own_cautions_and_those_of_the_whole() -> None:
+    whole = Caution("count-moved", "Between two captures the count moved by 3.")
+    both = Caution("wrong-valve", "This looks like the intake valve, not the exhaust valve.")
+    cautions = [SPIKES, unsymmetrical("exhaust", 7.3), whole, both]
+    assert cautioned(cautions, "exhaust") == [cautions[1].text, whole.text, both.text]
+    assert cautioned(cautions, "both") == [each.text for each in cautions]
+
+
+def test_until_the_verdict_is_there_it_says_that_it_is_being_worked_out(walks: Callable[..., Walk]) -> None:
+    walk = walks()
+    walk.to(Place(RESULT, "intake"))
+    shown = text(verdict(snapshot_of(walk.station), 80))
+    assert shown[0] == " The verdict is being worked out."
+    walk.road.settle()
+    assert not any("being worked out" in line for line in text(verdict(snapshot_of(walk.station), 80)))
 
 
 @pytest.mark.parametrize("width", [80, 99, 100, 200])

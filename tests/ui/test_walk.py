@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import errno
 from collections.abc import Callable
+from pathlib import Path
 
 import pytest
 
 from acquire.cli.versus import versus
+from acquire.dashboard.messages import NOTE_S
+from acquire.dashboard.panels import panel
 from acquire.dashboard.picture import snapshot_of
+from acquire.dashboard.snapshot import NOTE, WARNING
 from acquire.session import Place, Plan, places
 from acquire.session_file import read_session
 from acquire.simulator.scenarios import SCENARIOS
 from acquire.simulator.truth import truth
-from acquire.steps import DONE, RESULT, RIG, STOP, STOP_OUT, SWEEP, ZERO
+from acquire.steps import CAUTIONS, DONE, RESULT, RIG, STOP, STOP_OUT, SWEEP, ZERO
 from analysis.capture import load
 from analysis.measure import measure
 from tests.walked import Walk
@@ -107,14 +112,56 @@ def test_what_was_put_aside_before_stays(walks: Walks) -> None:
     assert len(set(kept.values())) == 3
 
 
+def test_what_is_put_aside_is_said_and_so_is_that_it_could_not_be(walks: Walks, monkeypatch: pytest.MonkeyPatch) -> None:
+    walk = walks()
+    walk.to(Place(SWEEP, "intake"))
+    walk.until(lambda: bool(walk.station.taking and walk.station.taking.recorder and walk.station.taking.recorder.rows))
+    walk.station.redo(Place(ZERO, "intake"))
+    assert "02-sweep-intake.csv was not finished" in list(walk.station.messages)[-1].text
+    walk.to(Place(SWEEP, "intake"))
+
+    def denied(_path: Path, _target: Path) -> Path:
+        raise PermissionError(errno.EACCES, "Permission denied")
+
+    monkeypatch.setattr(Path, "rename", denied)
+    walk.station.redo(Place(ZERO, "intake"))
+    said = list(walk.station.messages)[-1]
+    assert said.kind == WARNING
+    assert said.text.startswith("02-sweep-intake.csv: it is unfinished and could not be put aside (Permission denied).")
+
+
+def test_whoever_comes_back_is_told_at_the_cautions_where_it_goes_on(walks: Walks) -> None:
+    walk = walks()
+    assert snapshot_of(walk.station).goes_on == ""
+    walk.to(Place(STOP_OUT))
+    walk.station.close()
+    walk.begin()
+    picture = snapshot_of(walk.station)
+    assert picture.place == Place(CAUTIONS)
+    said = " ".join("".join(part for part, _ in line).strip() for line in panel(picture, 80))
+    assert "It goes on where it was left: REMOVE THE STOP." in said
+    walk.to(Place(STOP_OUT))
+    assert snapshot_of(walk.station).goes_on == ""
+
+
+def test_a_note_passes_and_a_warning_stays(walks: Walks) -> None:
+    walk = walks()
+    walk.station.say(WARNING, "the board started again")
+    walk.station.say(NOTE, "the bell is off")
+    walk.clock.now += NOTE_S - 1
+    assert [message.text for message in snapshot_of(walk.station).messages] == ["the board started again", "the bell is off"]
+    walk.clock.now += 1
+    assert [message.text for message in snapshot_of(walk.station).messages] == ["the board started again"]
+
+
 def test_a_stop_done_again_replaces_the_first(walks: Walks) -> None:
     walk = walks()
     walk.to(Place(RESULT, "intake"))
-    first = walk.station.found_by
+    first = walk.station.known.found_by
     walk.station.redo(Place(STOP))
     walk.to(Place(RESULT, "intake"))
-    assert len(walk.station.found_by) == 1
-    assert walk.station.found_by[0].path != first[0].path
+    assert len(walk.station.known.found_by) == 1
+    assert walk.station.known.found_by[0].path != first[0].path
     assert len(list((walk.folder / "captures").glob("*stop*.csv"))) == 2
 
 
@@ -126,7 +173,7 @@ def test_an_override_is_recorded_in_the_capture_and_in_the_procedure(walks: Walk
     stop = next((walk.folder / "captures").glob("*stop*.csv"))
     assert "two touches are enough here" in load(stop).marks[0]
     assert read_session(walk.folder)[-1].reason == "two touches are enough here"
-    assert snapshot_of(walk.station).overrides == 1
+    assert snapshot_of(walk.station).overrides == ("Top dead center by piston stop: two touches are enough here",)
 
 
 def test_an_indicator_touched_before_the_first_turn_is_not_in_the_recording(walks: Walks) -> None:

@@ -20,6 +20,7 @@ from acquire.session import (
     after,
     looked_at,
     needs,
+    overridable,
     override,
     places,
     redo,
@@ -139,8 +140,32 @@ def test_tdc_lost_anywhere_leads_back_to_where_it_is_found(plan: Plan, step: str
     for place in places(plan):
         session = at(Session(plan), place)
         lost = after(session, Happened(TDC_LOST, place))
-        assert lost.at == Place(step)
+        if place.step == CAUTIONS:
+            assert lost.at == place, "the cautions come first at every start"
+        else:
+            assert lost.at == Place(step)
         assert Place(STOP_OUT) not in lost.done, "the stop goes in again"
+
+
+def test_tdc_lost_while_a_job_was_left_leads_to_the_stop_after_the_cautions() -> None:
+    left = taken_up(Plan(), [Happened(MET, place) for place in places(Plan())[:6]])
+    lost = after(left, Happened(TDC_LOST, left.at))
+    assert lost.at == Place(CAUTIONS)
+    assert met(lost).at == Place(STOP)
+
+
+@pytest.mark.parametrize("place", [Place(CAUTIONS), Place(RESULT, "intake")], ids=" ".join)
+def test_a_persons_word_alone_cannot_be_overridden(place: Place) -> None:
+    with pytest.raises(UsageError, match="nothing to override"):
+        override(at(Session(Plan()), place), "because")
+
+
+def test_a_step_done_again_is_overridden_no_more() -> None:
+    session = at(Session(Plan()), Place(SWEEP, "intake"))
+    session = after(session, override(session, "one pass is enough"))
+    assert [each.place for each in session.overrides] == [Place(SWEEP, "intake")]
+    assert after(session, redo(session, Place(STOP))).overrides == session.overrides
+    assert after(session, redo(session, Place(ZERO, "intake"))).overrides == ()
 
 
 def test_what_happens_elsewhere_moves_nothing() -> None:
@@ -158,7 +183,7 @@ def test_taken_up_from_what_was_written_it_stands_where_it_was_left(seed: int) -
         choices = [Happened(MET, session.at)] * 4 if session.at.step != DONE else []
         choices += [redo(session, place) for place in session.done]
         choices += [Happened(TDC_LOST, session.at)] if chance.random() < 0.1 else []
-        choices += [override(session, "known")] if needs(session) else []
+        choices += [override(session, "known")] if overridable(session) else []
         happened = chance.choice(choices)
         session = after(session, happened)
         written.append(happened)

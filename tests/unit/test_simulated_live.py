@@ -10,6 +10,8 @@ import pytest
 from acquire.cli import run
 from acquire.dashboard import launch
 from acquire.job_folder import make_job
+from acquire.session import Place
+from acquire.steps import CAUTIONS, DONE, SWEEP
 from analysis.job.template import template
 
 
@@ -18,8 +20,9 @@ def folders(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> list[Path]:
     """The folders in which the screen was started."""
     started: list[Path] = []
 
-    def live(_job: object, folder: Path, *_: Any) -> None:
+    def live(_job: object, folder: Path, *_: Any) -> Place:
         started.append(folder)
+        return Place(CAUTIONS)
 
     monkeypatch.chdir(tmp_path)
     monkeypatch.setattr(launch, "live", live)
@@ -47,3 +50,22 @@ def test_another_rigs_job_is_left_alone(folders: list[Path], tmp_path: Path, cap
     assert run(["live", str(tmp_path / "job"), "--simulate"]) == 2
     assert "simulated workshop" in capsys.readouterr().err
     assert folders == [tmp_path / "job"]
+
+
+@pytest.mark.parametrize(
+    ("left", "said"),
+    [
+        (Place(SWEEP, "exhaust"), "Left at: Sweep, exhaust. What is recorded lies in simulated-job; the same command goes on"),
+        (Place(DONE), "All is measured and recorded in simulated-job. The sheet: lobetrace analyze simulated-job"),
+    ],
+    ids=["in between", "done"],
+)
+@pytest.mark.usefixtures("folders")
+def test_who_leaves_is_told_where_it_lies_and_how_it_goes_on(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], left: Place, said: str
+) -> None:
+    monkeypatch.setattr(launch, "live", lambda *_: left)
+    assert run(["live", "--simulate"]) == 0
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert err.startswith(said)

@@ -1,0 +1,43 @@
+"""Where top dead center is known from, and as which count: what found it, and whether that holds under a new start of the board."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from acquire.dashboard.taking import Taking
+from analysis.job import Job
+from analysis.samples import Capture, Header
+from analysis.tdc.reference import same_count
+
+
+class KnownTdc:
+    """`found_by`: the newest capture of the piston stop and of the piston's travel; empty also where the job gives the count."""
+
+    def __init__(self, job: Job, found_by: Iterable[Capture]) -> None:
+        self.found_by = tuple(found_by)
+        self._job = job
+        self._seen = ("", 0.0)  # link and count: holds while the link does
+
+    def found(self, capture: Capture) -> None:
+        """TDC was found by a capture: it takes the place of the one of its kind."""
+        kind = None if capture.header is None else capture.header.step
+        self.found_by = (*(c for c in self.found_by if c.header is None or c.header.step != kind), capture)
+
+    def lose(self) -> None:
+        """What found it does not hold any more."""
+        self.found_by = ()
+
+    def holds(self, here: Header) -> bool:
+        """Whether it can be carried to a capture with this header: by the index pulse, or by one zero of the count."""
+        headers = [capture.header for capture in self.found_by if capture.header is not None]
+        return any((here.board.index and header.board.index) or same_count(header, here) for header in headers)
+
+    def count(self, taking: Taking) -> float | None:
+        """TDC as a count of what is being taken; None while it is not known, and then `taking.tdc_why` says why."""
+        if not self.found_by and self._job.rig.tdc_count is None:
+            return None
+        link = taking.header.link
+        known = taking.tdc(self._job, self.found_by)
+        if known is not None:
+            self._seen = (link, known[0].value)
+        return self._seen[1] if self._seen[0] == link else None

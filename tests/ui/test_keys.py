@@ -1,0 +1,258 @@
+"""Keys: what the footer offers is what does something, and a panel that is longer than the screen can be turned."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from textual.pilot import Pilot
+from textual.widgets import Footer
+from textual.widgets._footer import FooterKey
+
+from acquire.dashboard.app import Dashboard
+from acquire.dashboard.ask import Override, Redo
+from acquire.dashboard.lines import Lines
+from acquire.dashboard.offered import offered, to_redo
+from acquire.dashboard.panels import do, head
+from acquire.dashboard.picture import snapshot_of
+from acquire.dashboard.setup import Setup
+from acquire.dashboard.snapshot import ERROR
+from acquire.dashboard.station import Station
+from acquire.dashboard.window import furthest, window
+from acquire.outcomes import Batch
+from acquire.session import Place, Plan
+from acquire.steps import CAUTIONS, DONE, RESULT, RIG, STEPS, STOP, SWEEP, ZERO
+from acquire.wire import Hello
+from analysis.capture import load
+from analysis.job import load_job
+from analysis.samples import Header
+from tests.ui.test_pictures import FIGURES, app_of
+from tests.walked import Clock, Walk
+
+SAMPLES = Path(__file__).parents[2] / "sample-captures"
+
+Walks = Callable[..., Walk]
+ALWAYS = {"space", "b", "d", "q"}
+
+
+def keys(app: Dashboard) -> set[str]:
+    return {key.key for key in app.screen.query_one(Footer).query(FooterKey)}
+
+
+def text(app: Dashboard, name: str = "panel") -> list[str]:
+    return app.screen.query_one(f"#{name}", Lines).text().split("\n")
+
+
+def shown(walk: Walk, check: Callable[[Dashboard, Pilot[None]], object], size: tuple[int, int] = (80, 24)) -> None:
+    """Draw once, let everything settle, then look."""
+    app = app_of(walk)
+
+    async def run() -> None:
+        async with app.run_test(size=size) as pilot:
+            app.draw()
+            await pilot.pause()
+            result = check(app, pilot)
+            if asyncio.iscoroutine(result):
+                await result
+            await app.finish()
+
+    asyncio.run(run())
+
+
+@pytest.mark.parametrize(
+    ("place", "them"),
+    [
+        (Place(CAUTIONS), {"enter"}),
+        (Place(RIG), {"o", "r"}),
+        (Place(STOP), {"enter", "o", "r"}),
+        (Place(ZERO, "intake"), {"enter", "o", "r", "v"}),
+        (Place(SWEEP, "intake"), {"o", "r", "v"}),
+        (Place(RESULT, "intake"), {"enter", "r"}),
+        (Place(DONE), {"r"}),
+    ],
+    ids=lambda given: " ".join(given) if isinstance(given, Place) else "",
+)
+def test_the_footer_offers_what_does_something(walks: Walks, place: Place, them: set[str]) -> None:
+    walk = walks()
+    if place.step != CAUTIONS:
+        walk.jump(place)
+    assert walk.station.session.at == place
+    shown(walk, lambda app, _: keys(app) == ALWAYS | them or pytest.fail(str(keys(app))))
+
+
+def test_what_has_been_said_is_not_asked_for_again(walks: Walks) -> None:
+    walk = walks()
+    walk.jump(Place(STOP))
+
+    async def check(app: Dashboard, pilot: Pilot[None]) -> None:
+        assert any("stop fitted: press Enter" in line for line in text(app))
+        await pilot.press("enter")
+        app.draw()
+        await pilot.pause()
+        assert "enter" not in keys(app)
+        assert not any("press Enter" in line for line in text(app))
+
+    shown(walk, check)
+
+
+def test_a_key_that_is_not_offered_does_nothing(walks: Walks) -> None:
+    async def check(app: Dashboard, pilot: Pilot[None]) -> None:
+        before = text(app), list(app.station.messages), app.station.session
+        await pilot.press("o", "r", "v", "x", "up", "pagedown")
+        assert len(app.screen_stack) == 1
+        assert (text(app), list(app.station.messages), app.station.session) == before
+
+    shown(walks(), check)
+
+
+@pytest.mark.parametrize(("key", "question"), [("o", Override), ("r", Redo)], ids=["override", "redo"])
+def test_a_question_is_left_by_escape_and_nothing_has_happened(walks: Walks, key: str, question: type) -> None:
+    walk = walks()
+    walk.jump(Place(SWEEP, "intake"))
+    session = walk.station.session
+
+    async def check(app: Dashboard, pilot: Pilot[None]) -> None:
+        await pilot.press(key)
+        assert isinstance(app.screen, question)
+        await pilot.press("escape")
+        assert len(app.screen_stack) == 1
+        assert app.station.session is session
+
+    shown(walk, check)
+
+
+def test_before_the_cautions_are_read_nothing_is_done_again_and_the_end_never(walks: Walks) -> None:
+    walk = walks()
+    walk.jump(Place(DONE))
+    assert [place.step for place in to_redo(walk.station)][-1] == RESULT
+    walk.begin()
+    assert walk.station.session.at == Place(CAUTIONS)
+    assert walk.station.session.done
+    assert to_redo(walk.station) == []
+
+
+def test_a_long_result_is_turned_line_by_line_and_page_by_page(walks: Walks) -> None:
+    walk = walks()
+    walk.jump(Place(DONE))
+    walk.station.result = FIGURES
+
+    async def check(app: Dashboard, pilot: Pilot[None]) -> None:
+        async def after(*pressed: str) -> list[str]:
+            await pilot.press(*pressed)
+            await pilot.pause()
+            return text(app)
+
+        assert "down" in keys(app)
+        top = text(app)
+        assert "↓ for more" in top[-1]
+        assert "↑" not in top[-1]
+        assert (await after("down"))[:-1] != top[:-1]
+        assert text(app)[:-2] == top[1:-1], "one line further"
+        assert await after("up", "up") == top
+        seen = set(top[:-1])
+        for _ in range(10):
+            seen |= set((await after("pagedown"))[:-1])
+        end = text(app)
+        assert "↑ for more" in end[-1]
+        assert FIGURES.warnings[0].text[-10:] in " ".join(" ".join(end).split())
+        assert any("EXHAUST" in line for line in seen)
+        assert any("separation" in line for line in seen), "no line is passed over"
+        assert await after("end", "down") == end
+        assert await after("home") == top
+        assert await after("pagedown", "pageup") == top
+
+    shown(walk, check)
+
+
+def test_where_everything_fits_there_is_nothing_to_turn(walks: Walks) -> None:
+    walk = walks()
+    walk.jump(Place(DONE))
+    walk.station.result = FIGURES
+
+    async def check(app: Dashboard, pilot: Pilot[None]) -> None:
+        whole = text(app)
+        assert "down" not in keys(app)
+        await pilot.press("down", "pagedown", "end")
+        assert text(app) == whole
+
+    shown(walk, check, (120, 48))
+
+
+def test_the_next_step_begins_at_its_top_and_without_the_keys(walks: Walks) -> None:
+    walk = walks()
+    walk.jump(Place(DONE))
+    walk.station.result = FIGURES
+
+    async def check(app: Dashboard, pilot: Pilot[None]) -> None:
+        top = text(app)
+        await pilot.press("end")
+        assert text(app) != top
+        app.station.redo(Place(ZERO, "exhaust"))
+        app.draw()
+        await pilot.pause()
+        assert "down" not in keys(app)
+        app.station.session = replace(app.station.session, at=Place(DONE))
+        app.draw()
+        await pilot.pause()
+        assert "down" in keys(app)
+        assert text(app)[0] == top[0]
+
+    shown(walk, check)
+
+
+@pytest.mark.parametrize("height", range(1, 12))
+@pytest.mark.parametrize("count", [0, 1, 5, 10])
+def test_a_window_shows_every_line_in_some_place_and_never_more_than_fit(count: int, height: int) -> None:
+    lines = [((f"line {k}", "plain"),) for k in range(count)]
+    most = furthest(lines, height)
+    seen = []
+    for top in range(most + 1):
+        part = window(lines, height, top)
+        assert len(part) == height
+        seen += [line for line in part if line in lines]
+    assert window(lines, height, most + 7) == window(lines, height, most)
+    if height > 1:
+        assert list(dict.fromkeys(seen)) == lines
+    assert (most == 0) == (count <= height or height == 1)
+
+
+def test_a_small_terminal_says_what_is_to_be_done_next(walks: Walks) -> None:
+    walk = walks()
+    walk.jump(Place(ZERO, "intake"))
+    first, then = (line.format(valve="intake") for line in STEPS[ZERO].do)
+    ((line,),) = do(snapshot_of(walk.station), 80, short=True)
+    assert line[0].strip() == first
+    walk.speak()
+    ((line,),) = do(snapshot_of(walk.station), 80, short=True)
+    assert line[0].strip() == then
+
+
+def played(sample: Path, header: Callable[[Header], Header] = lambda header: header) -> Station:
+    """A capture that is played again, as far as its hello; what found TDC lies in the same job."""
+    stop, sweep = (load(sample / "captures" / name) for name in ("1-stop.csv", "2-intake.csv"))
+    assert sweep.header is not None
+    setup = Setup(load_job(sample), Plan(), replayed=header(sweep.header), found_by=[stop])
+    station = Station(setup, Clock())
+    assert station.setup.replayed is not None
+    station.take(Batch((Hello(station.setup.replayed.board, 0, 0),), 0, 0.0))
+    return station
+
+
+def test_a_replay_says_that_it_is_one_and_offers_no_procedure() -> None:
+    picture = snapshot_of(played(SAMPLES / "clean"))
+    ((line,),) = head(picture, 80)
+    assert line[0].startswith(" Replay  Sweep, intake ")
+    ((line,),) = do(picture, 80)
+    assert "played as it was recorded" in line[0]
+    assert not any(offered(played(SAMPLES / "clean"), curve=False).values())
+
+
+def test_a_replay_whose_tdc_cannot_be_carried_stays_what_it_is() -> None:
+    """No index pulse, another link: live, that would send the person back to the stop."""
+    board = replace(played(SAMPLES / "clean").known.found_by[0].header.board, index=False, boot=0)  # type: ignore[union-attr]
+    station = played(SAMPLES / "clean", lambda header: replace(header, link="another", board=board))
+    assert station.session.at == Place(SWEEP, "intake")
+    assert not [message for message in station.messages if message.kind == ERROR]
