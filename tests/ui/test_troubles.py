@@ -147,7 +147,7 @@ async def test_results_that_break(walks: Walks, monkeypatch: pytest.MonkeyPatch)
 @looped
 async def test_a_picture_that_breaks(walks: Walks, monkeypatch: pytest.MonkeyPatch) -> None:
     walk = walks()
-    monkeypatch.setattr(main_screen.panels, "do", lambda _picture, _width: 1 / 0)
+    monkeypatch.setattr(main_screen.panels, "do", lambda *_, **__: 1 / 0)
     app = screen(walk)
     async with app.run_test(size=(120, 36)) as pilot:
         for _ in range(5):
