@@ -60,11 +60,12 @@ class Spline:
         solved = cho_solve_banded((self.factor, True), basis.T)
         return np.asarray(np.sqrt(self.sigma2 * np.einsum("ij,ji->i", basis, solved)).reshape(np.shape(deg)))
 
-    def weights(self, deg: float, x: Floats, w: Floats) -> Floats:
-        """What each reading at `x` (weight `w`) adds to the value at `deg`: the smoother's equivalent kernel. Shape of `x`."""
-        basis = self._basis(np.array([deg]), 0)
-        solved = cho_solve_banded((self.factor, True), basis[0])
-        return np.asarray(w * BSpline(self.function.t, solved, DEGREE)(x))
+    def weights(self, deg: Floats, x: Floats, w: Floats, derivative: int = 0) -> Floats:
+        """What each reading at `x` (weight `w`) adds to the value, or a derivative, at `deg`: the smoother's equivalent kernels.
+        Shape (m, n) for m angles and n readings.
+        """
+        solved = cho_solve_banded((self.factor, True), self._basis(deg, derivative).T)
+        return np.asarray((BSpline(self.function.t, solved, DEGREE)(x) * w[:, None]).T)
 
     def freedom(self, x: Floats, w: Floats) -> float:
         """How many readings' worth of freedom a curve through readings at `x` (weight `w`) takes: the trace of the smoother."""
@@ -123,23 +124,19 @@ def loosened(spline: Spline, x: Floats, y: Floats, w: Floats) -> Spline:
     """The readings that made `spline`, smoothed much less: what moves then is not told by scatter, but the smoothing's own doing."""
     problem = _Problem.of(x, y, w, spline.low, spline.high)
     strength = spline.strength - LOOSER
-    return problem.spline(problem.solve(np.exp(strength) * problem.bend, 0.0, ORDER), strength)
+    return problem.spline(problem.solve(problem.bend * math.exp(strength), 0.0, ORDER), strength)
 
 
 def _ramped(problem: _Problem, straight: Floats, ease: Floats) -> Callable[[float, float], _Solved]:
     """The fit for strengths (log) of both penalties: on fifth differences with the weights `ease`, on second ones `straight`."""
-    hold = _penalty(problem.count, 2, straight)
-    full = np.zeros_like(problem.bend)
-    full[: ORDER + 1] = _penalty(problem.count, ORDER, ease)
+    hold, full = problem.penalty(2, straight), problem.penalty(ORDER, ease)
     # In terms of second differences both penalties keep full rank: their common null space are the straight lines.
-    bend = _penalty(problem.count - 2, ORDER - 2, ease)
+    bend = _squares(problem.count - 2, ORDER - 2, ease)
 
     def solve(strength: float, held: float) -> _Solved:
-        both = np.exp(strength) * full
-        both[: hold.shape[0]] += np.exp(held) * hold
-        seconds = np.exp(strength) * bend
-        seconds[0] += np.exp(held) * straight
-        return problem.solve(both, _log_det(seconds), 2)
+        seconds = math.exp(strength) * bend
+        seconds[0] += math.exp(held) * straight
+        return problem.solve(full * math.exp(strength) + hold * math.exp(held), _log_det(seconds), 2)
 
     return solve
 
@@ -186,19 +183,36 @@ class _Solved:
 
 
 @dataclass(frozen=True)
+class _Penalty:
+    """A penalty in banded lower form, and that times the coefficients `start` of a problem: made from their differences, since the
+    entries of the matrix, rounded, would draw at a curve that is straight.
+    """
+
+    banded: Floats
+    at_start: Floats
+
+    def __mul__(self, factor: float) -> _Penalty:
+        return _Penalty(factor * self.banded, factor * self.at_start)
+
+    def __add__(self, other: _Penalty) -> _Penalty:
+        return _Penalty(self.banded + other.banded, self.at_start + other.at_start)
+
+
+@dataclass(frozen=True)
 class _Problem:
-    """Normal equations of a fit: banded lower `gram` B'WB, `right` B'Wy, `total` y'Wy of `n` readings. Penalties are in units of
-    `scale`.
+    """Normal equations of a fit to what a first curve, of coefficients `start`, leaves of `n` readings: banded lower `gram` B'WB,
+    `right` B'Wr, `total` r'Wr, r = y - B start. In terms of y itself the misfit would be the difference of two numbers a million
+    times as large, and its noise would choose the strengths. Penalties are in units of the mean of the diagonal of `gram`.
     """
 
     low: float
     high: float
     knots: Floats
+    start: Floats
     gram: Floats
     right: Floats
     total: float
     n: int
-    bend: Floats  # penalty on fifth differences, banded lower
 
     @classmethod
     def of(cls, x: Floats, y: Floats, w: Floats, low: float, high: float) -> _Problem:
@@ -220,31 +234,40 @@ class _Problem:
         for d, left in enumerate(range(DEGREE + 1, 0, -1)):
             gram[d] = np.bincount(number[:, :left].ravel(), (weighed[:, :left] * met[:, d:]).ravel(), count)
         bend = np.zeros_like(gram)
-        bend[: ORDER + 1] = _penalty(count, ORDER, np.ones(count - ORDER))
-        return cls(
-            low,
-            high,
-            np.asarray(knots, dtype=np.float64),
-            gram,
-            np.asarray(design.T @ (w * y)),
-            float(np.sum(w * y * y)),
-            x.size,
-            bend,
-        )
+        bend[: ORDER + 1] = _squares(count, ORDER, np.ones(count - ORDER))
+        factor = cholesky_banded(gram + float(gram[0].mean()) * bend, lower=True, check_finite=False)
+        start = cho_solve_banded((factor, True), design.T @ (w * y), check_finite=False)
+        left = y - design @ start
+        right, total = np.asarray(design.T @ (w * left)), float(np.sum(w * left * left))
+        return cls(low, high, np.asarray(knots, dtype=np.float64), start, gram, right, total, x.size)
 
     @property
     def count(self) -> int:
         """Number of coefficients."""
         return self.right.size
 
-    def solve(self, penalty: Floats, log_det: float, null: int) -> _Solved:
+    @cached_property
+    def bend(self) -> _Penalty:
+        """On fifth differences everywhere alike."""
+        return self.penalty(ORDER, np.ones(self.count - ORDER))
+
+    def penalty(self, order: int, weight: Floats) -> _Penalty:
+        """On differences of an order with weights."""
+        banded = np.zeros_like(self.gram)
+        banded[: order + 1] = _squares(self.count, order, weight)
+        drawn = np.diff(np.pad(weight * np.diff(self.start, order), order), order) * (-1.0) ** order
+        return _Penalty(banded, drawn) * float(self.gram[0].mean())
+
+    def solve(self, penalty: _Penalty, log_det: float, null: int) -> _Solved:
         """The fit under a penalty with this log pseudo-determinant and dimension of its null space."""
-        factor = cholesky_banded(self.gram + float(self.gram[0].mean()) * penalty, lower=True, check_finite=False)
-        coefficients = cho_solve_banded((factor, True), self.right, check_finite=False)
-        misfit = max(self.total - float(coefficients @ self.right), 1e-300)
+        factor = cholesky_banded(self.gram + penalty.banded, lower=True, check_finite=False)
+        pull = penalty.at_start
+        right = self.right - pull
+        move = cho_solve_banded((factor, True), right, check_finite=False)
+        misfit = max(self.total + float(self.start @ pull) - float(move @ right), 1e-300)
         freedom = self.n - null
         criterion = freedom * np.log(misfit) + 2 * float(np.sum(np.log(factor[0]))) - log_det
-        return _Solved(criterion, coefficients, factor, misfit / freedom)
+        return _Solved(criterion, self.start + move, factor, misfit / freedom)
 
     def spline(self, solved: _Solved, strength: float) -> Spline:
         """The curve."""
@@ -257,7 +280,7 @@ def _evenly(problem: _Problem, near: float | None) -> Spline:
     """The curve with one strength everywhere."""
 
     def solve(strength: float) -> _Solved:
-        return problem.solve(np.exp(strength) * problem.bend, strength * (problem.count - ORDER), ORDER)
+        return problem.solve(problem.bend * math.exp(strength), strength * (problem.count - ORDER), ORDER)
 
     strength = _search(lambda at: solve(at).criterion, near)
     return problem.spline(solve(strength), strength)
@@ -291,7 +314,7 @@ def _straightness(coefficients: Floats) -> Floats:
     return np.asarray(weight / weight.max())
 
 
-def _penalty(count: int, order: int, weight: Floats) -> Floats:
+def _squares(count: int, order: int, weight: Floats) -> Floats:
     """Banded lower form of D'WD, D the differences of an order. Shape (order + 1, count); `weight` (count - order,)."""
     signs = [(-1.0) ** (order - k) * math.comb(order, k) for k in range(order + 1)]
     banded = np.zeros((order + 1, count))

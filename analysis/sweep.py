@@ -20,6 +20,8 @@ LEAST_LIFT_MM = 1.0
 LEAST_READINGS = 30
 # What passes of one lobe may differ by (root mean square): a lifter that bleeds down makes a tenth of it.
 DISAGREE_MM = 0.3
+# Heights of the nose that differ by no more than this share of the lift are one.
+TIE = 1e-6
 # A lag from which on readings are placed anew, seconds.
 PLACED_S = 0.002
 
@@ -212,4 +214,7 @@ def _find_peak(stretches: tuple[Stretch, ...], cpr: int, path: str) -> float:
             where=path,
             do="Set it on the valve or the lifter, along its travel, with enough preload",
         )
-    return float((np.argmax(smooth) + 0.5) * width)
+    # A nose is level to within the rounding of sums: the middle of all that ties, or the machine's arithmetic chooses one.
+    ahead = np.roll(smooth, smooth.size // 2 - int(np.argmax(smooth)))
+    level = np.flatnonzero(ahead >= ahead.max() - TIE * moved)
+    return float((np.argmax(smooth) + level.mean() - smooth.size // 2 + 0.5) * width)
