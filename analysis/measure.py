@@ -58,7 +58,7 @@ def measure_all(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0
             do="Record one with: lobetrace capture JOB --step sweep --valve intake",
         )
     of_one_cylinder(job, sweeps)
-    forward = _forward(job, sweeps)
+    forward = forward_of(job, sweeps)
     tdc, source, about = find_tdc(job, usable, forward)
     tdc = replace(tdc, count=tdc.count + forward * after_deg * tdc.cpr / 360.0)
     cautions = [caution for c in captures for caution in about_capture(c)] + about
@@ -95,7 +95,7 @@ def _used(captures: Sequence[Capture], sweeps: Sequence[Sweep], found: dict[str,
     return [c for c in captures if any(c is used for used in (*made_of, *last.values()))]
 
 
-def _forward(job: Job, sweeps: Sequence[Capture]) -> int:
+def forward_of(job: Job, sweeps: Sequence[Capture]) -> int:
     """The sign of counting in running direction: as the job says, or the way in which the sweeps went further."""
     if job.rig.direction != "auto":
         return 1 if job.rig.direction == "up" else -1

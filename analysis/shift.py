@@ -16,13 +16,14 @@ ROUNDS = 8
 LEAST_DEG = 60.0  # of a lobe that both sweeps must have
 
 
-def shift_between(first: Curve, second: Curve) -> Quantity:
+def shift_between(first: Curve, second: Curve, zero_u_mm: tuple[float, float] = (0.0, 0.0)) -> Quantity:
     """Crank degrees by which `second` lies after `first`, by least squares of both on one common curve.
 
     Every reading of both flanks has its say, so that the result comes near the Cramer-Rao bound where single events do not, and an
-    error of the zero, which moves the flanks against each other, drops out. Its uncertainty holds the scatter and both sweeps' lag,
-    not TDC: the two are taken to share one (or the shift holds what TDC moved by). Raises DataError if they have too little of
-    the lobe in common.
+    error of the zero, which moves the flanks against each other, drops out. What does not are zeros that are wrong in different ways
+    before and behind the lobe: `zero_u_mm` is the standard uncertainty of either in each sweep. The uncertainty holds the scatter and
+    both sweeps' lag as well, not TDC: the two are taken to share one (or the shift holds what TDC moved by). Raises DataError if
+    they have too little of the lobe in common.
     """
     shift = _middle(second) - _middle(first)
     common, near = None, None
@@ -35,8 +36,11 @@ def shift_between(first: Curve, second: Curve) -> Quantity:
             break
     assert common is not None
     found = Quantity(shift).with_part(Source("scatter of the shift", dof=common.dof), common.u)
-    for curve, sign, word in ((first, -1.0, "first"), (second, 1.0, "second")):
-        lag = Source(f"latency of the indicator, {word} sweep", dof=curve.latency.dof, u=curve.latency.u, unit="s")
+    for curve, sign, word, u_mm in ((first, -1.0, "first", zero_u_mm[0]), (second, 1.0, "second", zero_u_mm[1])):
+        for side, deg_per_mm in zip(("before", "behind"), common.by_zeros(curve, sign), strict=True):
+            zero = Source(f"zero {side} the lobe, {word} sweep", u=u_mm, unit="mm")
+            found = found.with_part(zero, sign * deg_per_mm * u_mm)
+        lag = curve.latency.source(f"latency of the indicator, {word} sweep")
         found = found.with_part(lag, -sign * _speed(curve) * curve.latency.u)
     return found
 
@@ -58,20 +62,32 @@ class _Common:
         order = np.argsort(x, kind="stable")
         order = order[(x[order] >= low) & (x[order] <= high)]
         lift = np.concatenate((first.pooled_lift, second.pooled_lift))[order]
-        half = np.repeat((0.5, -0.5), (first.pooled_deg.size, second.pooled_deg.size))[order]
+        half: Floats = np.repeat((0.5, -0.5), (first.pooled_deg.size, second.pooled_deg.size))[order]
         self.x: Floats = x[order]
+        self.shift = shift
         weights = [c.pooled_weight / c.spline.sigma2 for c in (first, second)]  # by each sweep's own scatter
         self.w: Floats = np.concatenate(weights)[order]
         self.spline: Spline = fit_spline(self.x, lift, self.w, low, high + 1e-9, near)
         pull = half * self.spline.value(self.x, 1)
         self.pull: Floats = pull - self.spline.smooth(self.x, pull, self.w)(self.x)
         self.residual: Floats = lift - self.spline.value(self.x)
+        self.half = half
         self.cell = np.floor((self.x - low) / CLUSTER_DEG).astype(np.int64) * 2 + (half > 0)
         self.power = float(np.sum(self.w * self.pull * self.pull))
 
     def move(self) -> float:
         """What is still to be added to the shift, deg."""
         return float(np.sum(self.w * self.pull * self.residual)) / self.power
+
+    def by_zeros(self, curve: Curve, sign: float) -> tuple[float, float]:
+        """By how much a zero that is too high before the lobe moves the shift (deg/mm), and one behind it.
+
+        `sign` is -1 for the first sweep, 1 for the second.
+        """
+        mine = self.half == -0.5 * sign
+        behind = curve.base.share_after(self.x[mine] + 0.5 * sign * self.shift)
+        pull = (self.w * self.pull)[mine] / self.power
+        return -float(np.sum(pull * (1.0 - behind))), -float(np.sum(pull * behind))
 
     @property
     def dof(self) -> float:

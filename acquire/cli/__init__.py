@@ -190,6 +190,26 @@ def compare(
 
 
 @app.command()
+def overlay(
+    job: JobPath,
+    captures: Annotated[
+        list[Path] | None,
+        typer.Argument(metavar="CAPTURE", help="Sweeps to lay over the first of them; else all of the job.", show_default=False),
+    ] = None,
+    table: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Write each profile with three derivatives as CSV.", show_default=False),
+    ] = None,
+    step: Annotated[float, typer.Option(metavar="DEG", min=0.05, max=30, help="With --table: crank degrees a row.")] = 1.0,
+    json: Json = False,
+) -> int:
+    """Lay the profiles of several sweeps over each other. Exit code 0: alike; 1: any differs; 2: it cannot be told."""
+    from acquire.cli import overlaying
+
+    return overlaying.run(job, captures or [], table, step, json)
+
+
+@app.command()
 def simulate(
     scenario: Annotated[str, typer.Option(help="Which rig; without it, list those there are.")] = "",
     seed: Seed = None,

@@ -1,0 +1,130 @@
+"""Profiles laid over each other, in words and for machines."""
+
+from __future__ import annotations
+
+import csv
+import io
+import textwrap
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from analysis.angles import Happening, label
+from analysis.budget import Quantity, expanded
+from analysis.curve_table import DERIVATIVES, curve_table
+from analysis.decision.sweep_by_sweep import OneSweep, Pair
+from analysis.job import Job
+from analysis.lobe import number
+from analysis.results import Number
+from analysis.words import MM_PER, Units, decimals, length, plus_minus
+
+_EVERY_DEG = 10.0
+_AT: dict[str, Happening] = {"intake": "intake centerline", "exhaust": "exhaust centerline"}
+_COLUMNS = ("lift_mm", "velocity_mm_deg", "acceleration_mm_deg2", "jerk_mm_deg3")
+_COVER = 1.96
+
+
+def overlay_text(pairs: Sequence[Pair], job: Job) -> str:
+    """The overlays as text of at most 80 columns."""
+    units = job.measure.units
+    head = f"PROFILES LAID OVER EACH OTHER, lift at the {job.rig.indicator_at}, angles in crank degrees"
+    return "\n\n".join([head, *("\n".join(_pair(pair, units)) for pair in pairs)])
+
+
+def _pair(pair: Pair, units: Units) -> list[str]:
+    found, top = pair.overlay, int(np.argmax(pair.overlay.lift_mm))
+    peak = Number(float(found.higher_mm[top]), _COVER * float(found.u_mm[top]))
+    later = number(found.later)
+    way = "later" if later.value >= 0 else "earlier"
+    return [
+        f"{pair.sweep.valve.upper()}: {_name(pair.sweep)}",
+        f"  against {_name(pair.against)}",
+        f"  comes     {plus_minus(Number(abs(later.value), later.u95))} degrees {way}, which is taken out below",
+        f"  at peak   {_signed(peak, units)} of lift",
+        *textwrap.wrap(verdict(pair, units), 78, initial_indent="  ", subsequent_indent="  "),
+        *_table(pair, units),
+    ]
+
+
+def _name(sweep: OneSweep) -> str:
+    return f"{sweep.capture}, cylinder {sweep.cylinder}"
+
+
+def verdict(pair: Pair, units: Units) -> str:
+    """What the two differ in, and what that points to."""
+    found = pair.overlay
+    if found.kind == "alike":
+        return "Alike: nowhere do they differ by more than their uncertainty explains."
+    if found.kind == "height":
+        off = _signed(Number(found.height_mm, 0.0), units)
+        return f"It lies {off} from the other wherever the valve is well open: lash or zero was another."
+    if found.kind == "scale":
+        return f"It differs by {100 * found.share:+.2f} % of the lift: the rocker ratio was another, or the indicator leaned."
+    k = found.clearest
+    off = _signed(Number(float(found.higher_mm[k]), _COVER * float(found.u_mm[k])), units)
+    return (
+        f"They differ in shape, most clearly at {_at(pair, k)}: by {off}. Look whether the indicator sat and the follower ran as "
+        "before; if so, the lobe is worn there or is another grind."
+    )
+
+
+def _at(pair: Pair, k: int) -> str:
+    return label(float(pair.overlay.deg[k]), _AT[pair.sweep.valve], 0)
+
+
+def _signed(mm: Number, units: Units) -> str:
+    text = length(mm, units) if mm.u95 else f"{mm.value / MM_PER[units]:.3f} {units}"
+    return text if text.startswith("-") else f"+{text}"
+
+
+def _table(pair: Pair, units: Units) -> list[str]:
+    """Every tenth degree where the valve is off its seat; * marks what is beyond the limit."""
+    found, per = pair.overlay, MM_PER[units]
+    shown = (found.lift_mm > 0.02 * found.lift_mm.max()) & (np.abs(found.deg % _EVERY_DEG) < 1e-9)
+    rows = [f"  {'at':>10}{f'lift, {units}':>12}{'other higher by':>18} +/-"]
+    for k in np.flatnonzero(shown).tolist():
+        lift, higher, u95 = (float(mm) / per for mm in (found.lift_mm[k], found.higher_mm[k], _COVER * found.u_mm[k]))
+        places, beyond = decimals(u95), " *" if abs(found.higher_mm[k]) > found.limit_mm[k] else ""
+        rows.append(f"  {_at(pair, k):>10}{lift:>12.3f}{higher + 0.0:>+18.{places}f} {u95:.{places}f}{beyond}")
+    return rows
+
+
+def overlay_json(pairs: Sequence[Pair]) -> dict[str, Any]:
+    """The same for machines, in mm and degrees from overlap TDC, with every place of the overlay."""
+    return {"schema": 1, "overlays": [_pair_json(pair) for pair in pairs]}
+
+
+def _pair_json(pair: Pair) -> dict[str, Any]:
+    found = pair.overlay
+    return {
+        "valve": pair.sweep.valve,
+        "sweep": {"capture": pair.sweep.capture, "cylinder": pair.sweep.cylinder},
+        "against": {"capture": pair.against.capture, "cylinder": pair.against.cylinder},
+        "later_deg": _number_json(found.later),
+        "kind": found.kind,
+        "height_mm": found.height_mm,
+        "share": found.share,
+        "deg": found.deg.tolist(),
+        "lift_mm": found.lift_mm.tolist(),
+        "higher_mm": found.higher_mm.tolist(),
+        "u95_mm": (_COVER * found.u_mm).tolist(),
+        "limit_mm": found.limit_mm.tolist(),
+    }
+
+
+def _number_json(quantity: Quantity) -> dict[str, float]:
+    return {"value": quantity.value, "u95": expanded(quantity)}
+
+
+def profiles_csv(sweeps: Sequence[OneSweep], step_deg: float) -> bytes:
+    """Every sweep's profile as a table that opens anywhere: three derivatives, standard errors from scatter, a row a place."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(["capture", "cylinder", "valve", "deg", *(part for name in _COLUMNS for part in (name, f"u_{name}"))])
+    for sweep in sweeps:
+        table = curve_table(sweep.lobe.swept.curve, step_deg)
+        for k, deg in enumerate(table.deg.tolist()):
+            numbers = (f"{of[d, k]:.6g}" for d in range(DERIVATIVES + 1) for of in (table.value, table.error))
+            writer.writerow([sweep.capture, sweep.cylinder, sweep.valve, f"{deg:g}", *numbers])
+    return out.getvalue().encode("utf-8")
