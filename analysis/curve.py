@@ -25,6 +25,9 @@ HALF_LOBE_DEG = 170.0
 CLUSTER_DEG = 5.0
 LEAST_BINS = 4
 # Rounds of fitting and taking the lag out: each leaves a few hundredths of what the one before left.
+# Slopes (steps of the indicator a degree) at which it creeps over codes: a few of them, and less than half of one in a bin; and
+# the fewest bins there that tell the noise.
+CREEP, LEAST_CREEPING = (0.33, 2.5), 30
 ROUNDS = 2
 # A lag that moved by no more than this (s) would move by a thousandth of a degree in another round.
 SETTLED_S = 1e-3
@@ -155,20 +158,23 @@ def _zeroed(p: Pass, base: BaseCircle, k: int, peak_deg: float) -> Pass:
 
 
 def _noise(lobes: list[Pass], lag: float, spline: Spline, step_mm: float) -> float:
-    """Noise of one reading (mm) without what the indicator's step adds: scatter of single readings about the curve on the
-    flanks, where every phase occurs.
+    """Noise of one reading (mm) without what the indicator's step adds: scatter of single readings about the curve where the lift
+    creeps over codes. There every phase of a step occurs, and neither a place nor the curve is wrong by enough to count. 0 where too
+    little creeps, so that nothing is taken to be blurred.
     """
     deg = np.concatenate([p.deg - lag * p.speed for p in lobes])
-    lift = np.concatenate([p.lift_mm for p in lobes])
-    single = np.concatenate([p.n for p in lobes]) == 1
-    table = looked_up(spline)
-    slope = np.abs(np.interp(deg, table[0], table[2]))
-    single &= slope > 0.3 * slope.max()
-    if single.sum() < 10:
+    grid, height, rise = looked_up(spline)
+    slope = np.abs(np.interp(deg, grid, rise)) / step_mm
+    creeps = (slope > CREEP[0]) & (slope < CREEP[1])
+    if creeps.sum() < LEAST_CREEPING:
         return 0.0
-    away = lift[single] - np.interp(deg[single], table[0], table[1])
-    spread = (np.quantile(away, 0.84) - np.quantile(away, 0.16)) / 2 if away.size < 50 else float(np.std(away))
-    return float(np.sqrt(max(spread * spread - step_mm * step_mm / 12, 0.0)))
+    lift, n, scatter2 = (np.concatenate([getattr(p, name) for p in lobes])[creeps] for name in ("lift_mm", "n", "scatter2"))
+    number = np.repeat(np.arange(len(lobes)), [p.deg.size for p in lobes])[creeps]
+    away = lift - np.interp(deg[creeps], grid, height)
+    # A pass's own level is its zero's doing, no scatter.
+    level = np.bincount(number, n * away) / np.maximum(np.bincount(number, n), 1.0)
+    spread = float(np.sum(n * ((away - level[number]) ** 2 + scatter2)) / np.sum(n))
+    return float(np.sqrt(max(spread - step_mm * step_mm / 12, 0.0)))
 
 
 def _fit(

@@ -1,4 +1,4 @@
-"""From a lift curve to events, durations, peak and the four centerlines, each with what is uncertain about it.
+"""From a lift curve to events and what lies between them, each with what is uncertain about it.
 
 All lifts in this module are at the indicator; angles in crank degrees from overlap TDC.
 """
@@ -6,7 +6,7 @@ All lifts in this module are at the indicator; angles in crank degrees from over
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -15,13 +15,11 @@ from analysis.curve import Curve
 from analysis.errors import DataError
 from analysis.rounding import harmonic
 from analysis.samples import Floats
-from analysis.spline import Spline, loosened
 
 GRID_DEG = 0.25
 OPENING, CLOSING = -1, 1
-# No nose is level over more than this to either side, degrees; a dwell may be (common practice).
-LEVEL_DEG = 60.0
-NORMAL_95 = 1.96
+# Beyond this no reading has a say in the curve (deg); harmonics of the rounding error that are looked at.
+KERNEL_DEG, LOCKING = 60.0, (1, 2, 3)
 # Kernel half-width over which a single pass is compared with the curve, degrees.
 PASS_WINDOW_DEG = 10.0
 
@@ -63,55 +61,6 @@ class Crossing:
     of_pass: Floats
 
 
-def peak_of(curve: Curve) -> tuple[float, float]:
-    """Angle (deg) of peak lift, the middle of what is level to within the scatter, and the lift (mm) of the highest point.
-
-    Raises DataError if the highest point is at the end of what was swept.
-    """
-    (low, high), lift = level_top(curve)
-    return (low + high) / 2, lift
-
-
-def level_top(curve: Curve) -> tuple[tuple[float, float], float]:
-    """Between which angles (deg) around the highest point its slope cannot be told from zero (95 %), and that point's lift (mm).
-
-    The angles that a test of "the peak is here" would not refuse: right also where the nose is so flat, or has a dwell, that
-    slope error over curvature means nothing (Fieller, J. R. Statist. Soc. B 16 (1954) 175). Raises as `peak_of`.
-    """
-    s = curve.spline
-    grid = np.arange(s.low, s.high, GRID_DEG)
-    lift = s.value(grid)
-    top = int(np.argmax(lift))
-    if top in (0, grid.size - 1):
-        raise DataError(
-            f"the sweep does not cover the lobe: the lift is still growing at {grid[top]:.0f} degrees, where the readings end",
-            do="Sweep on until the valve is closed again",
-        )
-    deg = float(grid[top])
-    for _ in range(8):
-        bend = float(s.value(deg, 2))
-        if bend >= 0:
-            break
-        deg -= float(np.clip(s.value(deg, 1) / bend, -GRID_DEG, GRID_DEG))
-    return (_end_of_level(s, deg, -1), _end_of_level(s, deg, 1)), float(s.value(deg))
-
-
-def _end_of_level(s: Spline, deg: float, side: int) -> float:
-    """How far from `deg` on one side the slope cannot be told from zero, deg."""
-    reach = min(LEVEL_DEG, (s.high - deg) if side > 0 else (deg - s.low))
-    for looked in (min(LEVEL_DEG / 6, reach), reach):  # most noses end soon, and standard errors cost time
-        grid = deg + side * np.arange(0.0, looked, GRID_DEG)
-        told = np.abs(s.value(grid, 1)) - NORMAL_95 * s.error(grid, 1)
-        steep = np.flatnonzero(told[1:] > 0)
-        if steep.size:
-            break
-    if steep.size == 0:
-        return float(grid[-1])
-    k = int(steep[0])
-    share = float(np.clip(-told[k] / (told[k + 1] - told[k]), 0.0, 1.0))
-    return deg + side * (k + share) * GRID_DEG
-
-
 def crossing(curve: Curve, lift_mm: float, flank: int, peak_deg: float, common: Systematics) -> Crossing:
     """Where the curve crosses `lift_mm` before (`OPENING`) or after (`CLOSING`) the peak.
 
@@ -146,40 +95,37 @@ def crossing(curve: Curve, lift_mm: float, flank: int, peak_deg: float, common: 
     if slope * flank >= 0:
         raise DataError(f"the lift stands still at {lift_mm:.2f} mm on the {word} flank", do="Choose another checking lift")
     where = f"{common.name} {word} {lift_mm:.3f}"
-    within = _within(curve, deg, common)
+    within = lift_u(curve, deg, common)
     quantity = Quantity(deg).with_part(Source(f"scatter within passes, {where}", u=within, unit="mm"), within / slope)
     of_pass = _of_passes(curve, deg)
     quantity = _with_between(quantity, of_pass, where)
     return Crossing(with_systematics(quantity, curve, slope, lift_mm, common), slope, of_pass)
 
 
-def _within(curve: Curve, deg: float, common: Systematics) -> float:
+def lift_u(curve: Curve, deg: float, common: Systematics, level: bool = False) -> float:
     """Standard uncertainty of the curve's lift (mm) from scatter, and from the indicator's step where the encoder's edges lock
-    to it.
+    to it, or the lift is level (`level`) and rounds alike however it is read.
     """
-    scatter = float(curve.spline.error(deg))
-    locked = _locked_step(curve, deg, common) if common.by_edge else 0.0
-    return math.hypot(scatter, locked)
+    locked = float(locked_variance(curve, np.array([deg]), common)[0]) if common.by_edge or level else 0.0
+    return math.sqrt(float(curve.spline.error(deg)) ** 2 + locked)
 
 
-def _locked_step(curve: Curve, deg: float, common: Systematics) -> float:
-    """What the indicator's step does to the value at `deg` beyond white noise, mm.
+def locked_variance(curve: Curve, deg: Floats, common: Systematics, derivative: int = 0) -> Floats:
+    """Variance that the indicator's step gives the curve or its `derivative` at angles beyond what white noise would, in the square
+    of their unit (mm, mm/deg). Shape (m,), that of `deg`, which lie near each other.
 
     Rounding errors repeat with the lift's phase within a step: q/(pi k) sin(2 pi k y/q) for each harmonic k. What the fit makes
     of them is the sum over its own weights; where slope x encoder step is a simple fraction of the step they add up instead of
     averaging out. Noise blurs the phase and damps the harmonics (Widrow & Kollar, Quantization Noise, 2008; from memory).
     """
     q = common.step_mm
-    near = np.abs(curve.pooled_deg - deg) < 60.0
+    near = (curve.pooled_deg > deg.min() - KERNEL_DEG) & (curve.pooled_deg < deg.max() + KERNEL_DEG)
     x = curve.pooled_deg[near]
-    weight = curve.spline.weights(deg, x, curve.pooled_weight[near])
+    weight = curve.spline.weights(deg, x, curve.pooled_weight[near], derivative)
     phase = 2 * np.pi * curve.spline.value(x) / q
-    white = float(np.sum(weight * weight))
-    total = 0.0
-    for k in (1, 2, 3):
-        coherent = abs(np.sum(weight * np.exp(1j * k * phase))) ** 2
-        total += harmonic(q, curve.noise_mm, k) * max(coherent - white, 0.0)
-    return math.sqrt(total)
+    white = np.sum(weight * weight, axis=1)
+    waves = np.abs(weight @ np.exp(1j * np.outer(phase, LOCKING))) ** 2 - white[:, None]
+    return np.asarray(np.maximum(waves, 0.0) @ [harmonic(q, curve.noise_mm, k) for k in LOCKING])
 
 
 def _of_passes(curve: Curve, deg: float) -> Floats:
@@ -226,7 +172,7 @@ def with_systematics(
         lag = Source(f"latency of the indicator, {common.name}", dof=curve.latency.dof, u=curve.latency.u, unit="s")
         quantity = quantity.with_part(lag, -curve.speed_at(deg) * curve.latency.u)
     if math.isfinite(slope):
-        zero, own, lean = _lift_sources(common)
+        zero, own, lean = lift_sources(common)
         quantity = quantity.with_part(zero, common.zero_u_mm / slope)
         quantity = quantity.with_part(own, common.error_mm / math.sqrt(3) / slope)
         quantity = quantity.with_part(lean, -lift_mm * common.tilt / math.sqrt(3) / slope)
@@ -250,32 +196,12 @@ def runout_sources(common: Systematics) -> tuple[Source, Source]:
     return across, along
 
 
-def _lift_sources(common: Systematics) -> tuple[Source, Source, Source]:
+def lift_sources(common: Systematics) -> tuple[Source, Source, Source]:
     """What makes a lift wrong: the zero, the indicator's own error, its leaning (relative)."""
     zero = Source(f"zero on the base circle, {common.name}", shape="rectangular", u=common.zero_u_mm, unit="mm")
     own = Source("indicator's own error", shape="rectangular", u=common.error_mm / math.sqrt(3), unit="mm")
     lean = Source("indicator off the valve's axis", shape="rectangular", u=common.tilt / math.sqrt(3), unit="of lift")
     return zero, own, lean
-
-
-def peak_quantities(curve: Curve, common: Systematics) -> tuple[Quantity, Quantity]:
-    """Angle of peak lift (deg) and peak lift (mm, at the indicator)."""
-    (low, high), lift = level_top(curve)
-    deg = (low + high) / 2
-    angle = Quantity(deg).with_part(Source(f"scatter at the peak, {common.name}"), (high - low) / 2 / NORMAL_95)
-    # A nose that bends otherwise before its peak than behind it is smoothed over, and the peak of what is smooth lies elsewhere.
-    loose = loosened(curve.spline, curve.pooled_deg, curve.pooled_lift, curve.pooled_weight)
-    (loose_low, loose_high), _ = level_top(replace(curve, spline=loose))
-    by_smoothing = Source(f"smoothing over the peak, {common.name}")
-    angle = angle.with_part(by_smoothing, (loose_low + loose_high) / 2 - deg)
-    angle = with_systematics(angle, curve, math.inf, lift, common)
-    height = Quantity(lift).with_part(Source(f"scatter of the peak lift, {common.name}"), _within(curve, deg, common))
-    zero, own, lean = _lift_sources(common)
-    height = height.with_part(zero, -common.zero_u_mm)
-    _, along = runout_sources(common)
-    height = height.with_part(along, common.runout_u_mm * (1 + common.runout_in_zero))
-    height = height.with_part(own, -common.error_mm / math.sqrt(3))
-    return angle, height.with_part(lean, lift * common.tilt / math.sqrt(3))
 
 
 def midpoint(opens: Crossing, closes: Crossing) -> Quantity:

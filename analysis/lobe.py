@@ -14,8 +14,9 @@ from analysis.bins import Pass
 from analysis.budget import Quantity, Source, combine, expanded
 from analysis.centroid import centroid
 from analysis.curve import Curve
-from analysis.events import CLOSING, OPENING, Systematics, crossing, peak_quantities
+from analysis.events import CLOSING, OPENING, Systematics, crossing
 from analysis.job import Job, Rig
+from analysis.peak import peak_quantities
 from analysis.results import Event, Lobe, Number
 from analysis.slack import SlackByAngle, find_slack, slack_by_angle
 from analysis.sweep import Sweep, Swept, backward_readings

@@ -9,7 +9,6 @@ from analysis.advice import named
 from analysis.at_rest import stands_that_sank
 from analysis.budget import combine, expanded
 from analysis.curve import stated_latency
-from analysis.events import peak_of
 from analysis.job import DurationSpec, Job, Rig
 from analysis.lobe import MeasuredLobe
 from analysis.results import Caution, same_lift
@@ -200,4 +199,4 @@ def _middle(lobe: MeasuredLobe, row: DurationSpec) -> float:
     for event in lobe.lobe.events:
         if same_lift(event, row):
             return (event.opens_deg.value + event.closes_deg.value) / 2
-    return peak_of(lobe.swept.curve)[0]
+    return lobe.quantities["centerline by peak"].value

@@ -12,10 +12,11 @@ from dataclasses import dataclass
 from analysis.budget import Quantity
 from analysis.decision.card import EVENTS, Asked
 from analysis.errors import DataError
-from analysis.events import CLOSING, OPENING, crossing, peak_quantities
+from analysis.events import CLOSING, OPENING, crossing
 from analysis.job import Job, Rig
 from analysis.lobe import MeasuredLobe
 from analysis.measure import Measured
+from analysis.peak import peak_quantities
 from analysis.timing import duration
 
 # Events by valve and lift at the indicator, or why there are none: read once for opening, closing and duration.

@@ -16,7 +16,7 @@ import pytest
 from acquire.simulator.encoder import Encoder
 from acquire.simulator.hand import Hand
 from acquire.simulator.rig import Work
-from analysis.events import _locked_step
+from analysis.events import locked_variance
 from analysis.rounding import harmonic
 from analysis.spline import fit_spline
 from tests.rigs import SHORT, measured
@@ -55,8 +55,8 @@ def flank_errors(slope: float, encoder_deg: float, seed: int, noise_mm: float = 
         offset = float(true[0] - slope * edges[0])
         errors.append((float(spline.value(0.0)) - offset) / slope)
         curve = SimpleNamespace(spline=spline, pooled_deg=edges, pooled_weight=np.ones(edges.size), noise_mm=noise_mm)
-        locked = _locked_step(curve, 0.0, SimpleNamespace(step_mm=STEP_MM))  # type: ignore[arg-type]
-        said.append(math.hypot(float(spline.error(0.0)), locked) / slope)
+        locked = locked_variance(curve, np.zeros(1), SimpleNamespace(step_mm=STEP_MM))  # type: ignore[arg-type]
+        said.append(math.hypot(float(spline.error(0.0)), math.sqrt(locked[0])) / slope)
     return np.array(errors), np.array(said)
 
 
