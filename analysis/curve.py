@@ -12,6 +12,7 @@ import numpy as np
 
 from analysis.basecircle import BaseCircle, find_base_circle
 from analysis.bins import Pass
+from analysis.budget import Source
 from analysis.errors import DataError
 from analysis.job import Rig
 from analysis.pooling import Pooled, looked_up, pool, rounding, scatter_about
@@ -40,6 +41,10 @@ class Latency:
     seconds: float
     u: float
     dof: float
+
+    def source(self, name: str) -> Source:
+        """It as a source in a budget. What is stated and not found lies anywhere within its bound."""
+        return Source(name, self.dof, "normal" if math.isfinite(self.dof) else "rectangular", self.u, "s")
 
 
 def stated_latency(rig: Rig) -> Latency:

@@ -169,7 +169,7 @@ def with_systematics(
     """
     deg = quantity.value
     if curve.latency is not None:
-        lag = Source(f"latency of the indicator, {common.name}", dof=curve.latency.dof, u=curve.latency.u, unit="s")
+        lag = curve.latency.source(f"latency of the indicator, {common.name}")
         quantity = quantity.with_part(lag, -curve.speed_at(deg) * curve.latency.u)
     if math.isfinite(slope):
         zero, own, lean = lift_sources(common)

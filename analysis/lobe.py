@@ -11,7 +11,7 @@ import numpy as np
 from analysis.at_rest import at_rest
 from analysis.basecircle import BaseCircle
 from analysis.bins import Pass
-from analysis.budget import Quantity, Source, combine, expanded
+from analysis.budget import Quantity, combine, expanded
 from analysis.centroid import centroid
 from analysis.curve import Curve
 from analysis.events import CLOSING, OPENING, Systematics, crossing
@@ -91,7 +91,7 @@ def measure_lobe(job: Job, swept: Swept, backward: Sequence[Sweep]) -> MeasuredL
     quantities["peak lift"], lobe_peak = _peaks(rig, peak_mm)
     slack, slack_at = _slack(rig, swept, backward, common.name)
     latency = curve.latency
-    lag = Quantity(latency.seconds * 1e3, {Source("latency", latency.dof): latency.u * 1e3})
+    lag = Quantity(latency.seconds * 1e3, {latency.source("latency"): latency.u * 1e3})
     lobe = Lobe(
         cylinder=job.measure.cylinder,
         valve=swept.valve,
