@@ -25,10 +25,10 @@ HALF_LOBE_DEG = 170.0
 # Cells over which the scatter about the curve is taken as one independent piece of evidence on the latency.
 CLUSTER_DEG = 5.0
 LEAST_BINS = 4
+# Slopes (steps of the indicator a degree) at which it creeps over codes: a few of them, and less than half of one in a bin; how fast
+# it may go over them where a bin has one reading only, if need be; how many bins tell the noise well, and how many at all.
+CREEP, FASTER, ENOUGH_BINS, LEAST_CREEPING = (0.33, 2.5), (8.0, 25.0), 200, 30
 # Rounds of fitting and taking the lag out: each leaves a few hundredths of what the one before left.
-# Slopes (steps of the indicator a degree) at which it creeps over codes: a few of them, and less than half of one in a bin; and
-# the fewest bins there that tell the noise.
-CREEP, LEAST_CREEPING = (0.33, 2.5), 30
 ROUNDS = 2
 # A lag that moved by no more than this (s) would move by a thousandth of a degree in another round.
 SETTLED_S = 1e-3
@@ -170,12 +170,15 @@ def _noise(lobes: list[Pass], lag: float, spline: Spline, step_mm: float) -> flo
     deg = np.concatenate([p.deg - lag * p.speed for p in lobes])
     grid, height, rise = looked_up(spline)
     slope = np.abs(np.interp(deg, grid, rise)) / step_mm
+    lift, n, scatter2 = (np.concatenate([getattr(p, name) for p in lobes]) for name in ("lift_mm", "n", "scatter2"))
     creeps = (slope > CREEP[0]) & (slope < CREEP[1])
+    for most in FASTER:
+        if creeps.sum() < ENOUGH_BINS:
+            creeps |= (slope > CREEP[0]) & (slope < most) & (n == 1)
     if creeps.sum() < LEAST_CREEPING:
         return 0.0
-    lift, n, scatter2 = (np.concatenate([getattr(p, name) for p in lobes])[creeps] for name in ("lift_mm", "n", "scatter2"))
     number = np.repeat(np.arange(len(lobes)), [p.deg.size for p in lobes])[creeps]
-    away = lift - np.interp(deg[creeps], grid, height)
+    away, n, scatter2 = (lift - np.interp(deg, grid, height))[creeps], n[creeps], scatter2[creeps]
     # A pass's own level is its zero's doing, no scatter.
     level = np.bincount(number, n * away) / np.maximum(np.bincount(number, n), 1.0)
     spread = float(np.sum(n * ((away - level[number]) ** 2 + scatter2)) / np.sum(n))
