@@ -8,6 +8,7 @@
 PYTHON ?= python3
 BIN := .venv/bin
 SHARE ?= 1/1
+BENCHES := $(basename $(notdir $(sort $(wildcard tests/benchmarks/bench_*.py))))
 INSTALLED := .venv/installed
 
 .PHONY: test demo bench study firmware-test clean
@@ -23,7 +24,7 @@ demo: $(INSTALLED)
 	$(BIN)/lobetrace demo
 
 bench: $(INSTALLED)
-	set -e; for script in tests/benchmarks/*.py; do $(BIN)/python $$script; done
+	$(foreach name,$(BENCHES),$(BIN)/python -m tests.benchmarks.$(name) &&) true
 
 firmware-test: $(INSTALLED)
 	$(MAKE) -C firmware-notes/reference test PYTHON='$(CURDIR)/$(BIN)/python'

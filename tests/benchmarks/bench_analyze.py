@@ -1,6 +1,6 @@
 """How long the analysis takes on about a hundred thousand samples, and how near the clean sample comes. Prints figures only.
 
-Run by name: python tests/benchmarks/bench_analyze.py [seed]
+Run by name: python -m tests.benchmarks.bench_analyze [seed]
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """How long a capture of a million rows takes to read, digest checked, beside polars, which checks nothing. Prints figures only.
 
-Run by name: python tests/benchmarks/bench_capture.py [rows]
+Run by name: python -m tests.benchmarks.bench_capture [rows]
 """
 
 from __future__ import annotations

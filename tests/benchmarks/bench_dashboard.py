@@ -1,4 +1,4 @@
-"""What the live screen costs. Run by name: `python tests/benchmarks/bench_dashboard.py`. Prints figures, decides nothing.
+"""What the live screen costs. Run by name: `python -m tests.benchmarks.bench_dashboard`. Prints figures, decides nothing.
 
 A board in another process sends frames over a pseudo-terminal at a set rate while the whole screen runs at 120x36 and draws into
 another. Frames lost, CPU of the screen's process, lateness of the event loop, pictures a second, memory, cost of a picture early and

@@ -1,4 +1,4 @@
-"""What faults do, in numbers. Run by name: `python tests/benchmarks/bench_faults.py [bytes|kills|hour ...]`. Decides nothing.
+"""What faults do, in numbers. Run by name: `python -m tests.benchmarks.bench_faults [bytes|kills|hour ...]`. Decides nothing.
 
 bytes  ten million random and mutated bytes through the decoder                        --bytes N
 kills  two hundred recordings killed at random moments                                 --kills N

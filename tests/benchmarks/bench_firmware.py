@@ -1,4 +1,4 @@
-"""The AVR image in the emulator: how fast, how exact. Run by name: `python tests/benchmarks/bench_firmware.py`. Decides nothing.
+"""The AVR image in the emulator: how fast, how exact. Run by name: `python -m tests.benchmarks.bench_firmware`. Decides nothing.
 
 Needs what `make firmware-test` needs. With --long more seeds and seconds.
 """

@@ -1,4 +1,4 @@
-"""How fast the wire is read. Run by name: `python tests/benchmarks/bench_wire.py`. Prints figures, decides nothing."""
+"""How fast the wire is read. Run by name: `python -m tests.benchmarks.bench_wire`. Prints figures, decides nothing."""
 
 from __future__ import annotations
 

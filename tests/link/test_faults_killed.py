@@ -1,5 +1,5 @@
 """A recording killed at random moments: each file loads, and at most a second of it is lost. Two hundred of them by command:
-python tests/benchmarks/bench_faults.py kills
+python -m tests.benchmarks.bench_faults kills
 """
 
 from __future__ import annotations

@@ -7,6 +7,7 @@ import re
 import shlex
 import shutil
 import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -54,3 +55,12 @@ def test_every_target_of_the_first_lines_is_there() -> None:
     assert {"test", "demo", "bench", "study", "firmware-test"} == set(targets)
     for target in targets:
         assert recipe(target)
+
+
+def test_every_benchmark_is_run_and_finds_what_it_imports() -> None:
+    """Imported as make runs it: by name from the top folder, not by its file, which would not find the tests' own modules."""
+    named = re.findall(r"-m (tests\.benchmarks\.\w+)", recipe("bench"))
+    assert named == [f"tests.benchmarks.{path.stem}" for path in sorted((ROOT / "tests" / "benchmarks").glob("bench_*.py"))]
+    imports = "; ".join(f"import {name}" for name in named)
+    done = subprocess.run([sys.executable, "-c", imports], cwd=ROOT, capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stdout) == (0, ""), done.stderr
