@@ -95,7 +95,8 @@ class MainScreen(Screen[None]):
             parts["events"] = event_table(picture, valve, picture.events, width)
             parts["coverage"] = tracing.coverage(picture, width)
         left = height - 1 - sum(len(lines) for lines in parts.values())
-        news = panels.news(picture, width, 1 if left < 9 else 2 if left < 20 or step in (RESULT, DONE) else 4)
+        usual = min(2, len(picture.messages)) if step in (RESULT, DONE) else 1 if left < 9 else 2 if left < 20 else 4
+        news = panels.news(picture, width, usual)  # a result takes what the messages leave
         parts["messages"] = panels.messages(picture, width, news)
         left -= news
         if step in (ZERO, SWEEP):
