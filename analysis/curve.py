@@ -75,6 +75,11 @@ class Curve:
     foot_lift: Floats
 
     @cached_property
+    def fitted(self) -> Floats:
+        """The curve at the pooled readings, mm. Shape of `pooled_deg`."""
+        return self.spline.value(self.pooled_deg)
+
+    @cached_property
     def along(self) -> tuple[tuple[Floats, Floats], ...]:
         """For each pass: slope of the common curve at its readings (mm/deg), and how far they lie above it (mm)."""
         table = looked_up(self.spline)

@@ -122,9 +122,9 @@ def locked_variance(curve: Curve, deg: Floats, common: Systematics, derivative: 
     near = (curve.pooled_deg > deg.min() - KERNEL_DEG) & (curve.pooled_deg < deg.max() + KERNEL_DEG)
     x = curve.pooled_deg[near]
     weight = curve.spline.weights(deg, x, curve.pooled_weight[near], derivative)
-    phase = 2 * np.pi * curve.spline.value(x) / q
+    first = np.exp(2j * np.pi / q * curve.fitted[near])
     white = np.sum(weight * weight, axis=1)
-    waves = np.abs(weight @ np.exp(1j * np.outer(phase, LOCKING))) ** 2 - white[:, None]
+    waves = np.abs(weight @ first[:, None] ** LOCKING) ** 2 - white[:, None]
     return np.asarray(np.maximum(waves, 0.0) @ [harmonic(q, curve.noise_mm, k) for k in LOCKING])
 
 
