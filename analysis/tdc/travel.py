@@ -30,6 +30,7 @@ LEAST_DEG = 20.0  # travel on each side of the top
 LOOSE_BOUND_DEG = 0.3  # an encoder further off center than this shows to the eye
 # Columns of the fit.
 TDC, TOP, LAG, SINE, COSINE, SCALE = range(6)
+FREE = 4  # of them the data alone tell about so many
 
 
 @dataclass(frozen=True)
@@ -124,8 +125,8 @@ def _rough_top(position: Floats, height: Floats, cpr: int) -> float:
 
 
 def fit_travel(travel: Travel, geometry: SliderCrank, prior: Prior, cpr: int) -> TravelFit:
-    """Least squares with the prior as further observations (Gauss-Newton). Uncertainties from the scatter of the cells (Type
-    A).
+    """Least squares with the prior as further observations (Gauss-Newton). Uncertainties from the cells (Type A), robust
+    against what all passes over a degree have in common (White, Econometrica 48 (1980) 817): the indicator rounds them alike.
     """
     known = np.array([0.0, 0.0, prior.lag_s, 0.0, 0.0, 1.0])
     width = np.array(
@@ -138,7 +139,7 @@ def fit_travel(travel: Travel, geometry: SliderCrank, prior: Prior, cpr: int) ->
     for _ in range(30):
         model, columns = _model(travel, geometry, at)
         residual = travel.height_mm - model
-        scatter = max(float(np.sqrt(np.sum(residual**2) / max(residual.size - 4, 1))), 1e-7)
+        scatter = max(float(np.sqrt(np.sum(residual**2) / max(residual.size - FREE, 1))), 1e-7)
         normal = columns.T @ columns / scatter**2 + np.diag(1 / width**2)
         right = columns.T @ residual / scatter**2 + np.where(np.isfinite(width), (known - at) / width**2, 0.0)
         step = np.linalg.solve(normal, right)
@@ -146,7 +147,13 @@ def fit_travel(travel: Travel, geometry: SliderCrank, prior: Prior, cpr: int) ->
         if abs(step[TDC]) < 1e-9 and abs(step[LAG]) < 1e-9:
             break
     told = [TDC, SINE, COSINE]
-    covariance = np.linalg.inv(columns.T @ columns / scatter**2 + np.diag(1 / width**2))
+    inverse = np.linalg.inv(columns.T @ columns / scatter**2 + np.diag(1 / width**2))
+    model, columns = _model(travel, geometry, at)
+    _, degree = np.unique(np.floor(travel.deg / CELL_DEG), return_inverse=True)
+    pulled = columns * (travel.height_mm - model)[:, None] / scatter**2
+    score = np.column_stack([np.bincount(degree, weights=column) for column in pulled.T])
+    degrees = score.shape[0]
+    covariance = inverse @ (score.T @ score * degrees / (degrees - FREE) + np.diag(1 / width**2)) @ inverse
     parts = correlated(at[told].tolist(), np.asarray(covariance[np.ix_(told, told)], dtype=np.float64), "piston travel")
     per_count = 360.0 / cpr
     by_heights = _equal_heights(travel, at[LAG], per_count)

@@ -45,9 +45,8 @@ def test_every_number_of_a_scenario_lies_near_its_truth(name: str) -> None:
     rig = replace(scenario.rig, work=replace(scenario.rig.work, turns=4.2, touches=3))  # the same, in less time
     numbers = against_truth(*measured(rig, scenario.phases))
     # A millisecond of lag is a hundredth of a degree at a hand's speed, whatever its own uncertainty says. The workshop's rig lies
-    # at the very edge of three bounds at once (tilt, runout, drift). What the piston's travel says of an encoder off center is too
-    # sure of itself by half (seeds 1 to 8: its cosine part lay off by 1.6 times its standard uncertainty, root mean square).
-    factor = 2.0 if name in ("workshop", "off-center") else 1.5
+    # at the very edge of three bounds at once (tilt, runout, drift).
+    factor = 2.0 if name == "workshop" else 1.5
     near = {key: max(factor * number.u95, 1.5 if "latency" in key else 0.0) for key, (number, _) in numbers.items()}
     missed = {key: (number, true) for key, (number, true) in numbers.items() if abs(number.value - true) > near[key]}
     assert not missed
