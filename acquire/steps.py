@@ -6,12 +6,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
+from analysis.live.profile import BASE_CIRCLE_DEG
+
 SAID: Final = "said"  # the need that a person meets by saying so
 
 TOUCHES: Final = 3  # of each side of the stop
 PASSES: Final = 3  # whole passes over a lobe
 CROSSINGS: Final = 3  # of the top by the piston
-FLAT_DEG: Final = 20.0
+FLAT_DEG: Final = BASE_CIRCLE_DEG
 CHECK_DEG: Final = 90.0
 COVERED_DEG: Final = 713.0  # of 720; a hole below this is bridged by the curve
 

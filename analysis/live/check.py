@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.job import Rig
-from analysis.live.profile import Profile
+from analysis.live.profile import BASE_CIRCLE_DEG, Profile
 from analysis.samples import Header, IndexPulses, Samples
 
 
@@ -55,6 +55,6 @@ class RigCheck:
             return Checked()
         up, down = self._high - self._first, self._first - self._low
         trace = self._profile.trace()
-        opens = int(np.sign(trace.swing_mm)) if trace.flat_deg >= 20.0 and abs(trace.swing_mm) >= 0.5 else 0
+        opens = int(np.sign(trace.swing_mm)) if trace.flat_deg >= BASE_CIRCLE_DEG and abs(trace.swing_mm) >= 0.5 else 0
         way = 0 if up == down == 0 else 1 if up >= down else -1
         return Checked(max(up, down) * self._per_count, way, pulses.crank.size, float(self._most - self._least), opens)

@@ -12,6 +12,9 @@ from analysis.samples import Bools, Floats, Ints
 CELLS: Final = 1440  # half degrees of the 720 degree cycle
 _DEGREES: Final = 720
 _BRIDGE: Final = 5.0  # degrees between two readings that a curve bridges
+# A level longer than this is the base circle: a nose is level over thirty degrees at most, a base circle over two hundred (common
+# practice).
+BASE_CIRCLE_DEG: Final = 45.0
 _FLAT_DEG: Final = 15
 _LEVEL_MM: Final = 0.03
 
@@ -90,14 +93,16 @@ class Profile:
     def _flat(self, mean: Floats) -> Bools:
         """Degrees that lie in a level stretch, at the level that most of them share; around the end of the cycle too.
 
-        The nose of a lobe is not level over fifteen degrees; of two levels the longer one is the base circle.
+        A stretch counts if it was read at both its ends. Of two levels the longer one is the base circle, once it is long enough.
         """
         around = np.concatenate((mean, mean[: _FLAT_DEG - 1]))
         window = np.lib.stride_tricks.sliding_window_view(around, _FLAT_DEG)
         filled = ~np.isnan(window)
         high = np.where(filled, window, -np.inf).max(axis=1)
         low = np.where(filled, window, np.inf).min(axis=1)
-        starts = np.flatnonzero((filled.sum(axis=1) >= _FLAT_DEG // 3) & (high - low <= self._tolerance))
+        third = _FLAT_DEG // 3
+        read = (filled.sum(axis=1) >= third) & filled[:, :third].any(axis=1) & filled[:, -third:].any(axis=1)
+        starts = np.flatnonzero(read & (high - low <= self._tolerance))
         flat = np.zeros(_DEGREES, np.bool_)
         for k in range(_FLAT_DEG):
             flat[(starts + k) % _DEGREES] = True
