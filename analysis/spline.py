@@ -16,15 +16,12 @@ from functools import cached_property
 
 import numpy as np
 from scipy.interpolate import BSpline
-from scipy.linalg import cho_solve_banded, cholesky_banded
+from scipy.linalg import cho_solve_banded
 from scipy.optimize import minimize_scalar
 
-from analysis.errors import DataError
+from analysis.penalised import DEGREE, ORDER, Problem, Solved, log_det, squares
 from analysis.samples import Floats
 
-DEGREE = 7
-ORDER = 5
-KNOT_DEG = 2.0
 # How far to either side of a former strength (in e-folds) a new one is looked for first.
 SEARCH = 1.0
 # Bending below this share of the mean counts as straight; strengths (log) with which straight parts are first tried to be held.
@@ -93,7 +90,7 @@ def fit_spline(x: Floats, y: Floats, w: Floats, low: float, high: float, near: f
     `near`: strength of a former fit of nearly the same readings, where the search begins. Raises DataError for fewer than 12
     readings or none over most of [low, high].
     """
-    return _evenly(_Problem.of(x, y, w, low, high), near)
+    return _evenly(Problem.of(x, y, w, low, high), near)
 
 
 def fit_with_ramps(x: Floats, y: Floats, w: Floats, low: float, high: float, near: float | None = None) -> Spline:
@@ -102,7 +99,7 @@ def fit_with_ramps(x: Floats, y: Floats, w: Floats, low: float, high: float, nea
     strength for all would round off: there the first penalty may be eased. All by restricted maximum likelihood, so that a lobe
     without ramps keeps its curve.
     """
-    problem = _Problem.of(x, y, w, low, high)
+    problem = Problem.of(x, y, w, low, high)
     first = _evenly(problem, near)
     straight = _straightness(first.function.c)
     ease = np.ones(problem.count - ORDER)
@@ -117,33 +114,33 @@ def fit_with_ramps(x: Floats, y: Floats, w: Floats, low: float, high: float, nea
             # What is not eased is not to be smoothed more for it.
             ease = tried
             best, strength, held = _descend(solve, strength, held, (1.1, 0.6), strength)
-    return problem.spline(best, strength)
+    return _curve(problem, best, strength)
 
 
 def loosened(spline: Spline, x: Floats, y: Floats, w: Floats) -> Spline:
     """The readings that made `spline`, smoothed much less: what moves then is not told by scatter, but the smoothing's own doing."""
-    problem = _Problem.of(x, y, w, spline.low, spline.high)
+    problem = Problem.of(x, y, w, spline.low, spline.high)
     strength = spline.strength - LOOSER
-    return problem.spline(problem.solve(problem.bend * math.exp(strength), 0.0, ORDER), strength)
+    return _curve(problem, problem.solve(problem.bend * math.exp(strength), 0.0, ORDER), strength)
 
 
-def _ramped(problem: _Problem, straight: Floats, ease: Floats) -> Callable[[float, float], _Solved]:
+def _ramped(problem: Problem, straight: Floats, ease: Floats) -> Callable[[float, float], Solved]:
     """The fit for strengths (log) of both penalties: on fifth differences with the weights `ease`, on second ones `straight`."""
     hold, full = problem.penalty(2, straight), problem.penalty(ORDER, ease)
     # In terms of second differences both penalties keep full rank: their common null space are the straight lines.
-    bend = _squares(problem.count - 2, ORDER - 2, ease)
+    bend = squares(problem.count - 2, ORDER - 2, ease)
 
-    def solve(strength: float, held: float) -> _Solved:
+    def solve(strength: float, held: float) -> Solved:
         seconds = math.exp(strength) * bend
         seconds[0] += math.exp(held) * straight
-        return problem.solve(full * math.exp(strength) + hold * math.exp(held), _log_det(seconds), 2)
+        return problem.solve(full * math.exp(strength) + hold * math.exp(held), log_det(seconds), 2)
 
     return solve
 
 
 def _descend(
-    solve: Callable[[float, float], _Solved], strength: float, held: float, steps: tuple[float, ...], most: float
-) -> tuple[_Solved, float, float]:
+    solve: Callable[[float, float], Solved], strength: float, held: float, steps: tuple[float, ...], most: float
+) -> tuple[Solved, float, float]:
     """From two strengths on to less of the criterion, a step at a time, the first never beyond `most`."""
     best = solve(strength, held)
     for step in steps:
@@ -156,7 +153,7 @@ def _descend(
     return best, strength, held
 
 
-def _ends_of_ramps(problem: _Problem, coefficients: Floats, straight: Floats) -> list[list[Floats]]:
+def _ends_of_ramps(problem: Problem, coefficients: Floats, straight: Floats) -> list[list[Floats]]:
     """For each flank with a straight part low on it: how far (deg) each fifth difference lies from where that part may end."""
     step = float(problem.knots[1] - problem.knots[0])
     middle = step * (np.arange(straight.size) + 1.0)  # of second differences, as if each coefficient stood at its number
@@ -172,123 +169,19 @@ def _ends_of_ramps(problem: _Problem, coefficients: Floats, straight: Floats) ->
     return found
 
 
-@dataclass(frozen=True)
-class _Solved:
-    """`criterion`: minus twice the restricted log likelihood, up to a constant."""
-
-    criterion: float
-    coefficients: Floats
-    factor: Floats
-    sigma2: float
+def _curve(problem: Problem, solved: Solved, strength: float) -> Spline:
+    function = BSpline(problem.knots, solved.coefficients, DEGREE)
+    return Spline(problem.low, problem.high, function, solved.factor, solved.sigma2, strength)
 
 
-@dataclass(frozen=True)
-class _Penalty:
-    """A penalty in banded lower form, and that times the coefficients `start` of a problem: made from their differences, since the
-    entries of the matrix, rounded, would draw at a curve that is straight.
-    """
-
-    banded: Floats
-    at_start: Floats
-
-    def __mul__(self, factor: float) -> _Penalty:
-        return _Penalty(factor * self.banded, factor * self.at_start)
-
-    def __add__(self, other: _Penalty) -> _Penalty:
-        return _Penalty(self.banded + other.banded, self.at_start + other.at_start)
-
-
-@dataclass(frozen=True)
-class _Problem:
-    """Normal equations of a fit to what a first curve, of coefficients `start`, leaves of `n` readings: banded lower `gram` B'WB,
-    `right` B'Wr, `total` r'Wr, r = y - B start. In terms of y itself the misfit would be the difference of two numbers a million
-    times as large, and its noise would choose the strengths. Penalties are in units of the mean of the diagonal of `gram`.
-    """
-
-    low: float
-    high: float
-    knots: Floats
-    start: Floats
-    gram: Floats
-    right: Floats
-    total: float
-    n: int
-
-    @classmethod
-    def of(cls, x: Floats, y: Floats, w: Floats, low: float, high: float) -> _Problem:
-        """Readings to normal equations; parameters and errors as `fit_spline`."""
-        if x.size < 12 or np.ptp(x) < 0.5 * (high - low):
-            raise DataError(
-                f"only {x.size} readings over {np.ptp(x) if x.size else 0:.0f} degrees of the lobe",
-                do="Sweep the whole lobe again, slowly",
-            )
-        spans = int(np.ceil((high - low) / KNOT_DEG))
-        step = (high - low) / spans
-        knots = low + step * np.arange(-DEGREE, spans + DEGREE + 1)
-        count = spans + DEGREE
-        design = BSpline.design_matrix(x, knots, DEGREE)
-        # Each reading meets as many neighbouring B-splines as the degree says, and one.
-        met = design.data.reshape(-1, DEGREE + 1)
-        weighed, number = met * w[:, None], design.indices.reshape(-1, DEGREE + 1)
-        gram: Floats = np.zeros((DEGREE + 1, count))
-        for d, left in enumerate(range(DEGREE + 1, 0, -1)):
-            gram[d] = np.bincount(number[:, :left].ravel(), (weighed[:, :left] * met[:, d:]).ravel(), count)
-        bend = np.zeros_like(gram)
-        bend[: ORDER + 1] = _squares(count, ORDER, np.ones(count - ORDER))
-        factor = cholesky_banded(gram + float(gram[0].mean()) * bend, lower=True, check_finite=False)
-        start = cho_solve_banded((factor, True), design.T @ (w * y), check_finite=False)
-        left = y - design @ start
-        right, total = np.asarray(design.T @ (w * left)), float(np.sum(w * left * left))
-        return cls(low, high, np.asarray(knots, dtype=np.float64), start, gram, right, total, x.size)
-
-    @property
-    def count(self) -> int:
-        """Number of coefficients."""
-        return self.right.size
-
-    @cached_property
-    def bend(self) -> _Penalty:
-        """On fifth differences everywhere alike."""
-        return self.penalty(ORDER, np.ones(self.count - ORDER))
-
-    def penalty(self, order: int, weight: Floats) -> _Penalty:
-        """On differences of an order with weights."""
-        banded = np.zeros_like(self.gram)
-        banded[: order + 1] = _squares(self.count, order, weight)
-        drawn = np.diff(np.pad(weight * np.diff(self.start, order), order), order) * (-1.0) ** order
-        return _Penalty(banded, drawn) * float(self.gram[0].mean())
-
-    def solve(self, penalty: _Penalty, log_det: float, null: int) -> _Solved:
-        """The fit under a penalty with this log pseudo-determinant and dimension of its null space."""
-        factor = cholesky_banded(self.gram + penalty.banded, lower=True, check_finite=False)
-        pull = penalty.at_start
-        right = self.right - pull
-        move = cho_solve_banded((factor, True), right, check_finite=False)
-        misfit = max(self.total + float(self.start @ pull) - float(move @ right), 1e-300)
-        freedom = self.n - null
-        criterion = freedom * np.log(misfit) + 2 * float(np.sum(np.log(factor[0]))) - log_det
-        return _Solved(criterion, self.start + move, factor, misfit / freedom)
-
-    def spline(self, solved: _Solved, strength: float) -> Spline:
-        """The curve."""
-        return Spline(
-            self.low, self.high, BSpline(self.knots, solved.coefficients, DEGREE), solved.factor, solved.sigma2, strength
-        )
-
-
-def _evenly(problem: _Problem, near: float | None) -> Spline:
+def _evenly(problem: Problem, near: float | None) -> Spline:
     """The curve with one strength everywhere."""
 
-    def solve(strength: float) -> _Solved:
+    def solve(strength: float) -> Solved:
         return problem.solve(problem.bend * math.exp(strength), strength * (problem.count - ORDER), ORDER)
 
     strength = _search(lambda at: solve(at).criterion, near)
-    return problem.spline(solve(strength), strength)
-
-
-def _log_det(banded: Floats) -> float:
-    """Log of the determinant of a positive definite matrix in banded lower form."""
-    return 2 * float(np.sum(np.log(cholesky_banded(banded, lower=True, check_finite=False)[0])))
+    return _curve(problem, solve(strength), strength)
 
 
 def _search(criterion: Callable[[float], float], near: float | None) -> float:
@@ -312,13 +205,3 @@ def _straightness(coefficients: Floats) -> Floats:
     bend = np.convolve(np.pad(np.diff(coefficients, 2) ** 2, 2, mode="reflect"), np.ones(5) / 5, mode="valid")
     weight = (bend / bend.mean() + STRAIGHT**2) ** -2.0
     return np.asarray(weight / weight.max())
-
-
-def _squares(count: int, order: int, weight: Floats) -> Floats:
-    """Banded lower form of D'WD, D the differences of an order. Shape (order + 1, count); `weight` (count - order,)."""
-    signs = [(-1.0) ** (order - k) * math.comb(order, k) for k in range(order + 1)]
-    banded = np.zeros((order + 1, count))
-    for i, a in enumerate(signs):
-        for j, b in enumerate(signs[: i + 1]):
-            banded[i - j, j : j + weight.size] += a * b * weight
-    return banded
