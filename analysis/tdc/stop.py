@@ -56,6 +56,13 @@ class TdcFound:
         """
         return self.unswept_deg / 2
 
+    def at_top(self, forward: int) -> Quantity:
+        """What the encoder reads at TDC itself, counts. Off center it reads otherwise there than at the contacts, by
+        cosine (1 - cos(contact)); events are read against the contacts, and carry that part for themselves.
+        """
+        turned = forward * (1.0 - math.cos(math.radians(self.contact_deg))) * self.cpr / 360.0
+        return combine((1.0, self.count), (turned, self.cosine))
+
 
 def middle_of_unswept_arc(contact_after: float, contact_before: float, turn: float = 360.0) -> float:
     """Middle of the arc from `contact_before` (the reading short of TDC) forward to `contact_after` (the one past it), in 0 to

@@ -12,12 +12,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from analysis.budget import Quantity, combine, expanded
+from acquire.simulator.encoder import Encoder
+from analysis.budget import Quantity, Source, combine, expanded
 from analysis.errors import DataError
 from analysis.geometry import SliderCrank, slider_crank
 from analysis.job import Rig
 from analysis.samples import Board, Capture, Header, IndexPulses, Ints, Samples
-from analysis.tdc.stop import by_stop, contact_places, middle_of_unswept_arc, stop_contacts, turning_points
+from analysis.tdc.stop import TdcFound, by_stop, contact_places, middle_of_unswept_arc, stop_contacts, turning_points
 from analysis.tdc.travel import by_travel
 
 CPR = 2400
@@ -313,3 +314,17 @@ def test_the_capture_that_shows_no_tdc_is_named() -> None:
     unnamed = replace(stop_capture(path(1000, 2000)), path="")
     with pytest.raises(DataError, match=r"^the crank was not turned"):
         by_stop(unnamed, None, 1)
+
+
+@pytest.mark.parametrize("forward", [1, -1])
+@pytest.mark.parametrize("eccentric_deg", [0.0, 75.0, 200.0])
+def test_an_encoder_off_center_reads_otherwise_at_the_top_than_at_the_contacts(eccentric_deg: float, forward: int) -> None:
+    """Against the simulator's encoder: the middle of its readings at the contacts, and its reading at TDC itself."""
+    encoder = Encoder(cpr=10_000, eccentric=math.radians(0.1), eccentric_deg=eccentric_deg, direction=forward)
+    low, top, high, bottom = encoder.reading(np.array([-35.0, 0.0, 35.0, 180.0]))
+    cosine = (forward * (top - bottom) * 360.0 / encoder.cpr + 180.0) / 2  # a once-a-turn error is the opposite half a turn on
+    known = Quantity(float(cosine), {Source("off center"): 0.01})
+    found = TdcFound(Quantity(float(low + high) / 2), encoder.cpr, "stop", (3, 3), unswept_deg=70.0, cosine=known)
+    assert found.at_top(forward).value == pytest.approx(top, abs=0.01)
+    assert found.at_top(forward).u == pytest.approx(0.01 * (1 - math.cos(math.radians(35.0))) * encoder.cpr / 360.0)
+    assert replace(found, unswept_deg=0.0).at_top(forward) == found.count
