@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import gc
+import io
 import os
 import socket
 import struct
@@ -20,6 +21,7 @@ from typing import Any, ClassVar
 import pytest
 import serial
 import serial.rfc2217
+from pyarrow import csv
 
 from acquire import wire
 from acquire.pipe import Pipe
@@ -302,6 +304,12 @@ def _open_files() -> set[str]:
         except OSError:  # the listing's own
             continue
     return found
+
+
+@pytest.fixture(scope="session", autouse=True)
+def arrow_in_use() -> None:
+    """Arrow's reader opens a pipe when it is first used, and keeps it: that is no file which a test has left."""
+    csv.read_csv(io.BytesIO(b"a\n1\n"))
 
 
 @pytest.fixture
