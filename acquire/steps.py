@@ -13,7 +13,6 @@ SAID: Final = "said"  # the need that a person meets by saying so
 TOUCHES: Final = 3  # of each side of the stop
 PASSES: Final = 3  # whole passes over a lobe
 CROSSINGS: Final = 3  # of the top by the piston
-FLAT_DEG: Final = BASE_CIRCLE_DEG
 CHECK_DEG: Final = 90.0
 COVERED_DEG: Final = 713.0  # of 720; a hole below this is bridged by the curve
 
@@ -42,6 +41,11 @@ class Step:
     record: str = ""
     of_valve: bool = False
     keeps: bool = False
+
+    @property
+    def asks(self) -> bool:
+        """Whether a person has to say something, and not the data alone."""
+        return any(need.key == SAID for need in self.needs)
 
 
 CAUTIONS, RIG, STOP, TRAVEL, STOP_OUT = "cautions", "rig check", "stop", "travel", "stop out"
@@ -115,7 +119,7 @@ STEPS: Final[Mapping[str, Step]] = {
             ),
             (
                 Need(SAID, "indicator set"),
-                Need("flat", "base circle seen", FLAT_DEG, "deg"),
+                Need("flat", "base circle seen", BASE_CIRCLE_DEG, "deg"),
             ),
             record="sweep",
             of_valve=True,

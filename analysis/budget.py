@@ -75,6 +75,8 @@ class Quantity:
 
 
 NOTHING = Quantity(0.0)
+# Standard uncertainties to the 95 % of a normal distribution.
+NORMAL_95 = 1.96
 
 
 def combine(*terms: tuple[float, Quantity | float]) -> Quantity:

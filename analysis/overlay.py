@@ -83,7 +83,8 @@ def overlay(first: MeasuredLobe, second: MeasuredLobe) -> Overlay:
     encoder. Raises DataError if the two have too little of a lobe in common.
     """
     later = shift_between(first.swept.curve, second.swept.curve, (_zero_u_mm(first), _zero_u_mm(second)))
-    found = _turned(first, second, _with_tdc(later, first, second))
+    chance = _by_chance(first, second)
+    found = _turned(first, second, _with_tdc(later, first, second), chance)
     for _ in range(ROUNDS):
         if found.kind == "alike":
             break
@@ -91,12 +92,21 @@ def overlay(first: MeasuredLobe, second: MeasuredLobe) -> Overlay:
         slope = first.swept.curve.spline.value(found.deg, 1)
         ways = np.column_stack((slope, np.ones_like(slope), found.lift_mm)) / found.u_mm[:, None]
         move = -float(np.linalg.lstsq(ways[found.open], (found.higher_mm / found.u_mm)[found.open])[0][0])
-        found = _turned(first, second, found.later + move)
+        found = _turned(first, second, found.later + move, chance)
     return found
 
 
-def _turned(first: MeasuredLobe, second: MeasuredLobe, later: Quantity) -> Overlay:
-    """The second profile turned back by `later`, against the first."""
+def _by_chance(first: MeasuredLobe, second: MeasuredLobe) -> float:
+    """How many standard uncertainties profiles that are alike differ by at most: Bonferroni, over as many places as the curves are
+    free to differ in.
+    """
+    curves = (first.swept.curve, second.swept.curve)
+    places = max(c.spline.freedom(c.pooled_deg, c.pooled_weight) for c in curves)
+    return float(-ndtri(_BY_CHANCE / 2 / places))
+
+
+def _turned(first: MeasuredLobe, second: MeasuredLobe, later: Quantity, chance: float) -> Overlay:
+    """The second profile turned back by `later`, against the first; `chance` as `_by_chance` says."""
     a, b = first.swept.curve, second.swept.curve
     low = max(a.spline.low, b.spline.low - later.value)
     high = min(a.spline.high, b.spline.high - later.value)
@@ -106,8 +116,6 @@ def _turned(first: MeasuredLobe, second: MeasuredLobe, later: Quantity) -> Overl
     if (first.lobe.cylinder, first.lobe.valve) != (second.lobe.cylinder, second.lobe.valve):
         variance += _set_variance(first.common, deg, lift) + _set_variance(second.common, deg + later.value, lift)
         variance += (a.spline.value(deg, 1) * _encoder_u_deg(first, second)) ** 2
-    places = max(c.spline.freedom(c.pooled_deg, c.pooled_weight) for c in (a, b))
-    chance = float(-ndtri(_BY_CHANCE / 2 / places))  # Bonferroni, over as many places as the curves are free to differ in
     u = np.sqrt(variance)
     step = max(first.common.step_mm, second.common.step_mm)
     return Overlay(later, deg, lift, b.spline.value(deg + later.value) - lift, u, np.maximum(chance * u, step))

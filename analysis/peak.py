@@ -10,7 +10,7 @@ import math
 
 import numpy as np
 
-from analysis.budget import Quantity, Source
+from analysis.budget import NORMAL_95, Quantity, Source
 from analysis.curve import Curve
 from analysis.errors import DataError
 from analysis.events import GRID_DEG, Systematics, lift_sources, lift_u, locked_variance, runout_sources, with_systematics
@@ -19,7 +19,6 @@ from analysis.spline import Spline, loosened
 
 # No nose is level over more than this to either side, degrees; a dwell may be (common practice).
 LEVEL_DEG = 60.0
-NORMAL_95 = 1.96
 # Pitch at which the slope's uncertainty is worked out; between, it lies on a straight line.
 PITCH_DEG = 2.0
 

@@ -83,9 +83,7 @@ class Problem:
         gram: Floats = np.zeros((DEGREE + 1, count))
         for d, left in enumerate(range(DEGREE + 1, 0, -1)):
             gram[d] = np.bincount(number[:, :left].ravel(), (weighed[:, :left] * met[:, d:]).ravel(), count)
-        bend = np.zeros_like(gram)
-        bend[: ORDER + 1] = squares(count, ORDER, np.ones(count - ORDER))
-        factor = cholesky_banded(gram + float(gram[0].mean()) * bend, lower=True, check_finite=False)
+        factor = cholesky_banded(gram + _scaled(gram, ORDER, np.ones(count - ORDER)), lower=True, check_finite=False)
         start = cho_solve_banded((factor, True), design.T @ (w * y), check_finite=False)
         left = y - design @ start
         right, total = np.asarray(design.T @ (w * left)), float(np.sum(w * left * left))
@@ -103,10 +101,8 @@ class Problem:
 
     def penalty(self, order: int, weight: Floats) -> Penalty:
         """On differences of an order with weights."""
-        banded = np.zeros_like(self.gram)
-        banded[: order + 1] = squares(self.count, order, weight)
         drawn = np.diff(np.pad(weight * np.diff(self.start, order), order), order) * (-1.0) ** order
-        return Penalty(banded, drawn) * float(self.gram[0].mean())
+        return Penalty(_scaled(self.gram, order, weight), float(self.gram[0].mean()) * drawn)
 
     def solve(self, penalty: Penalty, log_determinant: float, null: int) -> Solved:
         """The fit under a penalty with this log pseudo-determinant and dimension of its null space."""
@@ -118,6 +114,13 @@ class Problem:
         freedom = self.n - null
         criterion = freedom * np.log(misfit) + 2 * float(np.sum(np.log(factor[0]))) - log_determinant
         return Solved(criterion, self.start + move, factor, misfit / freedom)
+
+
+def _scaled(gram: Floats, order: int, weight: Floats) -> Floats:
+    """A penalty's matrix in the shape of a banded `gram`, in units of the mean of its diagonal."""
+    banded = np.zeros_like(gram)
+    banded[: order + 1] = squares(gram.shape[1], order, weight)
+    return float(gram[0].mean()) * banded
 
 
 def log_det(banded: Floats) -> float:

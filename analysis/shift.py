@@ -39,7 +39,7 @@ def shift_between(first: Curve, second: Curve, zero_u_mm: tuple[float, float] = 
     for curve, sign, word, u_mm in ((first, -1.0, "first", zero_u_mm[0]), (second, 1.0, "second", zero_u_mm[1])):
         for side, deg_per_mm in zip(("before", "behind"), common.by_zeros(curve, sign), strict=True):
             zero = Source(f"zero {side} the lobe, {word} sweep", u=u_mm, unit="mm")
-            found = found.with_part(zero, sign * deg_per_mm * u_mm)
+            found = found.with_part(zero, deg_per_mm * u_mm)
         lag = curve.latency.source(f"latency of the indicator, {word} sweep")
         found = found.with_part(lag, -sign * _speed(curve) * curve.latency.u)
     return found

@@ -215,6 +215,6 @@ def _find_peak(stretches: tuple[Stretch, ...], cpr: int, path: str) -> float:
             do="Set it on the valve or the lifter, along its travel, with enough preload",
         )
     # A nose is level to within the rounding of sums: the middle of all that ties, or the machine's arithmetic chooses one.
-    ahead = np.roll(smooth, smooth.size // 2 - int(np.argmax(smooth)))
-    level = np.flatnonzero(ahead >= ahead.max() - TIE * moved)
-    return float((np.argmax(smooth) + level.mean() - smooth.size // 2 + 0.5) * width)
+    top, half = int(np.argmax(smooth)), smooth.size // 2
+    level = np.flatnonzero(np.roll(smooth, half - top) >= smooth[top] - TIE * moved)
+    return float((top + level.mean() - half + 0.5) * width)

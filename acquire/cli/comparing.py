@@ -13,6 +13,7 @@ from analysis.decision.compare import Again, RockerRatio, recheck, rocker_ratio
 from analysis.decision.decide import Decision
 from analysis.decision.verdict import overall
 from analysis.errors import DataError
+from analysis.report.decision_json import quantity_json
 from analysis.words import decimals
 
 _EXIT = {"within": 0, "outside": 1}
@@ -51,9 +52,9 @@ def _change(first: Decision, advanced: float | None) -> Mapping[str, float]:
 def _json(again: Again) -> dict[str, Any]:
     return {
         "name": again.name,
-        "before": {"value": again.before.value, "u95": expanded(again.before)},
+        "before": quantity_json(again.before),
         "predicted": again.predicted,
-        "after": {"value": again.after.value, "u95": expanded(again.after)},
+        "after": quantity_json(again.after),
         "difference": {"value": again.difference, "u95": again.u95},
         "verdict": again.verdict,
     }
@@ -95,5 +96,5 @@ def _ratio_json(ratio: RockerRatio) -> dict[str, Any]:
         "lobe_mm": ratio.lobe_mm.tolist(),
         "ratio": ratio.ratio.tolist(),
         "u95": ratio.u95.tolist(),
-        "at_full_lift": {"value": full.value, "u95": expanded(full)},
+        "at_full_lift": quantity_json(full),
     }

@@ -11,7 +11,7 @@ from typing import IO, Any, Final
 
 from acquire.dashboard.station import Station
 from acquire.session import Place
-from acquire.steps import RIG, SAID, STEPS, STOP, STOP_OUT, SWEEP, TRAVEL, ZERO
+from acquire.steps import RIG, STEPS, STOP, STOP_OUT, SWEEP, TRAVEL, ZERO
 from analysis.errors import LinkError
 
 _PHASES: Final = {RIG: "check", STOP: "stop", TRAVEL: "travel", STOP_OUT: "past"}
@@ -77,7 +77,7 @@ class SimulatedHand:
 
 def phase_for(place: Place, said: bool) -> str:
     """The simulator's phase in which a hand does what a place asks for; empty for nothing yet."""
-    if any(need.key == SAID for need in STEPS[place.step].needs) and not said:
+    if STEPS[place.step].asks and not said:
         return ""
     return place.valve if place.step in (ZERO, SWEEP) else _PHASES.get(place.step, "")
 

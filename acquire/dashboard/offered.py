@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 from acquire.dashboard.station import Station
-from acquire.session import Place, needs, overridable, places
-from acquire.steps import CAUTIONS, DONE, SAID
+from acquire.session import Place, overridable, places
+from acquire.steps import CAUTIONS, DONE, STEPS
 
 
 def offered(station: Station, *, curve: bool) -> dict[str, bool]:
     """By action; those that always do something are not in it. `curve`: whether there is one to view."""
     played = station.setup.replayed is not None
-    asked = any(need.key == SAID for need in needs(station.session))
     return {
-        "said": asked and not station.said and not played,
+        "said": STEPS[station.session.at.step].asks and not station.said and not played,
         "override": overridable(station.session) and not played,
         "redo": bool(to_redo(station)) and not played,
         "review": curve,

@@ -11,9 +11,9 @@ from acquire.dashboard.snapshot import Asked, Curve, Snapshot
 from acquire.dashboard.station import Station
 from acquire.dashboard.taking import Taking
 from acquire.session import MET, Happened, after, is_met, needs, places
-from acquire.steps import CAUTIONS, FLAT_DEG, RESULT, SAID, SWEEP, ZERO
+from acquire.steps import CAUTIONS, RESULT, SAID, SWEEP, ZERO
 from analysis.job import DurationSpec, Job
-from analysis.live.profile import Trace
+from analysis.live.profile import BASE_CIRCLE_DEG, Trace
 from analysis.lobe import at_indicator
 
 # About where lobes peak (common practice): to tell overlap TDC from firing TDC before there is a result.
@@ -64,7 +64,7 @@ def _with_data(picture: Snapshot, station: Station, taking: Taking) -> Snapshot:
         stood_on = taking.header.channels[channel]
         shift = _shift(trace, tdc, taking, stood_on)
         curve = Curve(stood_on, trace, shift or 0.0, _marks(station.job, stood_on))
-    zeroed = picture.place.step in (ZERO, SWEEP) and trace.flat_deg >= FLAT_DEG
+    zeroed = picture.place.step in (ZERO, SWEEP) and trace.flat_deg >= BASE_CIRCLE_DEG
     lift = progress.lift_mm[channel] - (trace.zero_mm if zeroed else 0.0)
     per_count = 360.0 / taking.header.board.cpr
     live = station.live

@@ -118,7 +118,7 @@ class Station:
 
     def say_so(self) -> None:
         """The sentence that the step asks a person for; nothing where it asks for none."""
-        if self.said or not any(need.key == SAID for need in STEPS[self.session.at.step].needs):
+        if self.said or not STEPS[self.session.at.step].asks:
             return
         self.said = True
         if STEPS[self.session.at.step].record:  # what was set up by hand is set up now: the recording begins
@@ -189,7 +189,7 @@ class Station:
             self.result = self.live.result
         self.live = None
         header, recorder = header_for(self.setup, place, self._board, self._link), None
-        set_up = self.said or not any(need.key == SAID for need in step.needs)
+        set_up = self.said or not step.asks
         if step.record and set_up and self.setup.folder is not None:
             recorder = Recorder.in_folder(self.setup.folder / "captures", header)
         self.taking = Taking(self.job, header, self.forward or 1, recorder, rested=rested)

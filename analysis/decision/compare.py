@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from analysis.budget import Quantity, Source, combine, expanded
+from analysis.budget import NORMAL_95, Quantity, Source, combine, expanded
 from analysis.decision.flanks import flanks_of
 from analysis.decision.verdict import Verdict
 from analysis.errors import DataError
@@ -113,9 +113,9 @@ def _ratio_of_peaks(at_lobe: MeasuredLobe, at_valve: MeasuredLobe, lash_mm: floa
     parts = (
         (
             Source("peak lift at the valve"),
-            valve.u95 / 1.96 / lobe.value,
+            valve.u95 / NORMAL_95 / lobe.value,
         ),
-        (Source("peak lift at the lobe"), ratio * lobe.u95 / 1.96 / lobe.value),
+        (Source("peak lift at the lobe"), ratio * lobe.u95 / NORMAL_95 / lobe.value),
     )
     return Quantity(ratio, dict(parts))
 

@@ -39,9 +39,9 @@ def decision_json(decision: Decision) -> dict[str, Any]:
         "overlap": None
         if overlap is None
         else {
-            "intake_at_tdc_mm": _number(overlap.intake_at_tdc_mm),
-            "exhaust_at_tdc_mm": _number(overlap.exhaust_at_tdc_mm),
-            "area_mm_deg": _number(overlap.area_mm_deg),
+            "intake_at_tdc_mm": quantity_json(overlap.intake_at_tdc_mm),
+            "exhaust_at_tdc_mm": quantity_json(overlap.exhaust_at_tdc_mm),
+            "area_mm_deg": quantity_json(overlap.area_mm_deg),
         },
         "compression": _maybe(decision.compression),
         "findings": [finding_json(finding) for finding in decision.findings],
@@ -53,12 +53,13 @@ def decision_json(decision: Decision) -> dict[str, Any]:
     }
 
 
-def _number(quantity: Quantity) -> dict[str, float]:
+def quantity_json(quantity: Quantity) -> dict[str, float]:
+    """A quantity: value and 95 % expanded uncertainty."""
     return {"value": quantity.value, "u95": expanded(quantity)}
 
 
 def _maybe(quantity: Quantity | None) -> dict[str, float] | None:
-    return None if quantity is None else _number(quantity)
+    return None if quantity is None else quantity_json(quantity)
 
 
 def _line(line: Line) -> dict[str, Any]:
@@ -113,7 +114,7 @@ def _margin(margin: Margin) -> dict[str, Any]:
 
 
 def _loads(loads: Loads) -> dict[str, Any]:
-    return {"valve": loads.valve, "seat_n": loads.seat_n, "open_n": _number(loads.open_n)}
+    return {"valve": loads.valve, "seat_n": loads.seat_n, "open_n": quantity_json(loads.open_n)}
 
 
 def finding_json(finding: Finding) -> dict[str, Any]:

@@ -11,18 +11,18 @@ from typing import Any
 import numpy as np
 
 from analysis.angles import Happening, label
-from analysis.budget import Quantity, expanded
+from analysis.budget import NORMAL_95
 from analysis.curve_table import DERIVATIVES, curve_table
 from analysis.decision.sweep_by_sweep import OneSweep, Pair
 from analysis.job import Job
 from analysis.lobe import number
+from analysis.report.decision_json import quantity_json
 from analysis.results import Number
 from analysis.words import MM_PER, Units, decimals, length, plus_minus
 
 _EVERY_DEG = 10.0
 _AT: dict[str, Happening] = {"intake": "intake centerline", "exhaust": "exhaust centerline"}
 _COLUMNS = ("lift_mm", "velocity_mm_deg", "acceleration_mm_deg2", "jerk_mm_deg3")
-_COVER = 1.96
 
 
 def overlay_text(pairs: Sequence[Pair], job: Job) -> str:
@@ -34,7 +34,7 @@ def overlay_text(pairs: Sequence[Pair], job: Job) -> str:
 
 def _pair(pair: Pair, units: Units) -> list[str]:
     found, top = pair.overlay, int(np.argmax(pair.overlay.lift_mm))
-    peak = Number(float(found.higher_mm[top]), _COVER * float(found.u_mm[top]))
+    peak = Number(float(found.higher_mm[top]), NORMAL_95 * float(found.u_mm[top]))
     later = number(found.later)
     way = "later" if later.value >= 0 else "earlier"
     return [
@@ -62,7 +62,7 @@ def verdict(pair: Pair, units: Units) -> str:
     if found.kind == "scale":
         return f"It differs by {100 * found.share:+.2f} % of the lift: the rocker ratio was another, or the indicator leaned."
     k = found.clearest
-    off = _signed(Number(float(found.higher_mm[k]), _COVER * float(found.u_mm[k])), units)
+    off = _signed(Number(float(found.higher_mm[k]), NORMAL_95 * float(found.u_mm[k])), units)
     return (
         f"They differ in shape, most clearly at {_at(pair, k)}: by {off}. Look whether the indicator sat and the follower ran as "
         "before; if so, the lobe is worn there or is another grind."
@@ -84,7 +84,7 @@ def _table(pair: Pair, units: Units) -> list[str]:
     shown = (found.lift_mm > 0.02 * found.lift_mm.max()) & (np.abs(found.deg % _EVERY_DEG) < 1e-9)
     rows = [f"  {'at':>10}{f'lift, {units}':>12}{'other higher by':>18} +/-"]
     for k in np.flatnonzero(shown).tolist():
-        lift, higher, u95 = (float(mm) / per for mm in (found.lift_mm[k], found.higher_mm[k], _COVER * found.u_mm[k]))
+        lift, higher, u95 = (float(mm) / per for mm in (found.lift_mm[k], found.higher_mm[k], NORMAL_95 * found.u_mm[k]))
         places, beyond = decimals(u95), " *" if abs(found.higher_mm[k]) > found.limit_mm[k] else ""
         rows.append(f"  {_at(pair, k):>10}{lift:>12.3f}{higher + 0.0:>+18.{places}f} {u95:.{places}f}{beyond}")
     return rows
@@ -101,20 +101,16 @@ def _pair_json(pair: Pair) -> dict[str, Any]:
         "valve": pair.sweep.valve,
         "sweep": {"capture": pair.sweep.capture, "cylinder": pair.sweep.cylinder},
         "against": {"capture": pair.against.capture, "cylinder": pair.against.cylinder},
-        "later_deg": _number_json(found.later),
+        "later_deg": quantity_json(found.later),
         "kind": found.kind,
         "height_mm": found.height_mm,
         "share": found.share,
         "deg": found.deg.tolist(),
         "lift_mm": found.lift_mm.tolist(),
         "higher_mm": found.higher_mm.tolist(),
-        "u95_mm": (_COVER * found.u_mm).tolist(),
+        "u95_mm": (NORMAL_95 * found.u_mm).tolist(),
         "limit_mm": found.limit_mm.tolist(),
     }
-
-
-def _number_json(quantity: Quantity) -> dict[str, float]:
-    return {"value": quantity.value, "u95": expanded(quantity)}
 
 
 def profiles_csv(sweeps: Sequence[OneSweep], step_deg: float) -> bytes:

@@ -134,10 +134,16 @@ def test_before_the_cautions_are_read_nothing_is_done_again_and_the_end_never(wa
     assert to_redo(walk.station) == []
 
 
-def test_a_long_result_is_turned_line_by_line_and_page_by_page(walks: Walks) -> None:
+def done_with_figures(walks: Walks) -> Walk:
+    """At the end, with a result too long for a small screen."""
     walk = walks()
     walk.jump(Place(DONE))
     walk.station.result = FIGURES
+    return walk
+
+
+def test_a_long_result_is_turned_line_by_line_and_page_by_page(walks: Walks) -> None:
+    walk = done_with_figures(walks)
 
     async def check(app: Dashboard, pilot: Pilot[None]) -> None:
         async def after(*pressed: str) -> list[str]:
@@ -168,9 +174,7 @@ def test_a_long_result_is_turned_line_by_line_and_page_by_page(walks: Walks) -> 
 
 
 def test_where_everything_fits_there_is_nothing_to_turn(walks: Walks) -> None:
-    walk = walks()
-    walk.jump(Place(DONE))
-    walk.station.result = FIGURES
+    walk = done_with_figures(walks)
 
     async def check(app: Dashboard, pilot: Pilot[None]) -> None:
         whole = text(app)
@@ -182,9 +186,7 @@ def test_where_everything_fits_there_is_nothing_to_turn(walks: Walks) -> None:
 
 
 def test_the_next_step_begins_at_its_top_and_without_the_keys(walks: Walks) -> None:
-    walk = walks()
-    walk.jump(Place(DONE))
-    walk.station.result = FIGURES
+    walk = done_with_figures(walks)
 
     async def check(app: Dashboard, pilot: Pilot[None]) -> None:
         top = text(app)

@@ -18,10 +18,10 @@ from acquire.dashboard.road import IDLE_S, Road
 from acquire.dashboard.setup import Setup
 from acquire.dashboard.station import Station
 from acquire.link import stream
-from acquire.session import Place, Plan, Session, needs, places
+from acquire.session import Place, Plan, Session, places
 from acquire.simulator.scenarios import SCENARIOS
 from acquire.simulator.truth import truth
-from acquire.steps import DONE, SAID
+from acquire.steps import DONE, SAID, STEPS
 from analysis.job import parse_job
 from analysis.results import Result
 
@@ -78,7 +78,7 @@ async def _walk(hand: SimulatedHand, setup: Setup) -> tuple[tuple[Place, ...], R
     app = Dashboard(road, extra=(("simulator", hand.watch(lambda: station)),))
     async with app.run_test(size=(120, 36)) as pilot:
         while station.session.at.step != DONE or road.settled_at != station.session.at:
-            asks = any(need.key == SAID for need in needs(station.session))
+            asks = STEPS[station.session.at.step].asks
             taking = station.taking
             if asks and not station.facts()[SAID] and taking is not None and taking.progress().rows:
                 await pilot.press("enter")
