@@ -23,7 +23,10 @@ from tests.statistics.random_error import PLACES, errors, shifted
 from tests.statistics.trials import LIFTS, Scenario, scenarios, trial
 
 Row = dict[str, Any]
-NUMBERS = tuple(f"{kind} {lift:g}" for kind in ("opens", "closes", "duration") for lift in LIFTS)
+_KINDS = ("opens", "closes", "duration")
+OTHERS = ("TDC", "equal_lift", "event_midpoint", "centroid", "peak", "peak lift", "lag")
+EVENTS = tuple(f"{kind} {lift:g}" for kind in _KINDS for lift in LIFTS)
+NUMBERS = EVENTS + OTHERS
 
 
 def covered(scenario: Scenario, seed: int) -> list[list[float]]:
@@ -33,14 +36,18 @@ def covered(scenario: Scenario, seed: int) -> list[list[float]]:
 
 
 def coverage(trials: Sequence[Any]) -> Row:
-    """Share of intervals that hold the truth, and their mean width against the ideal one, 1.96 times the error's rms."""
+    """Share of intervals that hold the truth, and their mean width against the ideal one, 1.96 times the error's rms: over the trials
+    that gave the number.
+    """
     error, u95 = (np.array([t[k] for t in trials]) for k in (0, 1))
-    hit = (np.abs(error) <= u95).mean(axis=0)
-    rms = np.sqrt((error**2).mean(axis=0))
+    told = np.isfinite(error)
+    hit = np.nanmean(np.where(told, np.abs(error) <= u95, np.nan), axis=0)
+    rms = np.sqrt(np.nanmean(error**2, axis=0))
     return {
         "coverage": dict(zip(NUMBERS, hit.tolist(), strict=True)),
         "rms": dict(zip(NUMBERS, rms.tolist(), strict=True)),
-        "width": dict(zip(NUMBERS, (u95.mean(axis=0) / (1.96 * rms)).tolist(), strict=True)),
+        "width": dict(zip(NUMBERS, (np.nanmean(u95, axis=0) / (1.96 * rms)).tolist(), strict=True)),
+        "told": dict(zip(NUMBERS, told.mean(axis=0).tolist(), strict=True)),
     }
 
 
@@ -125,6 +132,8 @@ def table(part: str, rows: Sequence[Row]) -> str:
 
 _HEADS = {
     "coverage": "| scenario | opens | closes | duration | width opens | width closes | width duration |\n| --- |" + " --- |" * 6,
+    "others": "| scenario | TDC | equal lifts | middle of events | centroid | peak angle | peak lift | lag |\n| --- |"
+    + " --- |" * 7,
     "random": "| scenario | 0.15 mm | 0.5 mm | 1.27 mm | 2.54 mm | rms at 1.27 | two readings | shift |\n| --- |" + " --- |" * 7,
 }
 
@@ -134,6 +143,8 @@ def _cells(part: str, row: Row) -> list[str]:
         spans = [[row[what][f"{kind} {lift:g}"] for lift in LIFTS] for what in ("coverage", "width") for kind in _KINDS]
         percent = [f"{100 * min(s):.1f} to {100 * max(s):.1f}" for s in spans[:3]]
         return [*percent, *(f"{min(s):.2f} to {max(s):.2f}" for s in spans[3:])]
+    if part == "others":
+        return [f"{100 * row['coverage'][name]:.1f} ({row['width'][name]:.2f})" for name in OTHERS]
     both = [[row["ratio"][f"{flank} {lift:g}"] for flank in ("opens", "closes")] for lift in LIFTS]
     rms = max(row["rms"][f"{flank} 1.27"] for flank in ("opens", "closes"))
     gain = min(row["gain"][f"{flank} 1.27"] for flank in ("opens", "closes"))
@@ -143,9 +154,6 @@ def _cells(part: str, row: Row) -> list[str]:
         f"{gain:.1f}",
         f"{row['shift']:.2f} ({row['shift lobe known']:.2f})",
     ]
-
-
-_KINDS = ("opens", "closes", "duration")
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
@@ -175,7 +183,9 @@ def main(arguments: Sequence[str] | None = None) -> None:
             if asked.rows:
                 with asked.rows.open("a", encoding="utf-8") as file:
                     print(json.dumps({"part": part, **row}), file=file, flush=True)
-        print(f"\n{part}, {seeds} seeds a scenario, {sum(r['refused'] for r in rows)} trials refused\n\n{table(part, rows)}")
+        print(f"\n{part}, {seeds} seeds a scenario, {sum(r['refused'] for r in rows)} trials refused")
+        for kind in ("coverage", "others") if part == "coverage" else (part,):
+            print(f"\n{table(kind, rows)}")
 
 
 def _kept(path: Path | None, part: str, seeds: int) -> dict[str, Row]:

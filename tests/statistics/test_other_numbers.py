@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
-
 import pytest
 
-from acquire.cli.versus import versus
-from acquire.simulator.truth import truth
 from analysis.measure import measure_all
-from tests.statistics.trials import LIFTS, Scenario, job, rig_of, stop_capture, sweep_capture
+from tests.statistics.study import OTHERS, coverage, covered
+from tests.statistics.trials import Scenario, job, rig_of, stop_capture, sweep_capture
 
 SEEDS = range(40)
 
@@ -26,14 +23,9 @@ SEEDS = range(40)
 )
 def test_the_other_numbers_hold_the_truth(scenario: Scenario) -> None:
     """Of 40 intervals of 95 % a binomial leaves fewer than 33 holding the truth in one of 30,000 cases."""
-    inside: dict[str, int] = defaultdict(int)
-    for seed in SEEDS:
-        rig = rig_of(scenario, seed)
-        result = measure_all(job(), [stop_capture(rig), sweep_capture(rig)]).result
-        for row in versus(result, truth(rig, [(mm, "lobe") for mm in LIFTS])):
-            inside[row.name] += row.inside
-    assert len(inside) > 15
-    assert {name: n for name, n in inside.items() if n < 33} == {}
+    row = coverage([covered(scenario, seed) for seed in SEEDS])
+    assert {name: row["coverage"][name] for name in OTHERS if row["coverage"][name] < 33 / len(SEEDS)} == {}
+    assert {name for name in OTHERS if row["told"][name] == 0.0} == set()
 
 
 @pytest.mark.parametrize("seed", range(4))

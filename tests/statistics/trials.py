@@ -1,7 +1,7 @@
 """One trial of the study: a simulated sweep with everything wrong that the job's bounds allow, measured, beside its truth.
 
 Arrays only: the board's lines are left out (other tests are about them), so that thousands of trials can be had. The piston
-stop is a handful of turning points at the true contacts. Every error is drawn anew from its bound by the trial's seed.
+stop is a handful of turning points about the true contacts. Every error is drawn anew from its bound by the trial's seed.
 """
 
 from __future__ import annotations
@@ -23,9 +23,10 @@ from acquire.simulator.phases import Latching, latch_phase, start
 from acquire.simulator.rig import Rig, Work
 from acquire.simulator.stop import SliderCrank
 from acquire.simulator.train import Train
-from acquire.simulator.truth import crossings
+from acquire.simulator.truth import TrueLobe, truth
 from analysis.job import Job
 from analysis.measure import measure_all
+from analysis.results import Number
 from analysis.samples import STILL, Capture, Header, IndexPulses, Samples
 
 LIFTS = (0.15, 0.5, 1.27, 2.54)
@@ -39,6 +40,9 @@ LASH_MM = 0.10
 RATIO = 1.5
 STOP_MM = (8.0, 12.0)  # as far below top as a stop may stand, so that its contacts fall anywhere within counts
 LATENCY_S = 0.05
+# How far (deg, standard deviation) touches of one contact scatter: no job states it, hands and stops differ, and every tenfold is as
+# likely as the next. From memory: a solid stop and a slow hand at one end, a hasty one at the other.
+SCATTER_DEG = (0.005, 0.2)
 # TCC-III intake lobe, every fifth crank degree from 19 before exhaust TDC (University of Michigan, doi 10.7302/Z2MS3QP). Its rows
 # scatter by 0.0006 mm about any smooth curve: they were measured. That scatter is no shape, and a smooth curve through it is taken.
 _SCATTER_MM = 0.0006
@@ -165,7 +169,8 @@ def stop_capture(rig: Rig, touches: int = 3) -> Capture:
     """A stop capture of nothing but its turning points."""
     rng = np.random.default_rng([rig.seed, 78])
     before, after = rig.crank.contacts(rng.uniform(*STOP_MM))
-    places = np.tile([after, 360.0 + before], touches) + rng.normal(0.0, 0.02, 2 * touches)
+    scatter = math.exp(rng.uniform(*np.log(SCATTER_DEG)))
+    places = np.tile([after, 360.0 + before], touches) + rng.normal(0.0, scatter, 2 * touches)
     count = np.floor(rig.encoder.reading(places)).astype(np.int64) + rig.count_offset
     swing = np.concatenate([[count[0] + 60], count, [count[-1] - 60]])
     return _capture(rig, "stop", swing, np.arange(swing.size, dtype=np.float64), np.zeros((1, swing.size), dtype=np.int64))
@@ -206,7 +211,7 @@ def _capture(
 
 @dataclass(frozen=True)
 class Outcome:
-    """Error and 95 % uncertainty of each number of a trial, by name."""
+    """Error and 95 % uncertainty of each number of a trial, by name; NaN where the sheet says that it cannot be told."""
 
     error: dict[str, float]
     u95: dict[str, float]
@@ -215,16 +220,39 @@ class Outcome:
 def trial(scenario: Scenario, seed: int) -> Outcome:
     """One trial."""
     rig = rig_of(scenario, seed)
-    lobe = measure_all(job(), [stop_capture(rig), sweep_capture(rig)]).result.lobes[0]
-    error: dict[str, float] = {}
-    u95: dict[str, float] = {}
-    for event in lobe.events:
-        opens, closes = crossings(rig, "intake", event.lift_mm, "lobe")
-        for name, found, true in (
-            ("opens", event.opens_deg, opens),
-            ("closes", event.closes_deg, closes),
-            ("duration", event.duration_deg, closes - opens),
-        ):
-            error[f"{name} {event.lift_mm:g}"] = (found.value - true + 360.0) % 720.0 - 360.0
-            u95[f"{name} {event.lift_mm:g}"] = found.u95
-    return Outcome(error, u95)
+    result = measure_all(job(), [stop_capture(rig), sweep_capture(rig)]).result
+    lobe, true = result.lobes[0], true_lobe(scenario.lobe)
+    late = rig.cam.nose_deg("intake") - _standing(scenario.lobe).cam.nose_deg("intake")
+    tdc = float(rig.encoder.reading(0.0)) + rig.count_offset
+    found: dict[str, tuple[Number | None, float, float]] = {
+        "TDC": (result.tdc.count, tdc, rig.encoder.cpr),
+        "peak lift": (lobe.peak_lift_mm, true.peak_lift_mm, math.inf),
+        "lag": (lobe.latency_ms, 1e3 * rig.indicators[0].latency_s, math.inf),
+    }
+    for way, number in lobe.centerline_by.items():
+        found[way] = (number, true.centerline_by[way] + late, 720.0)
+    for event, known in zip(lobe.events, true.events, strict=True):
+        found[f"opens {event.lift_mm:g}"] = (event.opens_deg, known.opens_deg + late, 720.0)
+        found[f"closes {event.lift_mm:g}"] = (event.closes_deg, known.closes_deg + late, 720.0)
+        found[f"duration {event.lift_mm:g}"] = (event.duration_deg, known.duration_deg, math.inf)
+    return Outcome(
+        {name: math.nan if number is None else _off(number.value - value, turn) for name, (number, value, turn) in found.items()},
+        {name: math.nan if number is None else number.u95 for name, (number, _, _) in found.items()},
+    )
+
+
+def _off(difference: float, turn: float) -> float:
+    """A difference less whole turns."""
+    return difference if math.isinf(turn) else (difference + turn / 2) % turn - turn / 2
+
+
+@cache
+def true_lobe(lobe: str) -> TrueLobe:
+    """The truth of the intake lobe, of the camshaft as it is cut: any trial's stands so many degrees later."""
+    return truth(_standing(lobe), [(mm, "lobe") for mm in LIFTS]).lobe("intake")
+
+
+@cache
+def _standing(lobe: str) -> Rig:
+    rig = rig_of(Scenario(0.25, 0.01, "edge", 1, lobe), 0)
+    return replace(rig, cam=replace(rig.cam, advance_deg=0.0))
