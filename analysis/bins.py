@@ -6,10 +6,10 @@ again. Within a bin the curve is straight enough for sums to lose nothing: the m
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
-from scipy.ndimage import median_filter
+from scipy.ndimage import median_filter, uniform_filter1d
 
 from analysis.motion import Motion
 from analysis.readings import Readings
@@ -19,6 +19,8 @@ from analysis.samples import Bools, Floats, Ints
 BIN_DEG = 0.2
 # A way back of more than this begins a new stretch: the same lobe is swept again.
 STRETCH_DEG = 200.0
+# Over so many bins the crank hardly changes its speed.
+USUAL_BINS = 15
 
 
 @dataclass(frozen=True)
@@ -101,7 +103,8 @@ class Pass:
     """One forward pass over a lobe: the filled bins only. Shape (k,) each.
 
     `bin` number from the start of the window (so that passes can be laid over each other), `deg` from overlap TDC, `lift_mm` raw,
-    `speed` deg/s, `n` readings, `scatter2` the variance of the readings about their bin's mean (0 for one).
+    `speed` deg/s, `n` readings, `scatter2` the variance of the readings about their bin's mean (0 for one), `usual` how many
+    readings a bin has hereabouts.
     """
 
     bin: Ints
@@ -110,6 +113,21 @@ class Pass:
     speed: Floats
     n: Floats
     scatter2: Floats
+    usual: Floats
+
+    def only(self, mine: Bools) -> Pass:
+        """Some of the bins. Shape (k,)."""
+        return Pass(*(getattr(self, field.name)[mine] for field in fields(self)))
+
+
+def usual_number(n: Floats) -> Floats:
+    """How many readings a bin has hereabouts: the mean over the bins next to it. Shape of `n`.
+
+    Latched by time, a bin has a reading more or less by where in it the crank was at a sample, and that goes with the error of
+    its edges. Bins that count alike then lean to one side, by a twentieth of a sample's period; readings that count alike
+    do not.
+    """
+    return np.asarray(uniform_filter1d(n, USUAL_BINS, mode="nearest"))
 
 
 def passes_around(stretches: tuple[Stretch, ...], peak: float, tdc: float, cpr: int) -> tuple[Pass, ...]:
@@ -141,6 +159,7 @@ def passes_around(stretches: tuple[Stretch, ...], peak: float, tdc: float, cpr: 
                     speed=s.speed[filled] / n * 360.0 / cpr,
                     n=n,
                     scatter2=np.maximum(s.lift2[filled] / n - mean * mean, 0.0),
+                    usual=usual_number(n),
                 )
             )
     return tuple(found)

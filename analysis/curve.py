@@ -5,7 +5,7 @@ standard errors.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -156,15 +156,14 @@ def _above_foot(lobes: list[Pass], spline: Spline, peak_deg: float, foot_mm: flo
     for p in lobes:
         mine = (p.deg >= first) & (p.deg <= last)
         if mine.sum() >= LEAST_BINS:
-            cut.append(Pass(p.bin[mine], p.deg[mine], p.lift_mm[mine], p.speed[mine], p.n[mine], p.scatter2[mine]))
+            cut.append(p.only(mine))
     return cut or lobes
 
 
 def _zeroed(p: Pass, base: BaseCircle, k: int, peak_deg: float) -> Pass:
     """A pass with its zero taken off, cut to the lobe and its surroundings."""
-    near = np.abs(p.deg - peak_deg) <= HALF_LOBE_DEG + MARGIN_DEG
-    deg = p.deg[near]
-    return Pass(p.bin[near], deg, p.lift_mm[near] - base.zero(k, deg), p.speed[near], p.n[near], p.scatter2[near])
+    near = p.only(np.abs(p.deg - peak_deg) <= HALF_LOBE_DEG + MARGIN_DEG)
+    return replace(near, lift_mm=near.lift_mm - base.zero(k, near.deg))
 
 
 def _noise(lobes: list[Pass], lag: float, spline: Spline, step_mm: float) -> float:
@@ -226,24 +225,25 @@ def estimate_latency(
     speed = np.concatenate([p.speed for p in lobes])[inside]
     lift = np.concatenate([p.lift_mm for p in lobes])[inside]
     number = np.repeat(np.arange(len(lobes)), [p.deg.size for p in lobes])[inside]
+    worth = np.concatenate([p.n / p.usual for p in lobes])[inside]
     deg = deg[inside]
     of_curve = spline.smooth(pooled.deg, -spline.value(pooled.deg, 1) * pooled.speed, pooled.weight)
     grid, height, slope = looked_up(spline)
     residual = lift - np.interp(deg, grid, height)
     pull = -np.interp(deg, grid, slope) * speed - np.interp(deg, grid, of_curve(grid))
-    power = float(np.sum(pull * pull))
+    power = float(np.sum(worth * pull * pull))
     if power <= 0.0:
         return None
-    tau = float(np.sum(pull * residual)) / power
+    tau = float(np.sum(worth * pull * residual)) / power
     cell = np.floor((deg - spline.low) / CLUSTER_DEG).astype(np.int64) * len(lobes) + number
-    pulled = np.bincount(cell, weights=pull * (residual - tau * pull))
-    share = np.bincount(cell, weights=pull * pull) / power
+    pulled = np.bincount(cell, weights=worth * pull * (residual - tau * pull))
+    share = np.bincount(cell, weights=worth * pull * pull) / power
     dof = max(1.0 / float(np.sum(share * share)) - 1.0, 1.0)
     # A cell that carries much of the evidence has drawn the estimate to itself: its residual counts as if it had not (jackknife).
     score = pulled / np.maximum(1.0 - share, 0.05)
     u = float(np.sqrt(np.sum(score * score))) / power
     after = base.share_after(deg)
-    of_zeros = np.concatenate([np.bincount(number, weights=pull * part) for part in (after, 1.0 - after)])
+    of_zeros = np.concatenate([np.bincount(number, weights=worth * pull * part) for part in (after, 1.0 - after)])
     u_zero = base.zero_u_mm(step_mm) * float(np.sqrt(np.sum(of_zeros * of_zeros))) / power
     both = math.hypot(u, u_zero)
     return Latency(lag + tau, both, dof * (both / max(u, 1e-12)) ** 4)  # Welch-Satterthwaite: the zeros' part is no estimate

@@ -58,12 +58,14 @@ def pool(lobes: Sequence[Pass], lag: float, step_mm: float, scatter: Scatter, cu
     averaged away however many passes went over it. `curve`: whose slope `scatter.timing` acts on.
     """
     bins = int(max(p.bin.max() for p in lobes)) + 1
-    bin_, n, speed, lift = (np.concatenate([getattr(p, name) for p in lobes]) for name in ("bin", "n", "speed", "lift_mm"))
+    names = ("bin", "n", "usual", "speed", "lift_mm")
+    bin_, n, usual, speed, lift = (np.concatenate([getattr(p, name) for p in lobes]) for name in names)
     deg = np.concatenate([p.deg - lag * p.speed for p in lobes])
     variance = scatter.own / n
+    shared = usual / n  # of the timing, which readings of a bin have in common: each reading counts alike (`bins.usual_number`)
     if curve is not None and scatter.timing > 0.0:
         grid, _, slope = looked_up(curve)
-        variance = variance + scatter.timing * (np.interp(deg, grid, slope) * speed) ** 2
+        variance = variance + scatter.timing * (np.interp(deg, grid, slope) * speed) ** 2 * shared
     weight = 1.0 / variance
     sums = np.bincount(bin_, weights=weight, minlength=bins)
     filled = sums > 0
@@ -81,7 +83,7 @@ def pool(lobes: Sequence[Pass], lag: float, step_mm: float, scatter: Scatter, cu
         mean(speed),
         step_mm * step_mm / 6 / (scatter.common + 1.0 / sums),
         mean(share / n),
-        mean(share * speed * speed),
+        mean(share * speed * speed * shared),
     )
     return Pooled(*(column[order] for column in columns))
 

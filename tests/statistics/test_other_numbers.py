@@ -18,6 +18,7 @@ SEEDS = range(40)
         Scenario(0.15, 0.01, "edge", 3, "unsymmetrical"),  # a nose that bends differently before and behind the peak
         Scenario(0.036, 0.001, "edge", 3, "unsymmetrical"),  # the same where it is the cam's runout that moves the peak
         Scenario(0.036, 0.001, "time", 3, "tcc-iii"),
+        Scenario(0.15, 0.001, "time", 3, "4-5-6-7"),  # about one count a sample: a lag must not lean to one side of an edge
     ],
     ids=str,
 )

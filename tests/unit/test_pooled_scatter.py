@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.bins import Pass
+from analysis.bins import Pass, usual_number
 from analysis.pooling import Scatter, pool, rounding, scatter_about
 from analysis.samples import Floats
 from analysis.spline import fit_spline
@@ -29,7 +29,8 @@ def passes(scatter: Scatter, speeds: tuple[float, ...], seed: int) -> list[Pass]
         n = rng.integers(1, 9, DEG.size).astype(np.float64)
         own = np.sqrt(scatter.own / n) * rng.standard_normal(DEG.size)
         late = np.sqrt(scatter.timing) * rng.standard_normal(DEG.size)
-        found.append(Pass(np.arange(DEG.size), DEG, lobe(DEG) + shared + own + slope * fast * late, fast, n, np.zeros(DEG.size)))
+        lift = lobe(DEG) + shared + own + slope * fast * late
+        found.append(Pass(np.arange(DEG.size), DEG, lift, fast, n, np.zeros(DEG.size), usual=n))
     return found
 
 
@@ -74,7 +75,30 @@ def test_weights_are_inverse_variances(seed: int) -> None:
 
 def test_too_few_bins_tell_nothing() -> None:
     some = passes(rounding(STEP), (12.0,), 1)[0]
-    few = Pass(*(np.asarray(getattr(some, name))[::64] for name in ("bin", "deg", "lift_mm", "speed", "n", "scatter2")))
+    few = some.only(np.arange(DEG.size) % 64 == 0)
     pooled = pool([few], 0.0, STEP, rounding(STEP))
     curve = fit_spline(pooled.deg, pooled.lift_mm, pooled.weight, -80.0, 80.0)
     assert scatter_about(curve, pooled, rounding(STEP)) == rounding(STEP)
+
+
+def test_where_only_timing_scatters_readings_count_alike_not_bins() -> None:
+    """Two passes at one steady speed, bins of one and of two readings by turns: a bin of two weighs twice as much."""
+    speed, level = np.full(DEG.size, 12.0), np.ones(DEG.size)
+    numbers = [1.0 + (np.arange(DEG.size) + on) % 2 for on in (0, 1)]
+    given = [
+        Pass(np.arange(DEG.size), DEG, lobe(DEG) + above, speed, n, np.zeros(DEG.size), usual_number(n))
+        for n, above in zip(numbers, (0.0, 0.3), strict=True)
+    ]
+    timing = Scatter(0.0, 1e-15, 1e-6)
+    pooled = pool(given, 0.0, STEP, timing, fit_spline(DEG, lobe(DEG), level, -80.0, 80.0))
+    flank = np.abs(np.abs(DEG) - 28.0) < 12.0
+    share = numbers[1] / (numbers[0] + numbers[1])
+    assert (pooled.lift_mm - lobe(DEG))[flank] == pytest.approx(0.3 * share[flank], abs=0.01)
+    assert np.ptp(share) > 0.3
+
+
+def test_bins_that_have_as_many_as_their_neighbours_are_usual() -> None:
+    assert usual_number(np.full(40, 5.0)) == pytest.approx(5.0)
+    assert usual_number(np.full(1, 3.0)) == pytest.approx(3.0)
+    turned = np.concatenate((np.full(30, 1.0), np.full(30, 4.0)))  # slower from there on
+    assert usual_number(turned)[[0, 10, 50, 59]] == pytest.approx([1.0, 1.0, 4.0, 4.0])
