@@ -2,9 +2,10 @@
 
 Fisher's information (Kay, Fundamentals of Statistical Signal Processing I, 1993, section 3.7, from memory) of the shift together with
 everything else that nobody knows: the lobe, the same for both sweeps, and the hand. Whatever is left out of "everything else" can
-only lower the bound, and all choices here are made that way. Of the lobe no more is taken to be unknown than a quintic spline with
-knots `LOBE_KNOT_DEG` apart can be; of the hand, the numbers that the simulator draws for each stroke and no more. A bound that takes
-the lobe for known is lower still, and nobody who has only the two sweeps comes near it where each was slow elsewhere.
+only lower the bound, and all choices here are made that way. Of the lobe no more is taken to be unknown than a quintic spline can be
+whose knots lie as far apart as may be with every lobe of the study within the finest indicator's step (`LOBE_KNOT_DEG`); of the hand,
+where it was at every edge, and that it went on evenly between two. A bound that takes the lobe for known is lower still, and nobody
+who has only the two sweeps comes near it where each was slow elsewhere.
 
 The indicator's steps act as white noise of variance step^2/12 if its noise is half a step (Widrow & Kollar, Quantization Noise,
 2008, from memory). Latched by edge, the angle of every reading is known. Latched by time, all that is seen of the crank is between
@@ -14,7 +15,6 @@ for itself, though at a steady speed these errors hang together.
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -22,17 +22,16 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import sparse
 from scipy.interpolate import BSpline
+from scipy.sparse.linalg import splu
 
-from acquire.simulator.motion import Motion
 from acquire.simulator.phases import Latching
 from acquire.simulator.rig import Rig
 from analysis.motion import usable_forward
 from analysis.samples import Floats
 from tests.statistics.trials import job
 
-LOBE_KNOT_DEG = 20.0
+LOBE_KNOT_DEG = 8.0
 _DEGREE = 5
-_WAVES = (1, 2, 3)  # of a stroke's unsteadiness, `acquire.simulator.hand`
 # Directions in which nothing is seen, against the best seen, are left out.
 _UNSEEN = 1e-11
 
@@ -51,12 +50,17 @@ def shift_bound(rigs: Sequence[Rig], latched: Sequence[Latching], lobe_known: bo
     seen = [_readings(rig, done) for rig, done in zip(rigs, latched, strict=True)]
     low, high = min(float(s.deg.min()) for s in seen), max(float(s.deg.max()) for s in seen) + 1e-6
     spans = max(math.ceil((high - low) / LOBE_KNOT_DEG), 1)
-    knots = low + (high - low) / spans * np.arange(-_DEGREE, spans + _DEGREE + 1)
+    knots = lobe_knots(low, high, spans)
     information: Floats = np.zeros((spans + _DEGREE + 1,) * 2)
     for rig, done, here, sign in zip(rigs, latched, seen, (-0.5, 0.5), strict=True):
         lobe = BSpline.design_matrix(here.deg, knots, _DEGREE).toarray()
         information += _without_hand(rig, done, here, np.column_stack((sign * here.slope, lobe)))
     return 1.0 / math.sqrt(information[0, 0] if lobe_known else _left(information, 1)[0, 0])
+
+
+def lobe_knots(low: float, high: float, spans: int) -> Floats:
+    """Evenly spaced over so many spans, and as many beyond both ends as the degree asks for."""
+    return np.asarray(low + (high - low) / spans * np.arange(-_DEGREE, spans + _DEGREE + 1))
 
 
 def _readings(rig: Rig, done: Latching) -> _Seen:
@@ -70,24 +74,39 @@ def _readings(rig: Rig, done: Latching) -> _Seen:
 
 
 def _without_hand(rig: Rig, done: Latching, seen: _Seen, columns: Floats) -> Floats:
-    """Information of the parameters in `columns` (derivatives of each reading's lift) with the hand's own numbers unknown."""
+    """Information of the parameters in `columns` (derivatives of each reading's lift) with the crank's place at every edge unknown
+    but for what is seen of it.
+    """
     gauge = rig.indicators[0]
     noise = math.sqrt(gauge.step_mm**2 / 12 + gauge.noise_mm**2)
     columns = columns / noise
-    direct = columns.T @ columns
     if rig.board.latch == "edge":
-        return np.asarray(direct)
+        return np.asarray(columns.T @ columns)
     rows = done.rows
     before = np.flatnonzero(np.diff(rows.crank))
     turned = np.abs(done.motion.at(rows.time[before + 1]) - done.motion.at(rows.time[before]))
     # Several counts between two samples: then the count itself says where the crank is.
     known = np.maximum(np.minimum(turned, 360.0 / rig.encoder.cpr), 1e-7) / math.sqrt(12)
-    edges = _hand(done.motion, (rows.time[before] + rows.time[before + 1]) / 2).multiply(1.0 / known[:, None]).tocsr()
-    lifts = _hand(done.motion, seen.time).multiply((seen.slope / noise)[:, None]).tocsr()
-    whole = np.block(
-        [[direct, (lifts.T @ columns).T], [lifts.T @ columns, (lifts.T @ lifts + edges.T @ edges).toarray()]],
-    )
-    return _left(whole, columns.shape[1])
+    edge = (rows.time[before] + rows.time[before + 1]) / 2
+    return edges_unknown(columns, shares_between(seen.time, edge).multiply((seen.slope / noise)[:, None]).tocsr(), known)
+
+
+def edges_unknown(columns: Floats, by_edge: sparse.csr_array, known: Floats) -> Floats:
+    """Information of the parameters in `columns` if readings of unit variance also move `by_edge`, shape (readings, edges), with
+    errors of the edges that have the standard deviations `known`.
+    """
+    edges = (by_edge.T @ by_edge + sparse.diags_array(1.0 / known**2)).tocsc()
+    cross = by_edge.T @ columns
+    return np.asarray(columns.T @ columns - cross.T @ splu(edges).solve(cross))
+
+
+def shares_between(time: Floats, edge: Floats) -> sparse.csr_array:
+    """Shares that the crank's places at the edges have in its place at instants. Shape (time, edges)."""
+    k = np.clip(np.searchsorted(edge, time) - 1, 0, edge.size - 2)
+    share = np.clip((time - edge[k]) / (edge[k + 1] - edge[k]), 0.0, 1.0)
+    at = np.arange(time.size)
+    entries = np.concatenate((1.0 - share, share)), (np.concatenate((at, at)), np.concatenate((k, k + 1)))
+    return sparse.csr_array(entries, shape=(time.size, edge.size))
 
 
 def _left(information: Floats, first: int) -> Floats:
@@ -99,31 +118,3 @@ def _left(information: Floats, first: int) -> Floats:
     cross = information[first:, :first][met] * scale[:, None]
     inverse = np.linalg.pinv(other[np.ix_(met, met)] * scale * scale[:, None], rcond=_UNSEEN, hermitian=True)
     return np.asarray(information[:first, :first] - cross.T @ inverse @ cross)
-
-
-def _hand(motion: Motion, time: Floats) -> sparse.csr_array:
-    """Derivatives of the crank's angle at instants with respect to what the hand's strokes are made of: the angles at which it rests
-    or turns round, and for each stroke its begin, its length in time, and its waves. Shape (time, numbers).
-    """
-    way = np.sign(np.diff(motion.angle))
-    ends = np.concatenate(([0], np.flatnonzero(np.diff(way)) + 1, [way.size]))
-    piece = np.clip(np.searchsorted(motion.time, time, side="right") - 1, 0, way.size - 1)
-    speed = (np.diff(motion.angle) / np.diff(motion.time))[piece]
-    stops = int(np.count_nonzero(way[ends[:-1]])) + 1
-    entries: list[tuple[Floats, Floats, Floats]] = []
-    stop, free = 0, stops
-    for begin, end in itertools.pairwise(ends):  # one round a stroke or rest, not a sample
-        mine = np.flatnonzero((piece >= begin) & (piece < end))
-        if way[begin] == 0:
-            entries.append((mine, np.full(mine.size, stop), np.ones(mine.size)))
-            continue
-        share = (motion.at(time[mine]) - motion.angle[begin]) / (motion.angle[end] - motion.angle[begin])
-        gone = np.interp(time[mine], motion.time[begin : end + 1], np.linspace(0.0, 1.0, end - begin + 1))
-        v, lasted = speed[mine], motion.time[end] - motion.time[begin]
-        waves = [-v * lasted * gone * np.sin(np.pi * wave * gone) / np.pi for wave in _WAVES]
-        numbers = [stop, stop + 1, *range(free, free + 2 + len(_WAVES))]
-        derivatives = [1.0 - share, share, -v, -v * gone, *waves]
-        entries += [(mine, np.full(mine.size, n), d) for n, d in zip(numbers, derivatives, strict=True)]
-        stop, free = stop + 1, free + 2 + len(_WAVES)
-    at, number, value = (np.concatenate(column) for column in zip(*entries, strict=True))
-    return sparse.csr_array((value, (at.astype(np.int64), number.astype(np.int64))), shape=(time.size, free))

@@ -1,19 +1,19 @@
-"""The bound that a found shift is held against: its closed form where there is one, its derivatives, and what must move it."""
+"""The bound that a found shift is held against: its closed forms, what it takes to be unknown, and what must move it."""
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.interpolate import BSpline
 
-from acquire.simulator.laws import LAWS
-from acquire.simulator.motion import Motion
 from acquire.simulator.phases import latch_phase, start
 from acquire.simulator.rig import Rig
 from tests.statistics.random_error import SHIFT_DEG, steady_rig
-from tests.statistics.shift_bound import _hand, shift_bound
-from tests.statistics.trials import Scenario
+from tests.statistics.shift_bound import LOBE_KNOT_DEG, edges_unknown, lobe_knots, shares_between, shift_bound
+from tests.statistics.trials import STEPS, Scenario, lobes
 
 
 def pair(scenario: Scenario, seed: int, per_s: int = 0) -> tuple[Rig, Rig]:
@@ -49,30 +49,37 @@ def test_a_faster_clock_narrows_it() -> None:
     assert bound(pair(scenario, 2, per_s=1000)) < 0.6 * bound(pair(scenario, 2))
 
 
-def stroke(stops: tuple[float, float, float], begin: float, lasted: float, waves: tuple[float, float, float]) -> Motion:
-    """A rest, a stroke as the simulated hand's, a rest, a stroke back."""
-    share = np.linspace(0.0, 1.0, 2001)[1:]
-    wavering = 1.0 + np.sin(np.pi * share[:, None] * np.arange(1, 4)) @ np.array(waves) / np.pi
-    first = begin + lasted * share * wavering
-    time = np.concatenate(([0.0, begin], first, [12.0], 12.0 + 3.0 * share))
-    way, back = stops[1] - stops[0], stops[2] - stops[1]
-    law = LAWS["3-4-5"](share)
-    angle = np.concatenate(([stops[0], stops[0]], stops[0] + way * law, [stops[1]], stops[1] + back * law))
-    return Motion(time, angle)
+@pytest.mark.parametrize("name", lobes())
+def test_the_spline_that_stands_for_an_unknown_lobe_can_be_any_of_the_study_s(name: str) -> None:
+    """To within the finest indicator's step; with knots two and a half times as far apart it could not be all of them."""
+    rig = steady_rig(Scenario(0.25, min(STEPS), "edge", 1, name), 0)
+    deg = rig.cam.nose_deg("intake") + np.linspace(-170.0, 170.0, 4001)
+    lift = rig.train.valve_lift(rig.cam.lift("intake", deg))
+    x, y = deg[lift > 0.0], lift[lift > 0.0]
+
+    def furthest(knot_deg: float) -> float:
+        spans = math.ceil((x[-1] + 1e-6 - x[0]) / knot_deg)
+        design = BSpline.design_matrix(x, lobe_knots(x[0], x[-1] + 1e-6, spans), 5).toarray()
+        return float(np.abs(design @ np.linalg.lstsq(design, y)[0] - y).max())
+
+    assert furthest(LOBE_KNOT_DEG) < min(STEPS)
+    assert furthest(2.5 * LOBE_KNOT_DEG) > min(STEPS)
 
 
-def test_the_hand_s_derivatives() -> None:
-    """Against differences of motions with one number changed a little."""
-    plain = ((10.0, 90.0, 60.0), 1.0, 8.0, (0.03, -0.01, 0.005))
-    time = np.array([0.5, 2.3, 4.1, 6.2, 8.4, 10.0, 12.7, 14.1])
-    found = _hand(stroke(*plain), time).toarray()
-    step = 1e-5
+@pytest.mark.parametrize("seed", range(3))
+def test_edges_that_are_not_known_scatter_the_readings_together(seed: int) -> None:
+    """The same by the readings' covariance, which they then share: C'(1 + L K L')^-1 C (generalised least squares)."""
+    rng = np.random.default_rng(seed)
+    edge = np.cumsum(rng.uniform(0.5, 2.0, 12))
+    time = np.sort(rng.uniform(edge[0], edge[-1], 40))
+    columns, known = rng.standard_normal((40, 3)), rng.uniform(0.1, 2.0, 12)
+    shares = shares_between(time, edge)
+    by_edge = shares.toarray()
+    together = np.eye(40) + by_edge @ np.diag(known**2) @ by_edge.T
+    assert edges_unknown(columns, shares, known) == pytest.approx(columns.T @ np.linalg.solve(together, columns))
 
-    def moved(number: int) -> Motion:
-        stops, begin, lasted, waves = (np.atleast_1d(np.array(part, dtype=np.float64)) for part in plain)
-        flat = np.concatenate((stops, begin, lasted, waves))
-        flat[number] += step
-        return stroke(tuple(flat[:3]), flat[3], flat[4], tuple(flat[5:]))  # type: ignore[arg-type]
 
-    wanted = np.stack([(moved(n).at(time) - stroke(*plain).at(time)) / step for n in range(8)], axis=1)
-    assert found[:, :8] == pytest.approx(wanted, abs=0.02 * np.abs(wanted).max())
+def test_between_two_edges_the_crank_goes_on_evenly() -> None:
+    edge, place = np.array([1.0, 2.0, 4.0, 4.5]), np.array([10.0, 11.0, 12.0, 15.0])
+    time = np.array([1.0, 1.5, 2.0, 3.0, 4.25, 4.5])
+    assert shares_between(time, edge) @ place == pytest.approx(np.interp(time, edge, place))
