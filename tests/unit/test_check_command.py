@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import multiprocessing
 import signal
+from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 from importlib import resources
@@ -202,6 +203,15 @@ def test_ctrl_c_is_answered_once_and_not_by_every_worker() -> None:
     assert signal.getsignal(signal.SIGINT) == ours
 
 
+@pytest.fixture
+def answers_ctrl_c() -> Iterator[None]:
+    """As in a terminal: a shell's background jobs are started with SIGINT ignored."""
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    yield
+    signal.signal(signal.SIGINT, before)
+
+
+@pytest.mark.usefixtures("answers_ctrl_c")
 def test_ctrl_c_while_workers_start_is_answered_when_they_stand() -> None:
     done = []
     with pytest.raises(KeyboardInterrupt), checking._held():  # noqa: PT012
