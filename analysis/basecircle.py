@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -73,12 +74,23 @@ class BaseCircle:
         """Mean zero of all passes and both sides, mm, raw."""
         return float(np.nanmean(np.concatenate((self.before, self.after))))
 
+    @cached_property
+    def apart(self) -> float:
+        """By how much the zero behind the lobe lies above that before it (drift, runout): the mean over passes that have both;
+        0 if none has.
+        """
+        apart = self.after - self.before
+        return float(np.mean(apart[~np.isnan(apart)])) if not np.isnan(apart).all() else 0.0
+
     def zero(self, k: int, deg: Floats) -> Floats:
-        """Zero of pass k at angles: a straight line from the base circle before the lobe to that after it. Shape of `deg`."""
+        """Zero of pass k at angles: a straight line from the base circle before the lobe to that after it. Shape of `deg`.
+
+        Of a pass that begins or ends on the lobe one is missing: it lies as far from the other as in the passes that have both.
+        """
         before, after = self.before[k], self.after[k]
-        before, after = (after if np.isnan(before) else before), (before if np.isnan(after) else after)
-        if np.isnan(before):
+        if np.isnan(before) and np.isnan(after):
             return np.full(deg.shape, self.mean_zero)
+        before, after = (after - self.apart if np.isnan(before) else before), (before + self.apart if np.isnan(after) else after)
         return np.asarray(before + (after - before) * self.share_after(deg))
 
 

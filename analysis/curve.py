@@ -88,6 +88,12 @@ class Curve:
             for deg, lift in zip(self.pass_deg, self.pass_lift, strict=True)
         )
 
+    @property
+    def flank_speed(self) -> float:
+        """Mean speed (deg/s) where the flanks are steep: that is where a shift is read."""
+        weight = self.pooled_weight * self.spline.value(self.pooled_deg, 1) ** 2
+        return float(np.average(self.pooled_speed, weights=weight))
+
     def speed_at(self, deg: float) -> float:
         """Mean speed of the passes around an angle, deg/s."""
         near = np.abs(self.pooled_deg - deg) < CLUSTER_DEG

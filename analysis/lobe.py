@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 
@@ -18,7 +18,7 @@ from analysis.events import CLOSING, OPENING, Systematics, crossing
 from analysis.job import Job, Rig
 from analysis.peak import peak_quantities
 from analysis.results import Event, Lobe, Number
-from analysis.slack import SlackByAngle, find_slack, slack_by_angle
+from analysis.slack import Backward, SlackByAngle, find_slack, slack_by_angle
 from analysis.sweep import Sweep, Swept, backward_readings
 from analysis.timing import centerline, duration
 
@@ -197,6 +197,6 @@ def _slack(
     found = [backward_readings(rig, sweep, swept.curve, swept.overlap_tdc, sign) for sweep in backward]
     if not found:
         return None, None
-    deg, lift = (np.concatenate(columns) for columns in zip(*found, strict=True))
-    slack = find_slack(swept.curve, deg, lift, name)
-    return (None, None) if slack is None else (slack, slack_by_angle(swept.curve, deg, lift))
+    together = Backward(*(np.concatenate([getattr(part, field.name) for part in found]) for field in fields(Backward)))
+    slack = find_slack(swept.curve, together, swept.sweep.step_mm, name)
+    return (None, None) if slack is None else (slack, slack_by_angle(swept.curve, together, slack.value))

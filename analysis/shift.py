@@ -41,7 +41,7 @@ def shift_between(first: Curve, second: Curve, zero_u_mm: tuple[float, float] = 
             zero = Source(f"zero {side} the lobe, {word} sweep", u=u_mm, unit="mm")
             found = found.with_part(zero, deg_per_mm * u_mm)
         lag = curve.latency.source(f"latency of the indicator, {word} sweep")
-        found = found.with_part(lag, -sign * _speed(curve) * curve.latency.u)
+        found = found.with_part(lag, -sign * curve.flank_speed * curve.latency.u)
     return found
 
 
@@ -114,9 +114,3 @@ def _middle(curve: Curve) -> float:
     """Middle of the upper half of the lobe, deg."""
     high = curve.pooled_lift > 0.5 * float(curve.pooled_lift.max())
     return float((curve.pooled_deg[high].min() + curve.pooled_deg[high].max()) / 2)
-
-
-def _speed(curve: Curve) -> float:
-    """Mean speed (deg/s) where the flanks are steep: that is where the shift is read."""
-    weight = curve.pooled_weight * curve.spline.value(curve.pooled_deg, 1) ** 2
-    return float(np.average(curve.pooled_speed, weights=weight))

@@ -14,6 +14,7 @@ from analysis.job import Rig
 from analysis.motion import Motion, Slip, follow, usable_forward
 from analysis.readings import Readings, find_jumps, read_channel
 from analysis.samples import Bools, Capture, Floats, Header
+from analysis.slack import Backward
 from analysis.tdc.stop import TdcFound
 
 LEAST_LIFT_MM = 1.0
@@ -121,16 +122,15 @@ def _fit(
     return Swept(sweep, valve, peak_deg, overlap_tdc, passes, curve, readings, good, slips, flipped)
 
 
-def backward_readings(rig: Rig, sweep: Sweep, curve: Curve, overlap_tdc: float, sign: float) -> tuple[Floats, Floats]:
-    """Angles (deg from overlap TDC, lag taken out) and lifts (mm above the base circle) of the backward motion in a capture.
-
-    `sign` is -1 if the indicator was found to read the wrong way round. Shape (n,) each, empty without such motion.
+def backward_readings(rig: Rig, sweep: Sweep, curve: Curve, overlap_tdc: float, sign: float) -> Backward:
+    """The backward motion in a capture, empty without such motion. `sign` is -1 if the indicator was found to read the wrong way
+    round.
     """
     s, cpr = sweep.capture.samples, sweep.cpr
     allowance = rig.slack_allowance_deg * cpr / 360.0
     back = usable_forward(s.crank, -sweep.forward, allowance) & (s.origin == s.origin[0]) & ~s.still
     if not back.any():
-        return np.zeros(0), np.zeros(0)
+        return Backward(np.zeros(0), np.zeros(0), np.zeros(0))
     motion, _ = follow(sweep.capture, sweep.forward, allowance)
     backward = Motion(motion.time_s, motion.position, back, motion.forward)
     lag = curve.latency.seconds
@@ -139,7 +139,11 @@ def backward_readings(rig: Rig, sweep: Sweep, curve: Curve, overlap_tdc: float, 
     deg = (sweep.forward * readings.position[mine] - overlap_tdc) * 360.0 / cpr
     center = (curve.spline.low + curve.spline.high) / 2
     zero = curve.base.mean_zero
-    return (deg - center + 360.0) % 720.0 - 360.0 + center, sign * readings.lift_mm[mine] - zero
+    return Backward(
+        deg=(deg - center + 360.0) % 720.0 - 360.0 + center,
+        lift_mm=sign * readings.lift_mm[mine] - zero,
+        speed=sweep.forward * readings.speed[mine] * 360.0 / cpr,
+    )
 
 
 def _refuse_jumps(readings: Readings, cpr: int, path: str) -> None:

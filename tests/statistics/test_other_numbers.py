@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 from analysis.measure import measure_all
 from tests.statistics.study import OTHERS, coverage, covered
-from tests.statistics.trials import Scenario, job, rig_of, stop_capture, sweep_capture
+from tests.statistics.trials import Scenario, job, rig_of, stop_capture, sweep_capture, sweep_captures
 
 SEEDS = range(40)
 
@@ -27,6 +28,28 @@ def test_the_other_numbers_hold_the_truth(scenario: Scenario) -> None:
     row = coverage([covered(scenario, seed) for seed in SEEDS])
     assert {name: row["coverage"][name] for name in OTHERS if row["coverage"][name] < 33 / len(SEEDS)} == {}
     assert {name for name in OTHERS if row["told"][name] == 0.0} == set()
+
+
+@pytest.mark.parametrize(
+    "scenario",
+    [
+        Scenario(0.25, 0.001, "time", 1, "long ramp"),  # what is left of the lag moves both directions apart
+        Scenario(0.15, 0.01, "edge", 3, "4-5-6-7"),
+    ],
+    ids=str,
+)
+def test_the_slack_holds_the_truth(scenario: Scenario) -> None:
+    """Seeds 0 to 39, turned back over the lobe after the sweep; limits as above, and no wider than three times the ideal."""
+    off, u95 = [], []
+    for seed in SEEDS:
+        rig = rig_of(scenario, seed)
+        given = [stop_capture(rig), *sweep_captures(rig, "intake", "backward")]
+        slack = measure_all(job(), given).result.lobes[0].slack_deg
+        assert slack is not None
+        off.append(slack.value - rig.train.slack_deg)
+        u95.append(slack.u95)
+    assert np.sum(np.abs(off) <= u95) >= 33
+    assert np.mean(u95) < 3.0 * 1.96 * np.sqrt(np.mean(np.square(off)))
 
 
 @pytest.mark.parametrize("seed", range(4))

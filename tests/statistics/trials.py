@@ -173,20 +173,29 @@ def stop_capture(rig: Rig, touches: int = 3) -> Capture:
     places = np.tile([after, 360.0 + before], touches) + rng.normal(0.0, scatter, 2 * touches)
     count = np.floor(rig.encoder.reading(places)).astype(np.int64) + rig.count_offset
     swing = np.concatenate([[count[0] + 60], count, [count[-1] - 60]])
-    return _capture(rig, "stop", swing, np.arange(swing.size, dtype=np.float64), np.zeros((1, swing.size), dtype=np.int64))
+    return _capture(rig, "unknown", swing, np.arange(swing.size, dtype=np.float64), np.zeros((1, swing.size), dtype=np.int64))
 
 
 def sweep_capture(rig: Rig) -> Capture:
     """A sweep of the intake valve as the board latched it."""
-    latching: Latching = latch_phase(rig, "intake", start(rig))
-    rows = latching.rows
-    age = np.rint(rows.age * 1e6).astype(np.int64)
-    return _capture(rig, "sweep", rows.crank, rows.time, rows.lift, age, rows.beat)
+    return sweep_captures(rig, "intake")[0]
+
+
+def sweep_captures(rig: Rig, *phases: str) -> list[Capture]:
+    """Phases of turning, one after the other, with the indicator on the intake valve unless a phase is called by the other."""
+    state, found = start(rig), []
+    for phase in phases:
+        latching: Latching = latch_phase(rig, phase, state)
+        rows, state = latching.rows, latching.state
+        age = np.rint(rows.age * 1e6).astype(np.int64)
+        valve = "exhaust" if phase == "exhaust" else "intake"
+        found.append(_capture(rig, valve, rows.crank, rows.time, rows.lift, age, rows.beat))
+    return found
 
 
 def _capture(
     rig: Rig,
-    step: str,
+    on: str,
     crank: np.ndarray,
     time_s: np.ndarray,
     lift: np.ndarray,
@@ -205,8 +214,9 @@ def _capture(
         age_us=np.zeros((1, n), dtype=np.int64) if age is None else age,
         lift=lift.astype(np.int64),
     )
-    header = Header(rig.hello, step, 1, ("intake",) if step == "sweep" else ("unknown",), link="one")
-    return Capture(header, samples, IndexPulses(none, none, none), (), (), (), True, (), "0" * 64, f"{step}.csv")
+    step = "stop" if on == "unknown" else "sweep"
+    header = Header(rig.hello, step, 1, (on,), link="one")
+    return Capture(header, samples, IndexPulses(none, none, none), (), (), (), True, (), "0" * 64, f"{step} {on}.csv")
 
 
 @dataclass(frozen=True)

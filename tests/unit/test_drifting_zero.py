@@ -50,3 +50,19 @@ def test_a_pass_or_a_side_without_a_base_circle_has_no_say() -> None:
     few = np.full(6, np.nan)
     few[[0, 3]] = 0.02
     assert circle(few).mean_zero_u_mm(STEP) == circle(few).zero_u_mm(STEP)
+
+
+def test_a_side_that_is_missing_lies_where_the_drift_puts_it() -> None:
+    """A sweep that begins and ends on the lobe, its zero drifting evenly: by 0.2 mm from before the lobe to behind it."""
+    found = circle(np.array([np.nan, 0.3, 0.5, 0.7, 0.9, np.nan]))
+    spots = np.array([-180.0, 0.0, 180.0])
+    assert found.zero(0, spots) == pytest.approx([0.1, 0.2, 0.3])
+    assert found.zero(1, spots) == pytest.approx([0.5, 0.6, 0.7])
+    assert found.zero(2, spots) == pytest.approx([0.9, 1.0, 1.1])
+
+
+def test_where_no_pass_has_both_sides_each_keeps_the_one_it_has() -> None:
+    found = circle(np.array([np.nan, 0.3, 0.5, np.nan]))
+    spots = np.array([-180.0, 180.0])
+    assert found.zero(0, spots) == pytest.approx([0.3, 0.3])
+    assert found.zero(1, spots) == pytest.approx([0.5, 0.5])
