@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import math
+from dataclasses import replace
 from pathlib import PurePath
 
 from analysis.advice import named
@@ -16,6 +16,7 @@ from analysis.samples import Capture
 from analysis.starts import first_start
 from analysis.sweep import Swept
 from analysis.tdc.stop import TdcFound
+from analysis.tdc.travel import TdcByTravel
 from analysis.timing import centerline_disagreement
 
 FEW_TOUCHES = 2
@@ -62,12 +63,12 @@ def about_tdc(tdc: TdcFound) -> list[Caution]:
     return found
 
 
-def about_both_tdc(stop: TdcFound, travel: TdcFound) -> list[Caution]:
+def about_both_tdc(stop: TdcFound, travel: TdcByTravel) -> list[Caution]:
     """A stop and the piston's travel that disagree by more than both are uncertain."""
     turn = stop.cpr
-    # Between the contacts of the stop the encoder's error had another value than at TDC.
-    moved = math.cos(math.radians(stop.contact_deg)) - 1.0
-    apart = (combine((1.0, stop.count), (-1.0, travel.count)) * (360.0 / turn)) - (travel.cosine * moved)
+    # At the contacts of the stop the encoder's error had another value than at TDC.
+    at_top = replace(stop, cosine=travel.cosine).at_top(travel.forward)
+    apart = combine((1.0, at_top), (-1.0, travel.count)) * (360.0 / turn)
     off = (apart.value + 180.0) % 360.0 - 180.0
     if abs(off) <= expanded(apart):
         return []

@@ -34,6 +34,15 @@ FREE = 4  # of them the data alone tell about so many
 
 
 @dataclass(frozen=True)
+class TdcByTravel(TdcFound):
+    """TDC from the piston's travel. `forward`: +1 where the count grows in running direction, else -1; which way a part of the
+    encoder's error turns the count hangs on it.
+    """
+
+    forward: int = 1
+
+
+@dataclass(frozen=True)
 class Travel:
     """Cell means of the piston's travel in forward motion. Shape (n,): `deg` from the rough top, speed deg/s, height mm; rough
     top as a position (counts).
@@ -217,7 +226,7 @@ def _equal_heights(travel: Travel, lag: float, per_count: float) -> Quantity:
     return Quantity(travel.top + float(line[0]) / per_count).with_part(Source("TDC: equal heights"), u / per_count)
 
 
-def by_travel(capture: Capture, rig: Rig, geometry: SliderCrank, forward: int) -> TdcFound:
+def by_travel(capture: Capture, rig: Rig, geometry: SliderCrank, forward: int) -> TdcByTravel:
     """TDC from a capture of the piston's travel. Raises DataError if it holds no piston channel or too little travel."""
     header = capture.header
     if header is None or "piston" not in header.channels:
@@ -240,8 +249,13 @@ def by_travel(capture: Capture, rig: Rig, geometry: SliderCrank, forward: int) -
     count = combine((float(forward), fit.tdc))
     width = Source("TDC: place of the encoder's edges", shape="rectangular")
     by_edge = header.board.latch == "edge"
-    return TdcFound(
-        count if by_edge else count.with_part(width, 0.1 / math.sqrt(3)), cpr, "travel", sine=fit.sine, cosine=fit.cosine
+    return TdcByTravel(
+        count if by_edge else count.with_part(width, 0.1 / math.sqrt(3)),
+        cpr,
+        "travel",
+        sine=fit.sine,
+        cosine=fit.cosine,
+        forward=forward,
     )
 
 
