@@ -28,8 +28,9 @@ PASS_WINDOW_DEG = 10.0
 class Systematics:
     """What every event of a lobe has in common, as quantities or bounds.
 
-    `tdc_deg`: uncertainty of TDC, in degrees, about zero. `sine`, `cosine`: parts of the encoder's once-a-turn error (deg), and
-    `contact_deg` the half-angle from TDC to where TDC was taken. `error_mm`: bound of the indicator's own error; `tilt`: bound
+    `tdc_deg`: uncertainty of TDC, in degrees, about zero. `sine`, `cosine`: parts of the encoder's once-a-turn error (deg) from the
+    TDC that was found, `contact_deg` the half-angle from it to where it was taken, and `after_deg` by how much this lobe's TDC
+    comes after it. `error_mm`: bound of the indicator's own error; `tilt`: bound
     of its relative error from leaning. `by_edge`: whether samples are latched on the encoder's edges. `name` sets one lobe's
     sources apart from another's. `runout_u_mm`: standard uncertainty of each part of the cam's runout (once a cam turn, counted from
     the peak at `peak_deg`) at the indicator; `runout_in_zero`: how much of its cosine part the zero took up.
@@ -45,6 +46,7 @@ class Systematics:
     sine: Quantity = NOTHING
     cosine: Quantity = NOTHING
     contact_deg: float = 0.0
+    after_deg: float = 0.0
     runout_u_mm: float = 0.0
     runout_in_zero: float = 0.0
     peak_deg: float = 0.0
@@ -180,8 +182,9 @@ def with_systematics(
         across, along = runout_sources(common)
         quantity = quantity.with_part(across, -common.runout_u_mm * math.sin(half) / slope)
         quantity = quantity.with_part(along, -common.runout_u_mm * (math.cos(half) + common.runout_in_zero) / slope)
-    # The encoder reads angle + sine sin + cosine cos; TDC was read where the cosine had its value at the contacts.
-    at = math.radians(deg)
+    # The encoder reads angle + sine sin + cosine cos from the TDC found, which was read where the cosine had its value at the
+    # contacts.
+    at = math.radians(deg + common.after_deg)
     by_sine, by_cosine = (math.sin(at), math.cos(at)) if turn is None else turn
     by_cosine -= math.cos(math.radians(common.contact_deg))
     turned = combine((1.0, quantity), (-1.0, common.tdc_deg), (-by_sine, common.sine), (-by_cosine, common.cosine))
@@ -197,10 +200,14 @@ def runout_sources(common: Systematics) -> tuple[Source, Source]:
 
 
 def lift_sources(common: Systematics) -> tuple[Source, Source, Source]:
-    """What makes a lift wrong: the zero, the indicator's own error, its leaning (relative)."""
+    """What makes a lift wrong: the zero, the indicator's own error, its leaning (relative). Each lobe has its own of them, since the
+    indicator is set anew for it.
+    """
     zero = Source(f"zero on the base circle, {common.name}", shape="rectangular", u=common.zero_u_mm, unit="mm")
-    own = Source("indicator's own error", shape="rectangular", u=common.error_mm / math.sqrt(3), unit="mm")
-    lean = Source("indicator off the valve's axis", shape="rectangular", u=common.tilt / math.sqrt(3), unit="of lift")
+    own = Source(f"indicator's own error, {common.name}", shape="rectangular", u=common.error_mm / math.sqrt(3), unit="mm")
+    lean = Source(
+        f"indicator off the valve's axis, {common.name}", shape="rectangular", u=common.tilt / math.sqrt(3), unit="of lift"
+    )
     return zero, own, lean
 
 

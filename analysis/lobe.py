@@ -131,7 +131,7 @@ def systematics(rig: Rig, swept: Swept) -> Systematics:
     step = sweep.step_mm
     runout, in_zero = _runout(rig, base, step)
     return Systematics(
-        name=f"{swept.valve} lobe",
+        name=f"{swept.valve} lobe{_of_cylinder(sweep)}",
         tdc_deg=combine((sweep.forward * 360.0 / sweep.cpr, sweep.tdc_count)).moved(0.0),
         step_mm=step,
         by_edge=sweep.header.board.latch == "edge",
@@ -141,10 +141,16 @@ def systematics(rig: Rig, swept: Swept) -> Systematics:
         sine=sweep.tdc.sine,
         cosine=sweep.tdc.cosine,
         contact_deg=sweep.tdc.contact_deg,
+        after_deg=sweep.tdc.after_deg,
         runout_u_mm=runout,
         runout_in_zero=in_zero,
         peak_deg=swept.peak_deg,
     )
+
+
+def _of_cylinder(sweep: Sweep) -> str:
+    """Sets the sources of a cylinder apart from those of the one on which TDC was found."""
+    return f" of cylinder {sweep.header.cylinder}" if sweep.tdc.after_deg else ""
 
 
 def _runout(rig: Rig, base: BaseCircle, step: float) -> tuple[float, float]:

@@ -60,7 +60,7 @@ def measure_all(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0
     of_one_cylinder(job, sweeps)
     forward = forward_of(job, sweeps)
     tdc, source, about = find_tdc(job, usable, forward)
-    tdc = replace(tdc, count=tdc.count + forward * after_deg * tdc.cpr / 360.0)
+    tdc = replace(tdc, count=tdc.count + forward * after_deg * tdc.cpr / 360.0, after_deg=after_deg)
     cautions = [caution for c in captures for caution in about_capture(c)] + about
     channels: list[Sweep] = []
     for capture in sweeps:
@@ -104,19 +104,19 @@ def forward_of(job: Job, sweeps: Sequence[Capture]) -> int:
 
 def find_tdc(job: Job, captures: Sequence[Capture], forward: int) -> tuple[TdcFound, Capture | None, list[Caution]]:
     """TDC from the last capture of the stop and of the piston's travel, whichever is less uncertain, or the count given in the
-    job.
+    job. Of an encoder off center only the piston's travel tells more than the job's bound.
     """
     engine, rig = job.engine, job.rig
     geometry = slider_crank(engine.stroke_mm, engine.rod_mm, engine.pin_offset_mm)
     last = {c.header.step: c for c in captures if c.header is not None}
     travel = by_travel(last["travel"], rig, geometry, forward) if "travel" in last else None
+    u = offcenter_prior(rig.encoder_offcenter_deg)
+    causes = (Source(f"encoder off center, {part}", u=u, unit="deg") for part in ("across", "along"))
+    sine, cosine = (Quantity(0.0).with_part(cause, u) for cause in causes)
     if "stop" in last:
-        stop = by_stop(last["stop"], geometry, forward)
-        u = offcenter_prior(rig.encoder_offcenter_deg)
-        causes = (Source(f"encoder off center, {part}", u=u, unit="deg") for part in ("across", "along"))
-        sine, cosine = (Quantity(0.0).with_part(cause, u) for cause in causes)
+        stop = replace(by_stop(last["stop"], geometry, forward), sine=sine, cosine=cosine)
         if travel is None:
-            return replace(stop, sine=sine, cosine=cosine), last["stop"], about_tdc(stop)
+            return stop, last["stop"], about_tdc(stop)
         cautions = about_tdc(stop)
         if _one_count(last["stop"], last["travel"]):
             cautions += about_both_tdc(stop, travel)
@@ -129,7 +129,7 @@ def find_tdc(job: Job, captures: Sequence[Capture], forward: int) -> tuple[TdcFo
     if rig.tdc_count is not None:
         header = captures[0].header
         assert header is not None
-        return TdcFound(Quantity(rig.tdc_count), header.board.cpr, "given"), None, []
+        return TdcFound(Quantity(rig.tdc_count), header.board.cpr, "given", sine=sine, cosine=cosine), None, []
     raise DataError(
         "TDC is not known: there is no capture of the piston stop or travel, and the job gives no tdc_count",
         do="Record one with: lobetrace capture JOB --step stop",

@@ -37,7 +37,8 @@ class TdcFound:
 
     `spread_deg` is the largest spread of the touches on one side; `unswept_deg` the arc around the top that was not swept.
     `sine` and `cosine` (deg) are the parts of the encoder's once-a-turn error, sine sin(angle) + cosine cos(angle), as far as
-    known.
+    known, the angle counted from the TDC that was found; `after_deg` is by how much the one that `count` stands for comes after
+    it, on another cylinder.
     """
 
     count: Quantity
@@ -48,6 +49,7 @@ class TdcFound:
     unswept_deg: float = 0.0
     sine: Quantity = NOTHING
     cosine: Quantity = NOTHING
+    after_deg: float = 0.0
 
     @property
     def contact_deg(self) -> float:
@@ -58,10 +60,12 @@ class TdcFound:
 
     def at_top(self, forward: int) -> Quantity:
         """What the encoder reads at TDC itself, counts. Off center it reads otherwise there than at the contacts, by
-        cosine (1 - cos(contact)); events are read against the contacts, and carry that part for themselves.
+        sine sin(after) + cosine (cos(after) - cos(contact)); events are read against the contacts, and carry that part for
+        themselves.
         """
-        turned = forward * (1.0 - math.cos(math.radians(self.contact_deg))) * self.cpr / 360.0
-        return combine((1.0, self.count), (turned, self.cosine))
+        after, per_deg = math.radians(self.after_deg), forward * self.cpr / 360.0
+        along = math.cos(after) - math.cos(math.radians(self.contact_deg))
+        return combine((1.0, self.count), (per_deg * math.sin(after), self.sine), (per_deg * along, self.cosine))
 
 
 def middle_of_unswept_arc(contact_after: float, contact_before: float, turn: float = 360.0) -> float:

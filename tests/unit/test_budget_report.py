@@ -138,9 +138,9 @@ def test_contribution_is_sensitivity_times_standard_uncertainty() -> None:
     for component in event["components"]:
         assert component["contribution"] == pytest.approx(component["sensitivity"] * component["u"])
     by_name = {c["source"]: c for c in event["components"]}
-    assert by_name["indicator's own error"]["sensitivity"] == pytest.approx(1 / slope, rel=0.02)
-    assert by_name["indicator's own error"]["u"] == pytest.approx(0.01 / math.sqrt(3))
-    assert by_name["indicator's own error"]["unit"] == "mm"
+    assert by_name["indicator's own error, intake lobe"]["sensitivity"] == pytest.approx(1 / slope, rel=0.02)
+    assert by_name["indicator's own error, intake lobe"]["u"] == pytest.approx(0.01 / math.sqrt(3))
+    assert by_name["indicator's own error, intake lobe"]["unit"] == "mm"
     scatter = next(c for name, c in by_name.items() if name.startswith("scatter within"))
     assert scatter["sensitivity"] == pytest.approx(1 / slope, rel=0.02)
 
