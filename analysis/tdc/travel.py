@@ -3,7 +3,7 @@ beside it.
 
 The dead spot itself tells nothing: 0.01 mm is 1 degree there. The flanks do. Beside TDC the fit can tell an encoder that sits
 off center (an error once a turn), as far as the travel covers enough of the turn; what is known beforehand enters as
-observations with their own uncertainty.
+observations with their own uncertainty. Each pass has a height of its own: the indicator drifts from one to the next.
 """
 
 from __future__ import annotations
@@ -21,16 +21,20 @@ from analysis.geometry import SliderCrank
 from analysis.job import Rig
 from analysis.motion import follow
 from analysis.readings import Readings, read_channel
-from analysis.samples import Bools, Capture, Floats
+from analysis.samples import Bools, Capture, Floats, Ints
 from analysis.spline import fit_spline
 from analysis.tdc.stop import TdcFound
 
 CELL_DEG = 1.0
 LEAST_DEG = 20.0  # travel on each side of the top
 LOOSE_BOUND_DEG = 0.3  # an encoder further off center than this shows to the eye
-# Columns of the fit.
-TDC, TOP, LAG, SINE, COSINE, SCALE = range(6)
-FREE = 4  # of them the data alone tell about so many
+ROUGH_DEG = 30.0  # the rough top is no further off
+# Columns of the fit, beside each pass's height.
+TDC, LAG, SINE, COSINE, SCALE = range(5)
+FREE = 3  # of them the data alone tell about so many
+# The lag is found in rounds, each placing the readings by the last: where the hand's speed changes within the lag, the first is off
+# by a tenth of it. In seconds: what is left no longer counts.
+ROUNDS, SETTLED_S = 6, 1e-5
 
 
 @dataclass(frozen=True)
@@ -44,13 +48,14 @@ class TdcByTravel(TdcFound):
 
 @dataclass(frozen=True)
 class Travel:
-    """Cell means of the piston's travel in forward motion. Shape (n,): `deg` from the rough top, speed deg/s, height mm; rough
-    top as a position (counts).
+    """Cell means of the piston's travel in forward motion. Shape (n,): `deg` from the rough top, speed deg/s, height mm, and the
+    number of the pass, from 0 without gaps; rough top as a position (counts).
     """
 
     deg: Floats
     speed: Floats
     height_mm: Floats
+    visit: Ints
     top: float
 
 
@@ -104,12 +109,13 @@ def gather_travel(readings: Readings, good: Bools, forward: int, cpr: int) -> Tr
     visit = np.concatenate(([0], np.cumsum(np.diff(position) < -LEAST_DEG * cpr / 360.0)))
     key = (turn - turn.min()) * (visit.max() + 1) + visit
     cell = key * 360 + np.floor(deg / CELL_DEG).astype(np.int64) + 180
-    _, inverse, count = np.unique(cell, return_inverse=True, return_counts=True)
+    each, inverse, count = np.unique(cell, return_inverse=True, return_counts=True)
 
     def mean(values: Floats) -> Floats:
         return np.asarray(np.bincount(inverse, weights=values) / count)
 
-    travel = Travel(mean(deg), mean(speed), mean(height), top)
+    _, number = np.unique(each // 360, return_inverse=True)
+    travel = Travel(mean(deg), mean(speed), mean(height), number, top)
     if travel.deg.min() > -LEAST_DEG or travel.deg.max() < LEAST_DEG:
         raise DataError(
             f"the piston was followed from {travel.deg.min():.0f} to {travel.deg.max():+.0f} degrees about its top only",
@@ -137,32 +143,31 @@ def fit_travel(travel: Travel, geometry: SliderCrank, prior: Prior, cpr: int) ->
     """Least squares with the prior as further observations (Gauss-Newton). Uncertainties from the cells (Type A), robust
     against what all passes over a degree have in common (White, Econometrica 48 (1980) 817): the indicator rounds them alike.
     """
-    known = np.array([0.0, 0.0, prior.lag_s, 0.0, 0.0, 1.0])
+    known = np.array([0.0, prior.lag_s, 0.0, 0.0, 1.0])
     width = np.array(
-        [np.inf, np.inf, prior.lag_u, max(prior.offcenter_u, 1e-6), max(prior.offcenter_u, 1e-6), max(prior.scale_u, 1e-7)]
+        [ROUGH_DEG, prior.lag_u, max(prior.offcenter_u, 1e-6), max(prior.offcenter_u, 1e-6), max(prior.scale_u, 1e-7)]
     )
     at = known.copy()
-    at[TOP] = float(travel.height_mm.max())
     scatter = 0.01
-    columns = np.empty((travel.deg.size, 6))
+    told_by = max(travel.deg.size - FREE - int(travel.visit.max()) - 1, 1)
+    columns = np.empty((travel.deg.size, at.size))
     for _ in range(30):
-        model, columns = _model(travel, geometry, at)
-        residual = travel.height_mm - model
-        scatter = max(float(np.sqrt(np.sum(residual**2) / max(residual.size - FREE, 1))), 1e-7)
+        residual, columns = _left(travel, geometry, at)
+        scatter = max(float(np.sqrt(np.sum(residual**2) / told_by)), 1e-7)
         normal = columns.T @ columns / scatter**2 + np.diag(1 / width**2)
-        right = columns.T @ residual / scatter**2 + np.where(np.isfinite(width), (known - at) / width**2, 0.0)
+        right = columns.T @ residual / scatter**2 + (known - at) / width**2
         step = np.linalg.solve(normal, right)
         at += step
         if abs(step[TDC]) < 1e-9 and abs(step[LAG]) < 1e-9:
             break
     told = [TDC, SINE, COSINE]
     inverse = np.linalg.inv(columns.T @ columns / scatter**2 + np.diag(1 / width**2))
-    model, columns = _model(travel, geometry, at)
+    residual, columns = _left(travel, geometry, at)
     _, degree = np.unique(np.floor(travel.deg / CELL_DEG), return_inverse=True)
-    pulled = columns * (travel.height_mm - model)[:, None] / scatter**2
+    pulled = columns * residual[:, None] / scatter**2
     score = np.column_stack([np.bincount(degree, weights=column) for column in pulled.T])
     degrees = score.shape[0]
-    covariance = inverse @ (score.T @ score * degrees / (degrees - FREE) + np.diag(1 / width**2)) @ inverse
+    covariance = inverse @ (score.T @ score * degrees / (degrees - FREE - 1) + np.diag(1 / width**2)) @ inverse
     parts = correlated(at[told].tolist(), np.asarray(covariance[np.ix_(told, told)], dtype=np.float64), "piston travel")
     per_count = 360.0 / cpr
     by_heights = _equal_heights(travel, at[LAG], per_count)
@@ -176,26 +181,25 @@ def fit_travel(travel: Travel, geometry: SliderCrank, prior: Prior, cpr: int) ->
     )
 
 
-def _model(travel: Travel, geometry: SliderCrank, at: Floats) -> tuple[Floats, Floats]:
-    """Heights of the cells and their derivatives by the parameters. Shapes (n,), (n, 6)."""
+def _left(travel: Travel, geometry: SliderCrank, at: Floats) -> tuple[Floats, Floats]:
+    """What the parameters leave of the cells' heights, and the heights' derivatives by them, both less each pass's mean: that is
+    least squares with a free height for each pass (Frisch & Waugh, Econometrica 1 (1933) 387). Shapes (n,), (n, 5).
+    """
     read = travel.deg - at[TDC] - at[LAG] * travel.speed
     t = np.radians(read)
     deg = read - at[SINE] * np.sin(t) - at[COSINE] * (np.cos(t) - 1.0)
     arm = deg + geometry.tdc_deg
     below = geometry.travel(arm)
     small = 1e-3
-    slope = (geometry.travel(arm + small) - geometry.travel(arm - small)) / (2 * small)
-    columns = np.column_stack(
-        (
-            at[SCALE] * slope,
-            np.ones_like(deg),
-            at[SCALE] * slope * travel.speed,
-            at[SCALE] * slope * np.sin(t),
-            at[SCALE] * slope * (np.cos(t) - 1.0),
-            -below,
-        )
-    )
-    return at[TOP] - at[SCALE] * below, columns
+    slope = at[SCALE] * (geometry.travel(arm + small) - geometry.travel(arm - small)) / (2 * small)
+    columns = (slope, slope * travel.speed, slope * np.sin(t), slope * (np.cos(t) - 1.0), -below)
+    left = [_less_own_mean(values, travel.visit) for values in (travel.height_mm + at[SCALE] * below, *columns)]
+    return left[0], np.column_stack(left[1:])
+
+
+def _less_own_mean(values: Floats, visit: Ints) -> Floats:
+    """Values less the mean of their pass. Shape (n,)."""
+    return np.asarray(values - (np.bincount(visit, weights=values) / np.bincount(visit))[visit])
 
 
 def _equal_heights(travel: Travel, lag: float, per_count: float) -> Quantity:
@@ -238,13 +242,15 @@ def by_travel(capture: Capture, rig: Rig, geometry: SliderCrank, forward: int) -
     offcenter = offcenter_prior(max(rig.encoder_offcenter_deg, LOOSE_BOUND_DEG))
     scale = max(1.0 - math.cos(math.radians(rig.indicator_tilt_deg)), 1e-4)
     lag, fit, stated = 0.0, None, stated_latency(rig)
-    for _ in range(2):
+    for _ in range(ROUNDS):
         readings = read_channel(capture, channel, motion, rig.indicator_sign, lag)
         with placed(capture.path):
             travel = gather_travel(readings, without_spikes(readings.lift_mm, step), forward, cpr)
         prior = Prior(stated.seconds - lag, stated.u, offcenter, scale)
         fit = fit_travel(travel, geometry, prior, cpr)
         lag += fit.lag_s
+        if abs(fit.lag_s) < SETTLED_S:
+            break
     assert fit is not None
     count = combine((float(forward), fit.tdc))
     width = Source("TDC: place of the encoder's edges", shape="rectangular")
