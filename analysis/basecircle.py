@@ -74,6 +74,10 @@ class BaseCircle:
         """Mean zero of all passes and both sides, mm, raw."""
         return float(np.nanmean(np.concatenate((self.before, self.after))))
 
+    def zero_of_all(self, deg: Floats) -> Floats:
+        """Mean zero of all passes at angles, as the curve through them all has it. Shape of `deg`."""
+        return np.asarray(np.mean([self.zero(k, deg) for k in range(self.before.size)], axis=0))
+
     @cached_property
     def apart(self) -> float:
         """By how much the zero behind the lobe lies above that before it (drift, runout): the mean over passes that have both;

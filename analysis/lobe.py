@@ -18,8 +18,8 @@ from analysis.events import CLOSING, OPENING, Systematics, crossing
 from analysis.job import Job, Rig
 from analysis.peak import peak_quantities
 from analysis.results import Event, Lobe, Number
-from analysis.slack import Backward, SlackByAngle, find_slack, slack_by_angle
-from analysis.sweep import Sweep, Swept, backward_readings
+from analysis.slack import Backward, SlackByAngle, backward_readings, find_slack, slack_by_angle
+from analysis.sweep import Sweep, Swept
 from analysis.timing import centerline, duration
 
 # How far below the peak, at the lobe, the equal lifts of the headline centerline are taken (0.050 in; common practice).
@@ -89,7 +89,7 @@ def measure_lobe(job: Job, swept: Swept, backward: Sequence[Sweep]) -> MeasuredL
     by = _centerlines(rig, curve, common, peak_deg, peak_mm, quantities, [e.lift_mm for e in events])
     quantities |= {"centerline": by["equal_lift"]} | {f"centerline by {key}": q for key, q in by.items()}
     quantities["peak lift"], lobe_peak = _peaks(rig, peak_mm)
-    slack, slack_at = _slack(rig, swept, backward, common.name)
+    slack, slack_at = _slack(rig, swept, backward, common)
     latency = curve.latency
     lag = Quantity(latency.seconds * 1e3, {latency.source("latency"): latency.u * 1e3})
     lobe = Lobe(
@@ -196,13 +196,12 @@ def _centerlines(
 
 
 def _slack(
-    rig: Rig, swept: Swept, backward: Sequence[Sweep], name: str
+    rig: Rig, swept: Swept, backward: Sequence[Sweep], common: Systematics
 ) -> tuple[Quantity, SlackByAngle | None] | tuple[None, None]:
     """Slack from whatever backward motion over this lobe there is: one number, and by angle."""
-    sign = -1.0 if swept.flipped else 1.0
-    found = [backward_readings(rig, sweep, swept.curve, swept.overlap_tdc, sign) for sweep in backward]
+    found = [backward_readings(rig, sweep, swept) for sweep in backward]
     if not found:
         return None, None
     together = Backward(*(np.concatenate([getattr(part, field.name) for part in found]) for field in fields(Backward)))
-    slack = find_slack(swept.curve, together, swept.sweep.step_mm, name)
-    return (None, None) if slack is None else (slack, slack_by_angle(swept.curve, together, slack.value))
+    slack = find_slack(swept.curve, together, common)
+    return (None, None) if slack is None else (slack, slack_by_angle(swept.curve, together, slack.value, common))

@@ -11,10 +11,9 @@ from analysis.budget import Quantity
 from analysis.curve import Curve, make_curve, stated_latency
 from analysis.errors import DataError
 from analysis.job import Rig
-from analysis.motion import Motion, Slip, follow, usable_forward
+from analysis.motion import Motion, Slip, follow
 from analysis.readings import Readings, find_jumps, read_channel
 from analysis.samples import Bools, Capture, Floats, Header
-from analysis.slack import Backward
 from analysis.tdc.stop import TdcFound
 
 LEAST_LIFT_MM = 1.0
@@ -120,30 +119,6 @@ def _fit(
     curve = make_curve(passes, peak_deg, sweep.step_mm, replace(stated, seconds=stated.seconds - lag_s), foot_mm)
     curve = replace(curve, latency=replace(curve.latency, seconds=curve.latency.seconds + lag_s))
     return Swept(sweep, valve, peak_deg, overlap_tdc, passes, curve, readings, good, slips, flipped)
-
-
-def backward_readings(rig: Rig, sweep: Sweep, curve: Curve, overlap_tdc: float, sign: float) -> Backward:
-    """The backward motion in a capture, empty without such motion. `sign` is -1 if the indicator was found to read the wrong way
-    round.
-    """
-    s, cpr = sweep.capture.samples, sweep.cpr
-    allowance = rig.slack_allowance_deg * cpr / 360.0
-    back = usable_forward(s.crank, -sweep.forward, allowance) & (s.origin == s.origin[0]) & ~s.still
-    if not back.any():
-        return Backward(np.zeros(0), np.zeros(0), np.zeros(0))
-    motion, _ = follow(sweep.capture, sweep.forward, allowance)
-    backward = Motion(motion.time_s, motion.position, back, motion.forward)
-    lag = curve.latency.seconds
-    readings = read_channel(sweep.capture, sweep.channel, backward, rig.indicator_sign, lag)
-    mine = readings.usable & without_spikes(readings.lift_mm, sweep.step_mm)
-    deg = (sweep.forward * readings.position[mine] - overlap_tdc) * 360.0 / cpr
-    center = (curve.spline.low + curve.spline.high) / 2
-    zero = curve.base.mean_zero
-    return Backward(
-        deg=(deg - center + 360.0) % 720.0 - 360.0 + center,
-        lift_mm=sign * readings.lift_mm[mine] - zero,
-        speed=sweep.forward * readings.speed[mine] * 360.0 / cpr,
-    )
 
 
 def _refuse_jumps(readings: Readings, cpr: int, path: str) -> None:

@@ -24,9 +24,9 @@ SEEDS = range(40)
     ids=str,
 )
 def test_the_other_numbers_hold_the_truth(scenario: Scenario) -> None:
-    """Of 40 intervals of 95 % a binomial leaves fewer than 33 holding the truth in one of 30,000 cases."""
+    """Of 40 intervals of 95 % a binomial leaves fewer than 31 holding the truth in one of 40,000 cases."""
     row = coverage([covered(scenario, seed) for seed in SEEDS])
-    assert {name: row["coverage"][name] for name in OTHERS if row["coverage"][name] < 33 / len(SEEDS)} == {}
+    assert {name: row["coverage"][name] for name in OTHERS if row["coverage"][name] < 31 / len(SEEDS)} == {}
     assert {name for name in OTHERS if row["told"][name] == 0.0} == set()
 
 
@@ -48,7 +48,7 @@ def test_the_slack_holds_the_truth(scenario: Scenario) -> None:
         assert slack is not None
         off.append(slack.value - rig.train.slack_deg)
         u95.append(slack.u95)
-    assert np.sum(np.abs(off) <= u95) >= 33
+    assert np.sum(np.abs(off) <= u95) >= 31
     assert np.mean(u95) < 3.0 * 1.96 * np.sqrt(np.mean(np.square(off)))
 
 
