@@ -52,7 +52,7 @@ class Gap:
         return np.asarray(self.closed.value + self.without_closed(deg, advance_deg))
 
     def least(self, advance_deg: float = 0.0) -> tuple[float, Quantity]:
-        """Where the gap is least (crank degrees from overlap TDC), and that gap."""
+        """Where the gap is least (crank degrees from overlap TDC), and that gap. Raises DataError where there is no reading."""
         deg = least_at(self, advance_deg)
         lift = lift_at(self.lobe, self.rig, deg + advance_deg)
         return deg, combine((1.0, self.closed), (-1.0, lift), (1.0, float(self.piston(deg))))
@@ -95,7 +95,7 @@ class PistonClearance:
 def piston_clearance(job: Job, lobe: MeasuredLobe, advance_deg: float = 0.0) -> PistonClearance | None:
     """The clearance of a measured valve with the camshaft advanced by so much against how it was measured.
 
-    None if the job holds no measured clearance of it.
+    None if the job holds no measured clearance of it. Raises DataError if the sweep does not show the lift that it takes.
     """
     valve = lobe.swept.valve
     table = job.clearance.of(valve)

@@ -81,7 +81,7 @@ def decide(job: Job, captures: Sequence[Capture]) -> Decision:
         clearances=_clearances(job, measured),
         margins=tuple(margin for lobe in lobes.values() for margin in margins(job, lobe)),
         loads=tuple(found for lobe in lobes.values() if (found := loads(job, lobe)) is not None),
-        overlap=overlap_of(lobes["intake"], lobes["exhaust"], job.rig) if len(lobes) == 2 else None,
+        overlap=_overlap(job, measured),
         compression=_compression(job, measured),
         findings=_findings(job, measured, lines),
         correction=correction,
@@ -108,6 +108,14 @@ def _clearances(job: Job, measured: Measured, correction: Correction | None = No
                 yield clearance
 
     return tuple(found())
+
+
+def _overlap(job: Job, measured: Measured) -> Overlap | None:
+    intake, exhaust = (measured.lobes.get(valve) for valve in ("intake", "exhaust"))
+    try:
+        return overlap_of(intake, exhaust, job.rig) if intake and exhaust else None
+    except DataError:  # a sweep begins or ends within it, or the lobes are not those of one cylinder
+        return None
 
 
 def _compression(job: Job, measured: Measured, advance_deg: float = 0.0) -> Quantity | None:
