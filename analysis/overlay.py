@@ -13,7 +13,7 @@ from analysis.budget import Quantity, Source, combine
 from analysis.events import Systematics, lift_u
 from analysis.lobe import MeasuredLobe
 from analysis.samples import Bools, Floats
-from analysis.shift import shift_between
+from analysis.shift import LiftError, shift_between
 
 GRID_DEG = 2.0
 ROUNDS = 3
@@ -82,7 +82,8 @@ def overlay(first: MeasuredLobe, second: MeasuredLobe) -> Overlay:
     to the lift is the same in both. Between valves or cylinders each sweep has its own, and its own runout and place on the
     encoder. Raises DataError if the two have too little of a lobe in common.
     """
-    later = shift_between(first.swept.curve, second.swept.curve, (_zero_u_mm(first), _zero_u_mm(second)))
+    errors = _errors(first, "first", _apart(first, second)), _errors(second, "second", _apart(first, second))
+    later = shift_between(first.swept.curve, second.swept.curve, (_zero_u_mm(first), _zero_u_mm(second)), errors)
     chance = _by_chance(first, second)
     found = _turned(first, second, _with_tdc(later, first, second), chance)
     for _ in range(ROUNDS):
@@ -113,12 +114,46 @@ def _turned(first: MeasuredLobe, second: MeasuredLobe, later: Quantity, chance: 
     deg = np.arange(GRID_DEG * math.ceil(low / GRID_DEG), high, GRID_DEG)
     lift = a.spline.value(deg)
     variance = _own_variance(first, deg) + _own_variance(second, deg + later.value)
-    if (first.lobe.cylinder, first.lobe.valve) != (second.lobe.cylinder, second.lobe.valve):
+    if _apart(first, second):
         variance += _set_variance(first.common, deg, lift) + _set_variance(second.common, deg + later.value, lift)
-        variance += (a.spline.value(deg, 1) * _encoder_u_deg(first, second)) ** 2
+        variance += _encoder_variance(first, second, deg, later.value)
     u = np.sqrt(variance)
     step = max(first.common.step_mm, second.common.step_mm)
     return Overlay(later, deg, lift, b.spline.value(deg + later.value) - lift, u, np.maximum(chance * u, step))
+
+
+def _apart(first: MeasuredLobe, second: MeasuredLobe) -> bool:
+    """Whether the two sweeps are of two lobes."""
+    return (first.lobe.cylinder, first.lobe.valve) != (second.lobe.cylinder, second.lobe.valve)
+
+
+def _errors(lobe: MeasuredLobe, word: str, apart: bool) -> list[LiftError]:
+    """What the encoder adds to the lift of a sweep, and to that of two lobes the camshaft, which runs out otherwise at each."""
+    common, spline = lobe.common, lobe.swept.curve.spline
+
+    def half(deg: Floats) -> Floats:
+        return np.radians(deg - common.peak_deg) / 2
+
+    u = common.runout_u_mm
+    causes = (Source(f"runout of the cam, {way}, {word} sweep", u=u, unit="mm") for way in ("across", "along"))
+    across, along = (Quantity(0.0).with_part(cause, u) for cause in causes)
+    encoder: list[LiftError] = [
+        (common.sine, lambda deg: -spline.value(deg, 1) * _encoder(common, deg)[0]),
+        (common.cosine, lambda deg: -spline.value(deg, 1) * _encoder(common, deg)[1]),
+    ]
+    runout: list[LiftError] = [
+        (across, lambda deg: np.sin(half(deg))),
+        (along, lambda deg: np.cos(half(deg)) + common.runout_in_zero),
+    ]
+    return encoder + runout if apart else encoder
+
+
+def _encoder(common: Systematics, deg: Floats) -> Floats:
+    """By how much the encoder reads too far at angles for one degree of its error's sine part, and of its cosine part. Shape
+    (2, n).
+    """
+    at = np.radians(deg + common.after_deg)
+    return np.stack((np.sin(at), np.cos(at) - math.cos(math.radians(common.contact_deg))))
 
 
 def _own_variance(lobe: MeasuredLobe, deg: Floats) -> Floats:
@@ -150,15 +185,15 @@ def _set_variance(common: Systematics, deg: Floats, lift_mm: Floats) -> Floats:
     return np.asarray((common.error_mm**2 + (lift_mm * common.tilt) ** 2) / 3 + runout**2)
 
 
-def _encoder_u_deg(first: MeasuredLobe, second: MeasuredLobe) -> float:
-    """What is left of the encoder's once-a-turn error between two places on it (deg): nothing at the same place."""
-    sweep = first.swept.sweep
-    apart = math.pi * (second.swept.overlap_tdc - first.swept.overlap_tdc) / sweep.cpr
-    sine, cosine = first.common.sine, first.common.cosine
-    return 2 * abs(math.sin(apart)) * math.hypot(sine.value, sine.u, cosine.value, cosine.u) / math.sqrt(2)
+def _encoder_variance(first: MeasuredLobe, second: MeasuredLobe, deg: Floats, later_deg: float) -> Floats:
+    """Variance (mm^2) of what the encoder reads wrong between two places on it, less what of it is a shift."""
+    slope = first.swept.curve.spline.value(deg, 1)
+    between = _encoder(second.common, deg + later_deg) - _encoder(first.common, deg)
+    left = between - np.average(between, axis=1, weights=slope**2 + 1e-12)[:, None]
+    size = [math.hypot(part.value, part.u) for part in (first.common.sine, first.common.cosine)]
+    return np.asarray((slope * left).T ** 2 @ np.square(size))
 
 
 def _with_tdc(later: Quantity, first: MeasuredLobe, second: MeasuredLobe) -> Quantity:
-    """The shift with what the two do not share of TDC, and of the encoder's place."""
-    moved = combine((1.0, second.common.tdc_deg), (-1.0, first.common.tdc_deg)).moved(0.0)
-    return (later + moved).with_part(Source("encoder off center, between two places on it"), _encoder_u_deg(first, second))
+    """The shift with what the two do not share of TDC."""
+    return later + combine((1.0, second.common.tdc_deg), (-1.0, first.common.tdc_deg)).moved(0.0)

@@ -42,16 +42,14 @@ def measure_cylinders(job: Job, captures: Sequence[Capture]) -> dict[int, Measur
 
     Captures of a cylinder that the engine does not have are taken as of the job's.
     """
-    cylinders = swept_cylinders(job, captures)
-    if len(cylinders) < 2:
-        one = job if not cylinders else at_cylinder(job, cylinders[0])
-        return {one.measure.cylinder: measure_all(one, captures)}
+    cylinders = swept_cylinders(job, captures) or (job.measure.cylinder,)
     finders = [c for c in captures if c.header is not None and c.header.step != "sweep"]
     first = finders[-1].header.cylinder if finders and finders[-1].header is not None else job.measure.cylinder
     first = first if first in job.engine.firing_order else job.measure.cylinder
     found = {}
     for cylinder in cylinders:
-        mine = [c for c in captures if c.header is None or c.header.step != "sweep" or c.header.cylinder == cylinder]
+        others = set(cylinders) - {cylinder}
+        mine = [c for c in captures if c.header is None or c.header.step != "sweep" or c.header.cylinder not in others]
         found[cylinder] = measure_all(at_cylinder(job, cylinder), mine, after_deg=fires_after(job, cylinder, first))
     return found
 

@@ -18,6 +18,7 @@ from analysis.budget import Quantity, Source
 from analysis.decision.cylinders import measure_cylinders, spacings
 from analysis.job import Job
 from analysis.measure import Measured, find_tdc
+from analysis.overlay import overlay
 from analysis.tdc.stop import TdcFound
 from analysis.tdc.travel import TdcByTravel
 from tests.statistics.trials import OFFCENTER_DEG, Scenario, job, rig_of, stop_capture, sweep_capture, true_lobe
@@ -108,6 +109,18 @@ def test_between_two_cylinders_the_encoder_is_read_at_two_places(eccentric_deg: 
     assert late[4].value == pytest.approx(0.0, abs=0.006)
     assert explained(late[4], encoder) == pytest.approx(0.0, abs=1e-4)
     assert late[3].u > 0.05
+
+
+@pytest.mark.parametrize("eccentric_deg", ECCENTRIC_DEG)
+def test_a_profile_laid_over_that_of_another_cylinder_holds_two_places_on_the_encoder(eccentric_deg: float) -> None:
+    _, measured, encoder = cylinders(eccentric_deg)
+    lobes = {cylinder: one.lobes["intake"] for cylinder, one in measured.items()}
+    third, fourth = overlay(lobes[1], lobes[3]), overlay(lobes[1], lobes[4])
+    assert third.kind == fourth.kind == "alike"
+    assert third.later.value == pytest.approx(explained(third.later, encoder), abs=0.006)
+    assert fourth.later.value == pytest.approx(0.0, abs=0.006)
+    assert {s.name: abs(p) > 0.01 for s, p in third.later.parts.items()}["encoder off center, across"]
+    assert all(abs(p) < 1e-4 for s, p in fourth.later.parts.items() if s.name.startswith("encoder"))
 
 
 def test_cylinders_share_nothing_but_tdc_and_the_encoder() -> None:

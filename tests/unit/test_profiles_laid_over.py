@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from functools import cache
 
@@ -17,7 +18,7 @@ from analysis.measure import measure_all
 from analysis.overlay import Overlay, overlay
 from analysis.samples import Floats
 from tests.recorded import captures
-from tests.rigs import SHORT, job_for, lobe_of, measured, with_lobes
+from tests.rigs import FINE, SHORT, job_for, lobe_of, measured, with_lobes
 from tests.statistics.trials import Scenario, job, rig_of, stop_capture, sweep_capture
 
 LOBE = lobe_of("4-5-6-7", 8.0, 66.0)
@@ -105,6 +106,38 @@ def test_two_valves_each_have_their_own_setting_of_the_indicator() -> None:
     peak = int(np.argmax(between.lift_mm))
     least = between.lift_mm[peak] * (1.0 - np.cos(np.radians(10.0))) * np.sqrt(2 / 3)
     assert between.u_mm[peak] > least > 4 * within.u_mm.max()
+
+
+@pytest.mark.parametrize("runout_deg", [60.0, 120.0])
+def test_a_camshaft_that_runs_out_moves_two_lobes_by_what_the_budget_says(runout_deg: float) -> None:
+    """Against the simulator's camshaft, nearly exact instruments: what its runout is at each lobe's peak and across it is known.
+    Lash keeps it from the zero.
+    """
+    gauge = replace(FINE.indicators[0], where="valve")
+    train = replace(FINE.train, lash_mm=0.2, runout_mm=0.02, runout_deg=runout_deg)
+    bent = replace(with_lobes(FINE, LOBE), train=train, indicators=(gauge,))
+    runout_mm = train.ratio * train.runout_mm
+    both, true = measured(bent)
+    lobes = both.lobes["exhaust"], both.lobes["intake"]
+    later = overlay(*lobes).later
+    first, second = (true.lobe(lobe.swept.valve).centerline_by["equal_lift"] for lobe in lobes)
+    explained = 0.0
+    for word, lobe in zip(("first", "second"), lobes, strict=True):
+        at_peak = math.radians(lobe.common.peak_deg / 2 + runout_deg)
+        for way, mm in (("across", runout_mm * math.cos(at_peak)), ("along", runout_mm * math.sin(at_peak))):
+            part = next(part for s, part in later.parts.items() if s.name == f"runout of the cam, {way}, {word} sweep")
+            explained -= part / lobe.common.runout_u_mm * mm
+    assert later.value - (second - first) == pytest.approx(explained, abs=0.01)
+    assert abs(explained) > 0.03
+
+
+def test_a_count_that_was_set_back_between_two_sweeps_moves_no_place_on_the_encoder() -> None:
+    """A board that starts again counts from elsewhere; the encoder sits on the crank as it did, and so does the lobe."""
+    off_center = replace(BENCH, encoder=replace(BENCH.encoder, eccentric=math.radians(0.1)))
+    lobe = measure_all(job_for(off_center), captures(off_center, ("stop", "intake"))).lobes["intake"]
+    elsewhere = replace(lobe, swept=replace(lobe.swept, overlap_tdc=lobe.swept.overlap_tdc + 0.3 * off_center.encoder.cpr))
+    assert lobe.common.sine.u > 0.03
+    assert overlay(lobe, elsewhere).later.u == pytest.approx(overlay(lobe, lobe).later.u, rel=1e-9)
 
 
 CHANCE = [

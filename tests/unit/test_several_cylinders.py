@@ -15,6 +15,7 @@ from acquire.cli import run
 from acquire.cli.demo_job import job_text
 from acquire.simulator.scenarios import Scenario
 from acquire.simulator.truth import truth
+from analysis.decision.cylinders import measure_cylinders
 from analysis.decision.decide import decide
 from tests.recorded import captures, job_folder
 from tests.rigs import SHORT, job_for
@@ -59,6 +60,18 @@ def test_the_other_cylinders_stand_beside_the_first_in_json(two: Path, capsys: p
     del other["lobes"][0]["centerline_deg"]["u95"]
     with pytest.raises(jsonschema.ValidationError, match="u95"):
         jsonschema.Draft202012Validator(schema).validate(found)
+
+
+def test_another_cylinder_alone_is_measured_from_its_own_tdc() -> None:
+    """TDC was found on the first; half a turn further on an intake lobe would pass for one of the exhaust."""
+    stop, intake = captures(SHORT, ("stop", "intake"))
+    assert intake.header is not None
+    later = replace(intake.samples, crank=intake.samples.crank + SHORT.encoder.cpr // 2)
+    third = replace(intake, header=replace(intake.header, cylinder=3), samples=later)
+    (first,), (alone,) = (measure_cylinders(job_for(SHORT), [stop, one]).values() for one in (intake, third))
+    assert alone.result.lobes[0].cylinder == 3
+    assert alone.result.lobes[0].valve == "intake"
+    assert alone.result.lobes[0].centerline_deg.value == pytest.approx(first.result.lobes[0].centerline_deg.value, abs=0.01)
 
 
 def test_a_sheet_of_another_cylinder_than_the_jobs_says_so() -> None:
