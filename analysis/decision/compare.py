@@ -8,15 +8,17 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from analysis.budget import NORMAL_95, Quantity, Source, combine, expanded
-from analysis.decision.flanks import flanks_of
+from analysis.budget import Quantity, Source, combine, expanded, function_of
+from analysis.decision.flanks import Flanks, flanks_of
 from analysis.decision.verdict import Verdict
 from analysis.errors import DataError
+from analysis.events import lift_sources, lift_u
 from analysis.lobe import MeasuredLobe
 from analysis.measure import Measured
 from analysis.samples import Floats
 
 _LEAST_DEG = 2.0  # below that apart, two flanks are the top of the nose
+_LEAST_SLOPE = 1e-6  # mm a degree: a flank that stands still tells no lift
 
 
 @dataclass(frozen=True)
@@ -90,7 +92,8 @@ def rocker_ratio(at_lobe: MeasuredLobe, at_valve: MeasuredLobe, lash_mm: float, 
     """The ratio as a function of lift, from a sweep at the lifter and one at the valve of the same lobe, lash put back.
 
     A lift at the lobe and a lift at the valve belong together where both stand open for equally many degrees, so that an error of
-    TDC or of the indicator's lag does not come in.
+    TDC does not come in, and the indicator's lag only as far as the two flanks were passed at different speeds. What is wrong with
+    a lift itself weighs the more, the lower the lift.
     """
     lobe, valve = flanks_of(at_lobe), flanks_of(at_valve)
     lifts = np.linspace(max(4 * lobe.floor_mm, 0.1 * lobe.peak_mm), lobe.peak_mm, steps, endpoint=False)
@@ -100,28 +103,48 @@ def rocker_ratio(at_lobe: MeasuredLobe, at_valve: MeasuredLobe, lash_mm: float, 
     read = ~np.isnan(spans)
     matched = np.interp(-open_for, -spans[read], at[read], left=np.nan, right=np.nan)
     kept = ~np.isnan(matched) & (open_for > _LEAST_DEG)
-    ratio = (matched + lash_mm) / lifts
-    full = _ratio_of_peaks(at_lobe, at_valve, lash_mm)
-    noise = _noise_mm(at_lobe) * ratio + _noise_mm(at_valve)
-    u95 = np.hypot(2 * noise / lifts, expanded(full) * np.ones_like(lifts))
-    return RockerRatio(lifts[kept], ratio[kept], u95[kept], full)
+    pairs = zip(lifts[kept].tolist(), matched[kept].tolist(), strict=True)
+    found = [
+        _ratio(at_lobe, _lift(at_lobe, lobe, low, "lobe"), _lift(at_valve, valve, high, "valve") + lash_mm) for low, high in pairs
+    ]
+    full = _ratio(at_lobe, _peak_lift(at_lobe, "lobe"), _peak_lift(at_valve, "valve") + lash_mm)
+    values, u95 = np.array([ratio.value for ratio in found]), np.array([expanded(ratio) for ratio in found])
+    return RockerRatio(lifts[kept], values, u95, full)
 
 
-def _ratio_of_peaks(at_lobe: MeasuredLobe, at_valve: MeasuredLobe, lash_mm: float) -> Quantity:
-    lobe, valve = at_lobe.lobe.peak_lobe_lift_mm, at_valve.lobe.peak_lift_mm
-    ratio = (valve.value + lash_mm) / lobe.value
-    parts = (
-        (
-            Source("peak lift at the valve"),
-            valve.u95 / NORMAL_95 / lobe.value,
-        ),
-        (Source("peak lift at the lobe"), ratio * lobe.u95 / NORMAL_95 / lobe.value),
-    )
-    return Quantity(ratio, dict(parts))
+def _ratio(at_lobe: MeasuredLobe, lobe_mm: Quantity, valve_mm: Quantity) -> Quantity:
+    """Valve lift over lobe lift. Both sweeps follow the same cam, so that its runout lifts both alike and drops out; but the lifter's
+    zero took up a part of it, and the valve's none: it sits on its seat wherever the base circle goes.
+    """
+    value = valve_mm.value / lobe_mm.value
+    ratio = function_of(value, ((1 / lobe_mm.value, valve_mm), (-value / lobe_mm.value, lobe_mm)))
+    u = at_lobe.common.runout_u_mm * at_lobe.common.runout_in_zero
+    return ratio.with_part(Source("runout of the cam in the zero at the lobe", u=u, unit="mm"), -value * u / lobe_mm.value)
 
 
-def _noise_mm(lobe: MeasuredLobe) -> float:
-    """Standard uncertainty of one lift of the fitted curve: its scatter, and what the indicator's step leaves."""
-    curve = lobe.swept.curve
-    middle = (curve.spline.low + curve.spline.high) / 2
-    return math.hypot(float(curve.spline.error(middle)), lobe.common.zero_u_mm, lobe.common.step_mm / 12)
+def _lift(lobe: MeasuredLobe, flanks: Flanks, lift_mm: float, place: str) -> Quantity:
+    """The lift (mm) at which a lobe stands open for as long as it does: what moves the two flanks (scatter, the indicator's step, its
+    lag) counts in the measure in which each tells the time open.
+    """
+    curve, (opens, closes) = lobe.swept.curve, flanks.crossing(lift_mm)
+    wide = 1.0 / np.maximum(np.abs(curve.spline.value(np.array([opens, closes]), 1)), _LEAST_SLOPE)
+    share = wide / wide.sum()
+    scatter = np.array([lift_u(curve, deg, lobe.common) for deg in (opens, closes)])
+    lift = _read(lobe, lift_mm, float(np.hypot(*(share * scatter))), place)
+    faster = curve.speed_at(closes) - curve.speed_at(opens)
+    return lift.with_part(Source(f"latency of the indicator, at the {place}"), curve.latency.u * faster / float(wide.sum()))
+
+
+def _peak_lift(lobe: MeasuredLobe, place: str) -> Quantity:
+    seen = lobe.lobe.peak_lobe_lift_mm if place == "lobe" else lobe.lobe.peak_lift_mm
+    top = lobe.quantities["centerline by peak"].value
+    return _read(lobe, seen.value, lift_u(lobe.swept.curve, top, lobe.common, level=True), place)
+
+
+def _read(lobe: MeasuredLobe, lift_mm: float, scatter_mm: float, place: str) -> Quantity:
+    """A lift (mm) at the indicator, without the cam's runout. `place`: where the indicator stood; it was set anew for each."""
+    common = lobe.common
+    zero, own, lean = (replace(source, name=f"{source.name}, at the {place}") for source in lift_sources(common))
+    lift = Quantity(lift_mm).with_part(Source(f"scatter at the {place}"), scatter_mm).with_part(zero, common.zero_u_mm)
+    lift = lift.with_part(own, common.error_mm / math.sqrt(3))
+    return lift.with_part(lean, lift_mm * common.tilt / math.sqrt(3))

@@ -5,12 +5,14 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
 import pytest
 
 from acquire.simulator.cam import Flank, LawLobe
 from acquire.simulator.rig import Rig
 from acquire.simulator.train import Train
 from acquire.simulator.truth import truth
+from analysis.budget import Quantity, Source, combine, expanded
 from analysis.decision.compare import recheck, rocker_ratio
 from analysis.decision.decide import Decision
 from analysis.errors import DataError
@@ -158,6 +160,22 @@ def test_the_rocker_ratio_over_lift_from_a_lifter_and_a_valve_sweep(lash_mm: flo
     assert (off <= found.u95).mean() > 0.9
     assert off[found.lobe_mm > 2.0].max() < 0.01
     assert found.at_full_lift.value == pytest.approx(1.62, abs=0.005)
+
+
+def test_an_error_of_the_indicator_weighs_ten_times_more_at_a_tenth_of_the_lift() -> None:
+    """A bound of 0.02 mm for the indicator, far above all else, at both places: evenly spread errors of lobe and valve lift."""
+    rig, bound_mm = replace(SHORT, train=Train(ratio=1.62, lash_mm=0.25)), 0.02
+    lobes = []
+    for where in ("lobe", "valve"):
+        there: Rig = replace(rig, indicators=(replace(rig.indicators[0], where=where),))
+        job = job_for(there, rig={"indicator_error_mm": bound_mm})
+        lobes.append(measure_all(job, captures(there, ("stop", "intake"))).lobes["intake"])
+    found = rocker_ratio(*lobes, 0.25)
+    of_lobe, of_valve = (Quantity(0.0, {Source(where, shape="rectangular"): bound_mm / 3**0.5}) for where in ("lobe", "valve"))
+    alone = expanded(combine((1.62, of_lobe), (1.0, of_valve)))
+    assert found.u95 * found.lobe_mm == pytest.approx(np.full(found.u95.shape, alone), rel=0.15)
+    full = lobes[0].lobe.peak_lobe_lift_mm.value
+    assert expanded(found.at_full_lift) * full == pytest.approx(alone, rel=0.15)
 
 
 def test_the_card_of_the_fixture_is_the_camshaft_ordered() -> None:
