@@ -63,20 +63,21 @@ class Crossing:
     of_pass: Floats
 
 
-def crossing(curve: Curve, lift_mm: float, flank: int, peak_deg: float, common: Systematics) -> Crossing:
-    """Where the curve crosses `lift_mm` before (`OPENING`) or after (`CLOSING`) the peak.
+def crossing(curve: Curve, lift: Quantity, flank: int, peak_deg: float, common: Systematics) -> Crossing:
+    """Where the curve crosses a lift (mm) before (`OPENING`) or after (`CLOSING`) the peak. A lift that is itself uncertain moves the
+    flanks against each other.
 
     Raises DataError if the sweep ends before it, or the peak is lower.
     """
-    s = curve.spline
+    s, lift_mm = curve.spline, lift.value
     end = s.low if flank == OPENING else s.high
     grid = np.arange(peak_deg, end, flank * GRID_DEG)
-    lift = s.value(grid)
-    below = np.flatnonzero(lift < lift_mm)
+    height = s.value(grid)
+    below = np.flatnonzero(height < lift_mm)
     word = "opening" if flank == OPENING else "closing"
-    if lift[0] <= lift_mm:
+    if height[0] <= lift_mm:
         raise DataError(
-            f"the lobe peaks at {lift[0]:.2f} mm, below the checking lift of {lift_mm:.2f} mm at the indicator",
+            f"the lobe peaks at {height[0]:.2f} mm, below the checking lift of {lift_mm:.2f} mm at the indicator",
             do="Choose a lower lift",
         )
     if below.size == 0:
@@ -101,7 +102,8 @@ def crossing(curve: Curve, lift_mm: float, flank: int, peak_deg: float, common: 
     quantity = Quantity(deg).with_part(Source(f"scatter within passes, {where}", u=within, unit="mm"), within / slope)
     of_pass = _of_passes(curve, deg)
     quantity = _with_between(quantity, of_pass, where)
-    return Crossing(with_systematics(quantity, curve, slope, lift_mm, common), slope, of_pass)
+    quantity = with_systematics(quantity, curve, slope, lift_mm, common)
+    return Crossing(combine((1.0, quantity), (1.0 / slope, lift.moved(0.0))), slope, of_pass)
 
 
 def lift_u(curve: Curve, deg: float, common: Systematics, level: bool = False) -> float:

@@ -16,6 +16,7 @@ from analysis.centroid import centroid
 from analysis.curve import Curve
 from analysis.events import CLOSING, OPENING, Systematics, crossing
 from analysis.job import Job, Rig
+from analysis.lifts import at_indicator, checking_lift, valve_and_lobe
 from analysis.peak import peak_quantities
 from analysis.results import Event, Lobe, Number
 from analysis.slack import Backward, SlackByAngle, backward_readings, find_slack, slack_by_angle
@@ -49,13 +50,6 @@ def number(quantity: Quantity) -> Number:
     return Number(quantity.value, expanded(quantity))
 
 
-def at_indicator(rig: Rig, lift_mm: float, at: str) -> float:
-    """A checking lift that holds `at` the lobe or the valve, as the indicator sees it: valve lift = ratio x lobe lift - lash."""
-    if at == rig.indicator_at:
-        return lift_mm
-    return rig.rocker_ratio * lift_mm - rig.lash_mm if at == "lobe" else (lift_mm + rig.lash_mm) / rig.rocker_ratio
-
-
 def foot_of(job: Job) -> float | None:
     """The lift at the indicator above which a curve is wanted, where lash makes a corner at the foot of the lift; else None."""
     rig = job.rig
@@ -77,8 +71,8 @@ def measure_lobe(job: Job, swept: Swept, backward: Sequence[Sweep]) -> MeasuredL
     events: list[Event] = []
     hidden: list[float] = []
     for lift in job.measure.checking_lifts_mm:
-        seen = at_indicator(rig, lift, at)
-        if seen <= 2 * common.step_mm:
+        seen = checking_lift(rig, lift, at, common.name)
+        if seen.value <= 2 * common.step_mm:
             hidden.append(lift)
             continue
         opens = crossing(curve, seen, OPENING, peak_deg.value, common).deg
@@ -88,7 +82,7 @@ def measure_lobe(job: Job, swept: Swept, backward: Sequence[Sweep]) -> MeasuredL
         quantities |= {f"opens {lift:g}": opens, f"closes {lift:g}": closes, f"duration {lift:g}": between}
     by = _centerlines(rig, curve, common, peak_deg, peak_mm, quantities, [e.lift_mm for e in events])
     quantities |= {"centerline": by["equal_lift"]} | {f"centerline by {key}": q for key, q in by.items()}
-    quantities["peak lift"], lobe_peak = _peaks(rig, peak_mm)
+    quantities["peak lift"], lobe_peak = valve_and_lobe(rig, peak_mm, common.name)
     slack, slack_at = _slack(rig, swept, backward, common)
     latency = curve.latency
     lag = Quantity(latency.seconds * 1e3, {latency.source("latency"): latency.u * 1e3})
@@ -167,13 +161,6 @@ def _runout(rig: Rig, base: BaseCircle, step: float) -> tuple[float, float]:
     return max(seen, ratio * rig.cam_runout_mm / math.sqrt(6)), 0.0 if hidden else 2 / math.pi
 
 
-def _peaks(rig: Rig, at_indicator_mm: Quantity) -> tuple[Quantity, Quantity]:
-    """Peak lift at the valve and at the lobe."""
-    if rig.indicator_at == "valve":
-        return at_indicator_mm, (at_indicator_mm + rig.lash_mm) * (1.0 / rig.rocker_ratio)
-    return at_indicator_mm * rig.rocker_ratio - rig.lash_mm, at_indicator_mm
-
-
 def _centerlines(
     rig: Rig,
     curve: Curve,
@@ -185,7 +172,7 @@ def _centerlines(
 ) -> dict[str, Quantity]:
     """The four centerlines. Without any visible event the equal-lift one stands in for the event midpoint."""
     below = BELOW_PEAK_MM * (rig.rocker_ratio if rig.indicator_at == "valve" else 1.0)
-    high = peak_mm.value - min(below, 0.2 * peak_mm.value)
+    high = Quantity(peak_mm.value - min(below, 0.2 * peak_mm.value))
     equal = centerline(*(crossing(curve, high, flank, peak_deg.value, common).deg for flank in (OPENING, CLOSING)))
     headline = min(lifts, key=lambda lift: abs(lift - HEADLINE_MM), default=None)
     middle = equal

@@ -14,13 +14,14 @@ from analysis.decision.card import EVENTS, Asked
 from analysis.errors import DataError
 from analysis.events import CLOSING, OPENING, crossing
 from analysis.job import Job, Rig
+from analysis.lifts import at_lobe, at_valve, lash_of, valve_and_lobe
 from analysis.lobe import MeasuredLobe
 from analysis.measure import Measured
 from analysis.peak import peak_quantities
 from analysis.timing import duration
 
-# Events by valve and lift at the indicator, or why there are none: read once for opening, closing and duration.
-_Read = dict[tuple[str, float], dict[str, Quantity] | str]
+# Events by valve and the card's lift, or why there are none: read once for opening, closing and duration.
+_Read = dict[tuple[str, str, float, float | None], dict[str, Quantity] | str]
 HIDDEN_STEPS = 2.0  # a lift within so many of the indicator's steps of its zero is not read
 
 
@@ -32,18 +33,18 @@ class Like:
     how: str = ""
 
 
-def lobe_lift(asked: Asked, rig: Rig) -> float:
-    """The lobe lift (mm) at which an event of the card holds."""
+def lobe_lift(asked: Asked, rig: Rig, name: str = "") -> Quantity:
+    """The lobe lift (mm) at which an event of the card holds. `name`: whose lobe."""
+    lift = Quantity(asked.lift_mm)
     if asked.at == "lobe":
-        return asked.lift_mm
-    lash = rig.lash_mm if asked.lash_mm is None else asked.lash_mm
-    return (asked.lift_mm + lash) / rig.rocker_ratio
+        return lift
+    return at_lobe(rig, lift, name, None if asked.lash_mm is None else Quantity(asked.lash_mm))
 
 
-def indicator_lift(asked: Asked, rig: Rig) -> float:
+def indicator_lift(asked: Asked, rig: Rig, name: str = "") -> Quantity:
     """The lift (mm) that the indicator shows there."""
-    at_lobe = lobe_lift(asked, rig)
-    return at_lobe if rig.indicator_at == "lobe" else rig.rocker_ratio * at_lobe - rig.lash_mm
+    lift = lobe_lift(asked, rig, name)
+    return lift if rig.indicator_at == "lobe" else at_valve(rig, lift, name)
 
 
 def likes(card: Sequence[Asked], job: Job, measured: Measured) -> tuple[Like, ...]:
@@ -67,19 +68,20 @@ def _like(asked: Asked, job: Job, measured: Measured, read: _Read) -> Like:
 
 
 def _event(asked: Asked, rig: Rig, lobe: MeasuredLobe, read: _Read) -> Like:
-    seen = indicator_lift(asked, rig)
-    if seen <= HIDDEN_STEPS * lobe.common.step_mm:
+    seen = indicator_lift(asked, rig, lobe.common.name)
+    if seen.value <= HIDDEN_STEPS * lobe.common.step_mm:
         return Like(None, f"the valve has not moved yet at this lobe lift: {rig.lash_mm:g} mm of lash hide it")
     curve, peak = lobe.swept.curve, lobe.quantities["centerline by peak"].value
-    if (asked.valve, seen) not in read:
+    key = asked.valve, asked.at, asked.lift_mm, asked.lash_mm
+    if key not in read:
         try:
             opens, closes = (crossing(curve, seen, flank, peak, lobe.common).deg for flank in (OPENING, CLOSING))
         except DataError as error:
-            read[asked.valve, seen] = error.what
+            read[key] = error.what
         else:
-            read[asked.valve, seen] = {"opens": opens, "closes": closes, "duration": duration(opens, closes)}
-    found = read[asked.valve, seen]
-    return Like(None, found) if isinstance(found, str) else Like(found[asked.kind], _through(asked, rig, seen))
+            read[key] = {"opens": opens, "closes": closes, "duration": duration(opens, closes)}
+    found = read[key]
+    return Like(None, found) if isinstance(found, str) else Like(found[asked.kind], _through(asked, rig, seen.value))
 
 
 def _through(asked: Asked, rig: Rig, seen: float) -> str:
@@ -96,12 +98,10 @@ def _through(asked: Asked, rig: Rig, seen: float) -> str:
 
 
 def _full_lift(asked: Asked, rig: Rig, lobe: MeasuredLobe) -> Like:
-    _, at_indicator = peak_quantities(lobe.swept.curve, lobe.common)
+    name = lobe.common.name
+    _, seen = peak_quantities(lobe.swept.curve, lobe.common)
     place = asked.kind.split()[0]
     ratio = f" through the ratio {rig.rocker_ratio:g}" if place != rig.indicator_at else ""
-    if rig.indicator_at == "valve":
-        lash = f", {rig.lash_mm:g} mm of lash put back" if rig.lash_mm else ""
-        valve = at_indicator + rig.lash_mm
-        return Like(valve if place == "valve" else valve * (1.0 / rig.rocker_ratio), f"from the valve{ratio}{lash}".strip())
-    lifted = at_indicator if place == "lobe" else at_indicator * rig.rocker_ratio
-    return Like(lifted, f"from the lobe{ratio}")
+    lash = f", {rig.lash_mm:g} mm of lash put back" if rig.lash_mm and rig.indicator_at == "valve" else ""
+    valve, lift = valve_and_lobe(rig, seen, name)
+    return Like(lift if place == "lobe" else valve + lash_of(rig, name), f"from the {rig.indicator_at}{ratio}{lash}")

@@ -13,7 +13,8 @@ from analysis.budget import Quantity
 from analysis.events import CLOSING, crossing
 from analysis.geometry import SliderCrank, slider_crank
 from analysis.job import Job
-from analysis.lobe import MeasuredLobe, at_indicator
+from analysis.lifts import checking_lift
+from analysis.lobe import MeasuredLobe
 
 _STEP_DEG = 0.01
 
@@ -32,7 +33,7 @@ def dynamic_compression(job: Job, intake: MeasuredLobe, advance_deg: float = 0.0
     if geometric is None:
         return None
     crank = slider_crank(engine.stroke_mm, engine.rod_mm, engine.pin_offset_mm)
-    seen = at_indicator(job.rig, job.clearance.closing_lift_mm, "valve")
+    seen = checking_lift(job.rig, job.clearance.closing_lift_mm, "valve", intake.common.name)
     peak = intake.quantities["centerline by peak"].value
     closes = crossing(intake.swept.curve, seen, CLOSING, peak, intake.common).deg - advance_deg
     low, high = (dynamic_ratio(geometric, crank, closes.value + d) for d in (-_STEP_DEG, _STEP_DEG))

@@ -14,6 +14,7 @@ from analysis.curve import Curve
 from analysis.errors import DataError
 from analysis.events import GRID_DEG, Systematics, lift_u, runout_sources, with_systematics
 from analysis.job import Rig
+from analysis.lifts import valve_and_lobe
 from analysis.lobe import MeasuredLobe
 from analysis.samples import Floats
 
@@ -85,9 +86,8 @@ def _lift(lobe: MeasuredLobe, rig: Rig, deg: float, piece: str = "") -> Quantity
         common = replace(common, runout_u_mm=0.0)  # where there is lash the cam does not move a closed valve
     source = Source(f"scatter within passes, {common.name} {piece or f'at {deg:.2f}'}")
     angle = with_systematics(Quantity(deg).with_part(source, scatter / slope), curve, slope, shown, common)
-    factor = rig.rocker_ratio if rig.indicator_at == "lobe" else 1.0
     # What moves the angle of a lift moves the lift at that angle the other way, by the slope.
-    return (angle * (-slope * factor)).moved(float(_at_valve(rig, np.asarray(shown))))
+    return valve_and_lobe(rig, (angle * -slope).moved(shown), common.name)[0]
 
 
 def _slope_and_scatter(lobe: MeasuredLobe, at: float, locked: bool) -> tuple[float, float]:

@@ -51,7 +51,9 @@ class Rig(Table):
     indicator_at: At = "valve"
     indicator_sign: Literal[1, -1] = 1
     rocker_ratio: Annotated[float, within(0.8, 3)] = 1.0
+    rocker_ratio_error: Annotated[float, within(0, 0.5)] = 0.0
     lash_mm: Lash = 0.0
+    lash_error_mm: Annotated[float, within(0, 0.5)] = 0.0
     slack_allowance_deg: Annotated[float, within(0, 45)] = 5.0
     encoder_offcenter_deg: Annotated[float, within(0, 5)] = 0.0
     indicator_tilt_deg: Annotated[float, within(0, 30)] = 0.0

@@ -17,7 +17,8 @@ from analysis.curve import Curve
 from analysis.errors import DataError
 from analysis.events import CLOSING, GRID_DEG, OPENING, crossing
 from analysis.job import Job
-from analysis.lobe import at_indicator, foot_of, number, systematics
+from analysis.lifts import checking_lift
+from analysis.lobe import foot_of, number, systematics
 from analysis.measure import VALVES, find_tdc, measure_all
 from analysis.motion import running_direction
 from analysis.results import Number, Result
@@ -114,8 +115,8 @@ def _passed(job: Job, swept: Swept, valve: str) -> tuple[Passed, ...]:
     top = _top(swept.curve)
     found = []
     for lift in job.measure.checking_lifts_mm:
-        seen = at_indicator(job.rig, lift, at)
-        if seen <= 2 * common.step_mm:
+        seen = checking_lift(job.rig, lift, at, common.name)
+        if seen.value <= 2 * common.step_mm:
             continue
         angles: list[Number | None] = []
         for flank, usual in zip((OPENING, CLOSING), _USUAL.get(valve, (0.0, 0.0)), strict=True):

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from analysis.decision.decide import Decision
+from analysis.job import Rig
 from analysis.results import Lobe, Tdc
 from analysis.words import lift, plus_minus
 
@@ -21,11 +22,21 @@ def how_measured(decision: Decision) -> Iterator[str]:
     yield _tdc(result.tdc)
     lash = f"{lift(rig.lash_mm, units)} {units} of lash in" if rig.lash_mm else "at zero lash"
     yield f"Indicator at the {rig.indicator_at}, rocker ratio {rig.rocker_ratio:g}, {lash}; crank by encoder, forward motion only."
+    if exact := [name for name, is_exact in _stated(rig) if is_exact]:
+        yield f"Taken as exact: {' and '.join(exact)}."
     for lobe in result.lobes:
         yield _lobe(lobe)
     yield "Centerline: middle between equal lifts 1.27 mm (0.050 in) below the peak, at the lobe."
     for caution in result.warnings:
         yield caution.text
+
+
+def _stated(rig: Rig) -> Iterator[tuple[str, bool]]:
+    """What turns lift at the valve into lift at the lobe, where there is any, and whether the job gives no bound of its error."""
+    if rig.rocker_ratio != 1.0:
+        yield "rocker ratio", rig.rocker_ratio_error == 0.0
+    if rig.lash_mm:
+        yield "lash", rig.lash_error_mm == 0.0
 
 
 def _tdc(tdc: Tdc) -> str:

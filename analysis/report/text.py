@@ -54,10 +54,16 @@ def _head(job: Job) -> list[str]:
         *_wrapped(f"{engine.name or 'engine without a name'}, cylinder {job.measure.cylinder} of {engine.cylinders}"),
         *_wrapped(crank + offset),
         *_wrapped(
-            f"indicator at the {rig.indicator_at}, rocker ratio {rig.rocker_ratio:g}, lash {lift(rig.lash_mm, units)} {units}"
+            f"indicator at the {rig.indicator_at}, rocker ratio {rig.rocker_ratio:g}{_within(f'{rig.rocker_ratio_error:g}')}, "
+            f"lash {lift(rig.lash_mm, units)}{_within(lift(rig.lash_error_mm, units))} {units}"
         ),
         "  crank degrees; +/- is the 95 % expanded uncertainty",
     ]
+
+
+def _within(error: str) -> str:
+    """How far a stated number may be off, unless it is taken as exact."""
+    return f" within {error}" if float(error) else ""
 
 
 def _tdc(tdc: Tdc) -> list[str]:

@@ -18,7 +18,7 @@ from acquire.simulator.rig import Rig
 from acquire.simulator.truth import crossings
 from analysis.curve import Curve
 from analysis.job import Job
-from analysis.lobe import at_indicator
+from analysis.lifts import at_indicator
 from analysis.measure import measure_all
 from analysis.samples import Floats
 from analysis.shift import shift_between

@@ -17,7 +17,8 @@ from acquire.simulator.truth import crossings
 from analysis.bins import gather, passes_around
 from analysis.budget import Quantity
 from analysis.curve import Curve, make_curve, stated_latency
-from analysis.lobe import at_indicator, foot_of, measure_lobe
+from analysis.lifts import at_indicator
+from analysis.lobe import foot_of, measure_lobe
 from analysis.measure import measure_all
 from analysis.motion import Motion
 from analysis.spline import fit_with_ramps

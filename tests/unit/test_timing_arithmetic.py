@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from analysis.angles import label
 from analysis.budget import Quantity, Source
 from analysis.job import Rig as JobRig
-from analysis.lobe import at_indicator
+from analysis.lifts import at_indicator
 from analysis.tdc.stop import middle_of_unswept_arc
 from analysis.timing import (
     advance,
