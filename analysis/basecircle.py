@@ -119,7 +119,7 @@ def find_base_circle(passes: tuple[Pass, ...], peak_deg: float, step_mm: float) 
     level = float(np.median(mean[flat]))
     on_base = flat[cell] & (np.abs(deg) > NEAR_DEG)
     scatter = float(np.std((lift - mean[cell])[on_base])) if on_base.any() else 0.0
-    before, after = (np.array([_level(p, peak_deg, flat, edges, side) for p in passes]) for side in (-1, 1))
+    before, after = (_levels(passes, peak_deg, flat, edges, side) for side in (-1, 1))
     sides = [middle[flat & (np.sign(middle) == side)] for side in (-1, 1)]
     spots = [float(s.mean()) if s.size else side * FAR_DEG for s, side in zip(sides, (-1.0, 1.0), strict=True)]
     both = np.vstack((before, after))
@@ -182,9 +182,28 @@ def _spread(passes: tuple[Pass, ...], levels: Floats, peak_deg: float, flat: Boo
     return float(np.sqrt(total / readings)) if readings > 0 else 0.0
 
 
-def _level(p: Pass, peak_deg: float, flat: Bools, edges: Floats, side: int) -> float:
-    """Mean level of one pass on the flat cells of one side of the lobe; NaN with fewer than three bins there."""
-    deg = p.deg - peak_deg
-    cell = np.clip(np.digitize(deg, edges) - 1, 0, edges.size - 2)
-    mine = flat[cell] & (np.sign(deg) == side)
-    return float(np.average(p.lift_mm[mine], weights=p.n[mine])) if mine.sum() >= 3 else float("nan")
+def _levels(passes: tuple[Pass, ...], peak_deg: float, flat: Bools, edges: Floats, side: int) -> Floats:
+    """Level of each pass on the flat cells of one side of the lobe, shape (p,); NaN with fewer than three bins there.
+
+    A cam that runs out has no level base circle, and passes that saw different parts of it must not differ by that: a shape for all
+    and a level for each are told apart by least squares, as far as passes overlap.
+    """
+    n, lift = (np.zeros((len(passes), flat.size)) for _ in range(2))
+    for k, p in enumerate(passes):  # one round a pass
+        deg = p.deg - peak_deg
+        cell = np.clip(np.digitize(deg, edges) - 1, 0, edges.size - 2)
+        mine = flat[cell] & (np.sign(deg) == side)
+        if mine.sum() >= 3:
+            n[k], lift[k] = (np.bincount(cell[mine], weights=w[mine], minlength=flat.size) for w in (p.n, p.n * p.lift_mm))
+    level = np.full(len(passes), np.nan)
+    told = n.any(axis=1)
+    if not told.any():
+        return level
+    n, lift = n[told], lift[told]
+    worth = n.sum(axis=1)
+    own = lift.sum(axis=1) / worth
+    share = n / np.maximum(n.sum(axis=0), 1.0)
+    shape = (lift - own[:, None] * n).sum(axis=0)
+    moved = np.linalg.pinv(np.diag(worth) - share @ n.T, rcond=1e-9, hermitian=True) @ (-share @ shape)
+    level[told] = own + moved - np.average(moved, weights=worth)
+    return level
