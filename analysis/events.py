@@ -6,6 +6,7 @@ All lifts in this module are at the indicator; angles in crank degrees from over
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -199,6 +200,16 @@ def runout_sources(common: Systematics) -> tuple[Source, Source]:
         Source(f"runout of the cam, {way}, {common.name}", u=common.runout_u_mm, unit="mm") for way in ("across", "along")
     )
     return across, along
+
+
+def on_one_shaft(quantity: Quantity, lobes: Iterable[Systematics]) -> Quantity:
+    """A quantity with the runout of all of its lobes as one cause: a camshaft that is bent moves both valves at once. How their
+    followers stand to each other is not known; at the worst all of it adds up.
+    """
+    pairs = [runout_sources(common) for common in lobes]
+    together = sum(math.hypot(*(quantity.parts.get(source, 0.0) for source in pair)) for pair in pairs)
+    rest = {source: part for source, part in quantity.parts.items() if not any(source in pair for pair in pairs)}
+    return Quantity(quantity.value, rest).with_part(Source("runout of the camshaft under both valves"), together)
 
 
 def lift_sources(common: Systematics) -> tuple[Source, Source, Source]:

@@ -11,6 +11,7 @@ from analysis.advice.sweep import about_both_tdc, about_capture, about_sweep, ab
 from analysis.budget import Quantity, Source
 from analysis.choice import for_slack, left_out, of_one_cylinder, onward
 from analysis.errors import DataError, placed
+from analysis.events import on_one_shaft
 from analysis.geometry import slider_crank
 from analysis.job import Job
 from analysis.lobe import MeasuredLobe, foot_of, measure_lobe, number
@@ -81,7 +82,7 @@ def measure_all(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0
     result = Result(
         tdc=Tdc(number(quantities["tdc"]), tdc.method, sum(tdc.touches)),
         lobes=tuple(found[valve].lobe for valve in ("intake", "exhaust") if valve in found),
-        cam=_cam(job, quantities),
+        cam=_cam(job, quantities, found),
         warnings=tuple(dict.fromkeys(cautions)),
         captures=tuple(f"{PurePath(c.path).name or 'unnamed'} {c.sha256}" for c in _used(usable, channels, found)),
     )
@@ -136,7 +137,7 @@ def find_tdc(job: Job, captures: Sequence[Capture], forward: int) -> tuple[TdcFo
     )
 
 
-def _cam(job: Job, quantities: dict[str, Quantity]) -> Cam | None:
+def _cam(job: Job, quantities: dict[str, Quantity], lobes: dict[str, MeasuredLobe]) -> Cam | None:
     """Intake against exhaust, if both were measured."""
     intake, exhaust = quantities.get("intake centerline"), quantities.get("exhaust centerline")
     if intake is None or exhaust is None:
@@ -154,6 +155,8 @@ def _cam(job: Job, quantities: dict[str, Quantity]) -> Cam | None:
     both = None
     if lift is not None:
         both = overlap(quantities[f"intake opens {lift:g}"], quantities[f"exhaust closes {lift:g}"])
+        if job.timing_set.camshafts == 1:
+            both = on_one_shaft(both, (lobe.common for lobe in lobes.values()))
         quantities[f"overlap {lift:g}"] = both
     return Cam(
         cylinder=job.measure.cylinder,
