@@ -15,7 +15,7 @@ from analysis.job import Job
 from analysis.lobe import MeasuredLobe
 from analysis.measure import measure_all
 from analysis.samples import Capture, IndexPulses
-from tests.statistics.trials import Scenario, job, rig_of, stop_capture, sweep_captures
+from tests.statistics.trials import RUNOUT_MM, Scenario, job, rig_of, stop_capture, sweep_captures
 
 PLAIN = Scenario(0.15, 0.01, "edge", 3, "4-5-6-7")
 FINE = Scenario(0.15, 0.001, "edge", 3, "4-5-6-7")
@@ -45,10 +45,10 @@ def started_again(capture: Capture, counts: int) -> Capture:
 
 
 def without_lash(scenario: Scenario, seed: int) -> tuple[Rig, Job]:
-    """Rig and job with all clearance taken out: what the cam runs out by, the base circle shows."""
+    """Rig and job with all clearance taken out, so that the base circle shows what the cam runs out by: as much as the job allows."""
     rig, stated = rig_of(scenario, seed), job()
     bare = stated.model_copy(update={"rig": stated.rig.model_copy(update={"lash_mm": 0.0})})
-    return replace(rig, train=replace(rig.train, lash_mm=0.0)), bare
+    return replace(rig, train=replace(rig.train, lash_mm=0.0, runout_mm=RUNOUT_MM)), bare
 
 
 def held(rig: Rig, stated: Job, given: list[Capture]) -> tuple[bool, MeasuredLobe]:
