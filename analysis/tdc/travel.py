@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.bins import without_spikes
-from analysis.budget import Quantity, Source, combine, correlated
+from analysis.budget import NOTHING, Quantity, Source, combine, correlated
 from analysis.curve import stated_latency
 from analysis.errors import DataError, placed
 from analysis.geometry import SliderCrank
@@ -22,7 +22,7 @@ from analysis.job import Rig
 from analysis.motion import follow
 from analysis.readings import Readings, read_channel
 from analysis.samples import Bools, Capture, Floats, Ints
-from analysis.spline import fit_spline
+from analysis.tdc.equal_heights import equal_heights
 from analysis.tdc.stop import TdcFound
 
 CELL_DEG = 1.0
@@ -40,10 +40,11 @@ ROUNDS, SETTLED_S = 6, 1e-5
 @dataclass(frozen=True)
 class TdcByTravel(TdcFound):
     """TDC from the piston's travel. `forward`: +1 where the count grows in running direction, else -1; which way a part of the
-    encoder's error turns the count hangs on it.
+    encoder's error turns the count hangs on it. `by_heights`: TDC as a count from equal heights alone, without stroke and rod.
     """
 
     forward: int = 1
+    by_heights: Quantity = NOTHING
 
 
 @dataclass(frozen=True)
@@ -74,7 +75,7 @@ class Prior:
 @dataclass(frozen=True)
 class TravelFit:
     """TDC as a position (counts in running direction), the off-center parts (deg; error = sine sin + cosine cos), scatter of a
-    cell (mm), and what equal heights say.
+    cell (mm).
     """
 
     tdc: Quantity
@@ -82,7 +83,6 @@ class TravelFit:
     cosine: Quantity
     scatter_mm: float
     lag_s: float
-    by_heights: Quantity
 
 
 def gather_travel(readings: Readings, good: Bools, forward: int, cpr: int) -> Travel:
@@ -169,15 +169,12 @@ def fit_travel(travel: Travel, geometry: SliderCrank, prior: Prior, cpr: int) ->
     degrees = score.shape[0]
     covariance = inverse @ (score.T @ score * degrees / (degrees - FREE - 1) + np.diag(1 / width**2)) @ inverse
     parts = correlated(at[told].tolist(), np.asarray(covariance[np.ix_(told, told)], dtype=np.float64), "piston travel")
-    per_count = 360.0 / cpr
-    by_heights = _equal_heights(travel, at[LAG], per_count)
     return TravelFit(
-        tdc=(parts[0] * (1 / per_count)) + travel.top,
+        tdc=(parts[0] * (cpr / 360.0)) + travel.top,
         sine=parts[1],
         cosine=parts[2],
         scatter_mm=scatter,
         lag_s=float(at[LAG]),
-        by_heights=by_heights,
     )
 
 
@@ -202,34 +199,6 @@ def _less_own_mean(values: Floats, visit: Ints) -> Floats:
     return np.asarray(values - (np.bincount(visit, weights=values) / np.bincount(visit))[visit])
 
 
-def _equal_heights(travel: Travel, lag: float, per_count: float) -> Quantity:
-    """TDC from pairs of equal heights on both flanks, their middles carried on to the top by a straight line (an offset pin
-    tilts it).
-
-    Needs no stroke and no rod. A position (counts), uncertainty from the scatter of the middles about the line.
-    """
-    deg = travel.deg - lag * travel.speed
-    order = np.argsort(deg)
-    x, y = deg[order], travel.height_mm[order]
-    reach = min(-x[0], x[-1])
-    curve = fit_spline(x, y, np.ones_like(x), float(x[0]), float(x[-1]) + 1e-9)
-    grid = np.linspace(-reach, reach, 2001)
-    height = curve.value(grid)
-    top = int(np.argmax(height))
-    low = max(height[0], height[-1])
-    levels = np.linspace(low + 0.05 * (height[top] - low), height[top] - 0.15 * (height[top] - low), 12)
-    up = np.interp(levels, height[: top + 1], grid[: top + 1])
-    down = np.interp(-levels, -height[top:], grid[top:])
-    middle, depth = (up + down) / 2, height[top] - levels
-    design = np.column_stack((np.ones_like(depth), depth))
-    line, *_ = np.linalg.lstsq(design, middle, rcond=None)
-    error = np.hypot(curve.error(up) / curve.value(up, 1), curve.error(down) / curve.value(down, 1)) / 2
-    weights = np.linalg.pinv(design)[0]
-    # Neighbouring levels share readings: their errors are taken as one.
-    u = float(np.sum(np.abs(weights) * error))
-    return Quantity(travel.top + float(line[0]) / per_count).with_part(Source("TDC: equal heights"), u / per_count)
-
-
 def by_travel(capture: Capture, rig: Rig, geometry: SliderCrank, forward: int) -> TdcByTravel:
     """TDC from a capture of the piston's travel. Raises DataError if it holds no piston channel or too little travel."""
     header = capture.header
@@ -252,17 +221,14 @@ def by_travel(capture: Capture, rig: Rig, geometry: SliderCrank, forward: int) -
         if abs(fit.lag_s) < SETTLED_S:
             break
     assert fit is not None
-    count = combine((float(forward), fit.tdc))
-    width = Source("TDC: place of the encoder's edges", shape="rectangular")
-    by_edge = header.board.latch == "edge"
-    return TdcByTravel(
-        count if by_edge else count.with_part(width, 0.1 / math.sqrt(3)),
-        cpr,
-        "travel",
-        sine=fit.sine,
-        cosine=fit.cosine,
-        forward=forward,
+    heights = equal_heights(travel.deg - fit.lag_s * travel.speed, travel.height_mm)
+    width = 0.0 if header.board.latch == "edge" else 0.1 / math.sqrt(3)
+    edges = Source("TDC: place of the encoder's edges", shape="rectangular")
+    count, by_heights = (
+        combine((float(forward), position)).with_part(edges, width)
+        for position in (fit.tdc, heights * (cpr / 360.0) + travel.top)
     )
+    return TdcByTravel(count, cpr, "travel", sine=fit.sine, cosine=fit.cosine, forward=forward, by_heights=by_heights)
 
 
 def offcenter_prior(bound_deg: float) -> float:
