@@ -10,6 +10,7 @@ from analysis.decision.verdict import Verdict, judge
 from analysis.job import Job
 from analysis.measure import Measured, measure_all
 from analysis.samples import Capture
+from analysis.tdc.reference import fires_after, found_on
 
 
 @dataclass(frozen=True)
@@ -22,12 +23,6 @@ class Spacing:
     late: Quantity
     u95: float
     verdict: Verdict
-
-
-def fires_after(job: Job, cylinder: int, first: int) -> float:
-    """Crank degrees by which TDC of a cylinder comes after that of `first`, evenly firing, in [0, 720)."""
-    order = job.engine.firing_order
-    return (order.index(cylinder) - order.index(first)) % len(order) * 720.0 / len(order)
 
 
 def swept_cylinders(job: Job, captures: Sequence[Capture]) -> tuple[int, ...]:
@@ -43,10 +38,7 @@ def measure_cylinders(job: Job, captures: Sequence[Capture]) -> dict[int, Measur
     Captures of a cylinder that the engine does not have are taken as of the job's.
     """
     cylinders = swept_cylinders(job, captures) or (job.measure.cylinder,)
-    finders = [c for c in captures if c.header is not None and c.header.step != "sweep"]
-    first = finders[-1].header.cylinder if finders and finders[-1].header is not None else job.measure.cylinder
-    first = first if first in job.engine.firing_order else job.measure.cylinder
-    found = {}
+    first, found = found_on(job, captures), {}
     for cylinder in cylinders:
         others = set(cylinders) - {cylinder}
         mine = [c for c in captures if c.header is None or c.header.step != "sweep" or c.header.cylinder not in others]

@@ -12,7 +12,7 @@ from analysis.basecircle import FAR_DEG
 from analysis.budget import Quantity, Source, combine, expanded
 from analysis.curve import Curve
 from analysis.errors import DataError
-from analysis.events import GRID_DEG, Systematics, lift_u, runout_sources, with_systematics
+from analysis.events import GRID_DEG, Systematics, lift_u, on_one_shaft, with_systematics
 from analysis.job import Rig
 from analysis.lifts import valve_and_lobe
 from analysis.lobe import MeasuredLobe
@@ -167,17 +167,7 @@ def _area(intake: MeasuredLobe, exhaust: MeasuredLobe, rig: Rig, cross: float) -
     # Middles of strips: where they meet the two valves change over, and where they end neither counts.
     middles = opens + width * (np.arange(count) + 0.5)
     lifts = (_lift(intake if deg < cross else exhaust, rig, float(deg), f"piece {deg // PIECE_DEG:.0f}") for deg in middles)
-    return _on_one_shaft(combine(*((width, lift) for lift in lifts)), intake, exhaust)
-
-
-def _on_one_shaft(area: Quantity, *lobes: MeasuredLobe) -> Quantity:
-    """The area with the runout of both lobes as one cause: a shaft that is bent lifts both valves alike while they overlap. Followers
-    that do not stand alike would take less of it.
-    """
-    pairs = [runout_sources(lobe.common) for lobe in lobes]
-    together = sum(math.hypot(*(area.parts.get(source, 0.0) for source in pair)) for pair in pairs)
-    rest = {source: part for source, part in area.parts.items() if not any(source in pair for pair in pairs)}
-    return Quantity(area.value, rest).with_part(Source("runout of the camshaft under both valves"), together)
+    return on_one_shaft(combine(*((width, lift) for lift in lifts)), (intake.common, exhaust.common))
 
 
 def _foot(lobe: MeasuredLobe, rig: Rig, start: float, way: int) -> float:

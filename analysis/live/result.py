@@ -7,7 +7,7 @@ A result needs every reading placed anew once the indicator's lag is known, so i
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -25,7 +25,7 @@ from analysis.results import Number, Result
 from analysis.samples import Capture, Ints
 from analysis.starts import first_start
 from analysis.sweep import Sweep, Swept, read_sweep
-from analysis.tdc.reference import carry_tdc
+from analysis.tdc.reference import carry_tdc, fires_after, found_on
 from analysis.tdc.stop import TdcFound
 
 # An event counts as passed once the curve goes on so far behind it, degrees: the smoothing looks both ways.
@@ -63,11 +63,14 @@ def forward_of(job: Job, crank: Ints) -> int:
 
 
 def tdc_of(job: Job, found_by: Sequence[Capture], capture: Capture, forward: int) -> tuple[Quantity, TdcFound]:
-    """TDC as a count of `capture`, to any whole number of turns, and how it was found, from the captures that found it.
+    """TDC of the cylinder swept as a count of `capture`, to any whole number of turns, and how it was found, from the captures that
+    found it.
 
     Raises DataError if there is none, or if it cannot be carried over and must be found again.
     """
     tdc, source, _ = find_tdc(job, [*found_by, capture], forward)
+    after = _after(job, found_by, capture)
+    tdc = replace(tdc, count=tdc.count + forward * after * tdc.cpr / 360.0, after_deg=after)
     return (tdc.count if source is None else carry_tdc(tdc, source, capture)[0]), tdc
 
 
@@ -82,7 +85,7 @@ def tdc_so_far(job: Job, capture: Capture, forward: int) -> LiveResult:
 def result_so_far(job: Job, found_by: Sequence[Capture], capture: Capture) -> LiveResult:
     """What the sweep in `capture` comes to so far, TDC from the captures `found_by`. Data that say nothing yet make a `why`."""
     try:
-        result = measure_all(job, [*found_by, capture]).result
+        result = measure_all(job, [*found_by, capture], after_deg=_after(job, found_by, capture)).result
     except DataError as error:
         return _partly(job, found_by, capture, str(error))
     events = {
@@ -107,6 +110,13 @@ def _partly(job: Job, found_by: Sequence[Capture], capture: Capture, why: str) -
         except DataError as error:
             why = str(error)
     return LiveResult(events, None, why)
+
+
+def _after(job: Job, found_by: Sequence[Capture], capture: Capture) -> float:
+    """Crank degrees by which TDC of the cylinder swept comes after that of the one on which it was found."""
+    swept = None if capture.header is None else capture.header.cylinder
+    cylinder = swept if swept in job.engine.firing_order else job.measure.cylinder
+    return fires_after(job, cylinder, found_on(job, found_by))
 
 
 def _passed(job: Job, swept: Swept, valve: str) -> tuple[Passed, ...]:

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from analysis.budget import Quantity, Source
 from analysis.errors import DataError
+from analysis.job import Job
 from analysis.motion import index_phase
 from analysis.results import Caution
 from analysis.samples import Capture, Header
@@ -70,3 +73,15 @@ def _ran_over(source: Capture, target: Capture) -> int:
     """
     way = int(source.samples.crank[-1]) - int(target.samples.crank[0])
     return (way + RANGE // 2) // RANGE * RANGE
+
+
+def fires_after(job: Job, cylinder: int, first: int) -> float:
+    """Crank degrees by which TDC of a cylinder comes after that of `first`, evenly firing, in [0, 720)."""
+    order = job.engine.firing_order
+    return (order.index(cylinder) - order.index(first)) % len(order) * 720.0 / len(order)
+
+
+def found_on(job: Job, captures: Sequence[Capture]) -> int:
+    """The cylinder on which TDC was found, by the last capture of the stop or of the piston's travel; the job's if there is none."""
+    finders = [c.header.cylinder for c in captures if c.header is not None and c.header.step != "sweep"]
+    return finders[-1] if finders and finders[-1] in job.engine.firing_order else job.measure.cylinder

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from dataclasses import replace
+from dataclasses import fields, replace
 from importlib import resources
 from pathlib import Path
 
@@ -17,6 +17,7 @@ from acquire.simulator.scenarios import Scenario
 from acquire.simulator.truth import truth
 from analysis.decision.cylinders import measure_cylinders
 from analysis.decision.decide import decide
+from analysis.live.result import result_so_far
 from tests.recorded import captures, job_folder
 from tests.rigs import SHORT, job_for
 
@@ -72,6 +73,25 @@ def test_another_cylinder_alone_is_measured_from_its_own_tdc() -> None:
     assert alone.result.lobes[0].cylinder == 3
     assert alone.result.lobes[0].valve == "intake"
     assert alone.result.lobes[0].centerline_deg.value == pytest.approx(first.result.lobes[0].centerline_deg.value, abs=0.01)
+
+
+@pytest.mark.parametrize("share", [0.4, 0.9])
+def test_the_live_screen_measures_another_cylinder_from_its_own_tdc_too(share: float) -> None:
+    """In the middle of a sweep and later its events are those of the first cylinder, swept half a turn earlier."""
+    stop, intake = captures(SHORT, ("stop", "intake"))
+    assert intake.header is not None
+    rows, s = slice(int(share * intake.samples.seq.size)), intake.samples
+    one_way = {f.name: getattr(s, f.name)[..., rows] for f in fields(s)}
+    begun = replace(s, **one_way)
+    later = replace(begun, crank=begun.crank + SHORT.encoder.cpr // 2)
+    first = replace(intake, samples=begun)
+    third = replace(intake, header=replace(intake.header, cylinder=3), samples=later)
+    here, there = (result_so_far(job_for(SHORT), [stop], c).events["intake"] for c in (first, third))
+    assert here
+    for one, other in zip(here, there, strict=True):
+        assert one.opens_deg is not None
+        assert other.opens_deg is not None
+        assert other.opens_deg.value == pytest.approx(one.opens_deg.value, abs=0.01)
 
 
 def test_a_sheet_of_another_cylinder_than_the_jobs_says_so() -> None:
