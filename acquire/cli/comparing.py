@@ -13,6 +13,7 @@ from analysis.decision.compare import Again, RockerRatio, recheck, rocker_ratio
 from analysis.decision.decide import Decision
 from analysis.decision.verdict import overall
 from analysis.errors import DataError
+from analysis.lifts import lash_of
 from analysis.report.decision_json import quantity_json
 from analysis.words import decimals
 
@@ -72,18 +73,18 @@ def _table(found: tuple[Again, ...]) -> Iterator[str]:
 def _ratios(first: Decision, second: Decision, as_json: bool) -> None:
     """The rocker ratio over lift, of every lobe that was swept at the lifter and at the valve."""
     lifter, valve = (first, second) if first.job.rig.indicator_at == "lobe" else (second, first)
-    lash = valve.job.rig.lash_mm
+    rig = valve.job.rig
     both = [name for name in lifter.measured.lobes if name in valve.measured.lobes]
     if not both:
         raise DataError("the two measurements have no lobe in common", do="Sweep the same valve at the lifter and at the valve")
-    found = {name: rocker_ratio(lifter.measured.lobes[name], valve.measured.lobes[name], lash) for name in both}
+    found = {name: rocker_ratio(lifter.measured.lobes[name], valve.measured.lobes[name], lash_of(rig, name)) for name in both}
     if as_json:
         say.result_json({"schema": 1, "rocker_ratio": {name: _ratio_json(ratio) for name, ratio in found.items()}})
         return
     for name, ratio in found.items():
         full = ratio.at_full_lift
         say.result(
-            f"Rocker ratio of the {name}: {full.value:.4f} +/-{expanded(full):.4f} at full lift, {lash:g} mm of lash put back"
+            f"Rocker ratio of the {name}: {full.value:.4f} +/-{expanded(full):.4f} at full lift, {rig.lash_mm:g} mm of lash put back"
         )
         say.result(f"{'lobe lift, mm':>16}{'ratio':>10} +/-")
         for lift, value, u95 in zip(ratio.lobe_mm, ratio.ratio, ratio.u95, strict=True):

@@ -88,8 +88,8 @@ class RockerRatio:
     at_full_lift: Quantity
 
 
-def rocker_ratio(at_lobe: MeasuredLobe, at_valve: MeasuredLobe, lash_mm: float, steps: int = 40) -> RockerRatio:
-    """The ratio as a function of lift, from a sweep at the lifter and one at the valve of the same lobe, lash put back.
+def rocker_ratio(at_lobe: MeasuredLobe, at_valve: MeasuredLobe, lash: Quantity, steps: int = 40) -> RockerRatio:
+    """The ratio as a function of lift, from a sweep at the lifter and one at the valve of the same lobe, the `lash` (mm) put back.
 
     A lift at the lobe and a lift at the valve belong together where both stand open for equally many degrees, so that an error of
     TDC does not come in, and the indicator's lag only as far as the two flanks were passed at different speeds. What is wrong with
@@ -105,9 +105,9 @@ def rocker_ratio(at_lobe: MeasuredLobe, at_valve: MeasuredLobe, lash_mm: float, 
     kept = ~np.isnan(matched) & (open_for > _LEAST_DEG)
     pairs = zip(lifts[kept].tolist(), matched[kept].tolist(), strict=True)
     found = [
-        _ratio(at_lobe, _lift(at_lobe, lobe, low, "lobe"), _lift(at_valve, valve, high, "valve") + lash_mm) for low, high in pairs
+        _ratio(at_lobe, _lift(at_lobe, lobe, low, "lobe"), _lift(at_valve, valve, high, "valve") + lash) for low, high in pairs
     ]
-    full = _ratio(at_lobe, _peak_lift(at_lobe, "lobe"), _peak_lift(at_valve, "valve") + lash_mm)
+    full = _ratio(at_lobe, _peak_lift(at_lobe, "lobe"), _peak_lift(at_valve, "valve") + lash)
     values, u95 = np.array([ratio.value for ratio in found]), np.array([expanded(ratio) for ratio in found])
     return RockerRatio(lifts[kept], values, u95, full)
 

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from acquire.simulator.rig import Rig
+from analysis.budget import Quantity
 from analysis.decision.compare import rocker_ratio
 from analysis.job import Job
 from analysis.lobe import MeasuredLobe
@@ -43,7 +44,7 @@ def errors_in_u(seed: int, lash_mm: float) -> list[float]:
     def swept(there: Rig, where: str) -> MeasuredLobe:
         return measure_all(stated(where, lash_mm), [stop, sweep_capture(there)]).lobes["intake"]
 
-    found = rocker_ratio(swept(at_lobe(rig), "lobe"), swept(rig, "valve"), lash_mm, steps=4)
+    found = rocker_ratio(swept(at_lobe(rig), "lobe"), swept(rig, "valve"), Quantity(lash_mm), steps=4)
     u = [*(found.u95[:2] / 1.96), found.at_full_lift.u]
     return [float(off) for off in (np.array([*found.ratio[:2], found.at_full_lift.value]) - RATIO) / u]
 

@@ -154,7 +154,7 @@ def test_the_rocker_ratio_over_lift_from_a_lifter_and_a_valve_sweep(lash_mm: flo
     for where in ("lobe", "valve"):
         there: Rig = replace(rig, indicators=(replace(rig.indicators[0], where=where),))
         lobes.append(measure_all(job_for(there), captures(there, ("stop", "intake"))).lobes["intake"])
-    found = rocker_ratio(*lobes, lash_mm)
+    found = rocker_ratio(*lobes, Quantity(lash_mm))
     assert found.lobe_mm.size > 20
     off = abs(found.ratio - 1.62)
     assert (off <= found.u95).mean() > 0.9
@@ -170,12 +170,16 @@ def test_an_error_of_the_indicator_weighs_ten_times_more_at_a_tenth_of_the_lift(
         there: Rig = replace(rig, indicators=(replace(rig.indicators[0], where=where),))
         job = job_for(there, rig={"indicator_error_mm": bound_mm})
         lobes.append(measure_all(job, captures(there, ("stop", "intake"))).lobes["intake"])
-    found = rocker_ratio(*lobes, 0.25)
+    found, loose = (rocker_ratio(*lobes, lash) for lash in (Quantity(0.25), Quantity(0.25, {Source("lash"): bound_mm})))
     of_lobe, of_valve = (Quantity(0.0, {Source(where, shape="rectangular"): bound_mm / 3**0.5}) for where in ("lobe", "valve"))
     alone = expanded(combine((1.62, of_lobe), (1.0, of_valve)))
     assert found.u95 * found.lobe_mm == pytest.approx(np.full(found.u95.shape, alone), rel=0.15)
     full = lobes[0].lobe.peak_lobe_lift_mm.value
     assert expanded(found.at_full_lift) * full == pytest.approx(alone, rel=0.15)
+    # And so does a lash that is not known.
+    assert np.sqrt(loose.u95**2 - found.u95**2) * found.lobe_mm == pytest.approx(
+        np.full(found.u95.shape, 1.96 * bound_mm), rel=0.15
+    )
 
 
 def test_the_card_of_the_fixture_is_the_camshaft_ordered() -> None:
