@@ -6,7 +6,7 @@ again. Within a bin the curve is straight enough for sums to lose nothing: the m
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.ndimage import median_filter, uniform_filter1d
@@ -114,10 +114,6 @@ class Pass:
     n: Floats
     scatter2: Floats
     usual: Floats
-
-    def only(self, mine: Bools) -> Pass:
-        """Some of the bins. Shape (k,)."""
-        return Pass(*(getattr(self, field.name)[mine] for field in fields(self)))
 
 
 def usual_number(n: Floats) -> Floats:

@@ -43,7 +43,8 @@ def centroid(curve: Curve, peak_deg: float, common: Systematics) -> Quantity:
     quantity = quantity.with_part(along, float(pull @ (np.cos(half) + common.runout_in_zero)))
     # An error of the angle, error(a), moves each piece of area and makes it wider or narrower: a lever arm of its own.
     a, lever = np.radians(deg + common.after_deg), np.radians(arm)
-    turn = float(share @ (np.sin(a) + lever * np.cos(a))), float(share @ (np.cos(a) - lever * np.sin(a)))
+    contact = math.cos(math.radians(common.contact_deg))
+    turn = float(share @ (np.sin(a) + lever * np.cos(a))), float(share @ (np.cos(a) - lever * np.sin(a))) - contact
     return with_systematics(quantity, curve, math.inf, 0.0, common, turn)
 
 

@@ -16,6 +16,7 @@ from analysis.budget import Source
 from analysis.errors import DataError
 from analysis.job import Rig
 from analysis.pooling import Pooled, looked_up, pool, rounding, scatter_about
+from analysis.rows import only
 from analysis.samples import Floats
 from analysis.spline import Spline, fit_spline, fit_with_ramps
 
@@ -162,13 +163,13 @@ def _above_foot(lobes: list[Pass], spline: Spline, peak_deg: float, foot_mm: flo
     for p in lobes:
         mine = (p.deg >= first) & (p.deg <= last)
         if mine.sum() >= LEAST_BINS:
-            cut.append(p.only(mine))
+            cut.append(only(p, mine))
     return cut or lobes
 
 
 def _zeroed(p: Pass, base: BaseCircle, k: int, peak_deg: float) -> Pass:
     """A pass with its zero taken off, cut to the lobe and its surroundings."""
-    near = p.only(np.abs(p.deg - peak_deg) <= HALF_LOBE_DEG + MARGIN_DEG)
+    near = only(p, np.abs(p.deg - peak_deg) <= HALF_LOBE_DEG + MARGIN_DEG)
     return replace(near, lift_mm=near.lift_mm - base.zero(k, near.deg))
 
 

@@ -52,6 +52,14 @@ class Systematics:
     runout_in_zero: float = 0.0
     peak_deg: float = 0.0
 
+    def off_center(self, deg: Floats | float) -> Floats:
+        """By how much (deg) the encoder reads too far at angles from the lobe's own TDC, for one degree of its error's sine part and
+        of its cosine part: it has both from the TDC that was found, which was read where the cosine had its value at the contacts.
+        Shape (2, n).
+        """
+        at = np.radians(np.asarray(deg) + self.after_deg)
+        return np.stack((np.sin(at), np.cos(at) - math.cos(math.radians(self.contact_deg))))
+
 
 @dataclass(frozen=True)
 class Crossing:
@@ -169,8 +177,8 @@ def with_systematics(
     turn: tuple[float, float] | None = None,
 ) -> Quantity:
     """Adds what the lobe's events share, with the sign that it has here. `slope` in mm/deg; infinite for angles that no lift
-    error moves. `turn`: by how much a once-a-turn error of sine and of cosine shape moves the angle; their values at the angle
-    itself if not given.
+    error moves. `turn`: by how much the encoder's error of sine and of cosine shape moves the angle; as it does at the angle itself
+    (`Systematics.off_center`) if not given.
     """
     deg = quantity.value
     if curve.latency is not None:
@@ -185,11 +193,7 @@ def with_systematics(
         across, along = runout_sources(common)
         quantity = quantity.with_part(across, -common.runout_u_mm * math.sin(half) / slope)
         quantity = quantity.with_part(along, -common.runout_u_mm * (math.cos(half) + common.runout_in_zero) / slope)
-    # The encoder reads angle + sine sin + cosine cos from the TDC found, which was read where the cosine had its value at the
-    # contacts.
-    at = math.radians(deg + common.after_deg)
-    by_sine, by_cosine = (math.sin(at), math.cos(at)) if turn is None else turn
-    by_cosine -= math.cos(math.radians(common.contact_deg))
+    by_sine, by_cosine = common.off_center(deg).tolist() if turn is None else turn
     turned = combine((1.0, quantity), (-1.0, common.tdc_deg), (-by_sine, common.sine), (-by_cosine, common.cosine))
     return turned.moved(deg - by_sine * common.sine.value - by_cosine * common.cosine.value)
 

@@ -11,6 +11,9 @@ import math
 from analysis.budget import Quantity, Source, function_of
 from analysis.job import Rig
 
+# A lift within so many of the indicator's steps of its zero is not told from none.
+HIDDEN_STEPS = 2
+
 
 def at_indicator(rig: Rig, lift_mm: float, at: str) -> float:
     """A lift (mm) that holds `at` the "lobe" or the "valve", as the indicator sees it."""

@@ -16,7 +16,7 @@ from analysis.centroid import centroid
 from analysis.curve import Curve
 from analysis.events import CLOSING, OPENING, Systematics, crossing
 from analysis.job import Job, Rig
-from analysis.lifts import at_indicator, checking_lift, valve_and_lobe
+from analysis.lifts import HIDDEN_STEPS, at_indicator, checking_lift, valve_and_lobe
 from analysis.peak import peak_quantities
 from analysis.results import Event, Lobe, Number
 from analysis.slack import Backward, SlackByAngle, backward_readings, find_slack, slack_by_angle
@@ -72,7 +72,7 @@ def measure_lobe(job: Job, swept: Swept, backward: Sequence[Sweep]) -> MeasuredL
     hidden: list[float] = []
     for lift in job.measure.checking_lifts_mm:
         seen = checking_lift(rig, lift, at, common.name)
-        if seen.value <= 2 * common.step_mm:
+        if seen.value <= HIDDEN_STEPS * common.step_mm:
             hidden.append(lift)
             continue
         opens = crossing(curve, seen, OPENING, peak_deg.value, common).deg

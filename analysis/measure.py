@@ -61,7 +61,7 @@ def measure_all(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0
     of_one_cylinder(job, sweeps)
     forward = forward_of(job, sweeps)
     tdc, source, about = find_tdc(job, usable, forward)
-    tdc = replace(tdc, count=tdc.count + forward * after_deg * tdc.cpr / 360.0, after_deg=after_deg)
+    tdc = tdc.later(after_deg, forward)
     cautions = [caution for c in captures for caution in about_capture(c)] + about
     channels: list[Sweep] = []
     for capture in sweeps:
@@ -120,7 +120,7 @@ def find_tdc(job: Job, captures: Sequence[Capture], forward: int) -> tuple[TdcFo
             return stop, last["stop"], about_tdc(stop)
         cautions = about_tdc(stop)
         if _one_count(last["stop"], last["travel"]):
-            cautions += about_both_tdc(stop, travel)
+            cautions += about_both_tdc(stop, travel, forward)
             stop = replace(stop, sine=travel.sine, cosine=travel.cosine)
         if stop.count.u < travel.count.u:
             return stop, last["stop"], cautions

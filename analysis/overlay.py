@@ -138,22 +138,14 @@ def _errors(lobe: MeasuredLobe, word: str, apart: bool) -> list[LiftError]:
     causes = (Source(f"runout of the cam, {way}, {word} sweep", u=u, unit="mm") for way in ("across", "along"))
     across, along = (Quantity(0.0).with_part(cause, u) for cause in causes)
     encoder: list[LiftError] = [
-        (common.sine, lambda deg: -spline.value(deg, 1) * _encoder(common, deg)[0]),
-        (common.cosine, lambda deg: -spline.value(deg, 1) * _encoder(common, deg)[1]),
+        (common.sine, lambda deg: -spline.value(deg, 1) * common.off_center(deg)[0]),
+        (common.cosine, lambda deg: -spline.value(deg, 1) * common.off_center(deg)[1]),
     ]
     runout: list[LiftError] = [
         (across, lambda deg: np.sin(half(deg))),
         (along, lambda deg: np.cos(half(deg)) + common.runout_in_zero),
     ]
     return encoder + runout if apart else encoder
-
-
-def _encoder(common: Systematics, deg: Floats) -> Floats:
-    """By how much the encoder reads too far at angles for one degree of its error's sine part, and of its cosine part. Shape
-    (2, n).
-    """
-    at = np.radians(deg + common.after_deg)
-    return np.stack((np.sin(at), np.cos(at) - math.cos(math.radians(common.contact_deg))))
 
 
 def _own_variance(lobe: MeasuredLobe, deg: Floats) -> Floats:
@@ -188,7 +180,7 @@ def _set_variance(common: Systematics, deg: Floats, lift_mm: Floats) -> Floats:
 def _encoder_variance(first: MeasuredLobe, second: MeasuredLobe, deg: Floats, later_deg: float) -> Floats:
     """Variance (mm^2) of what the encoder reads wrong between two places on it, less what of it is a shift."""
     slope = first.swept.curve.spline.value(deg, 1)
-    between = _encoder(second.common, deg + later_deg) - _encoder(first.common, deg)
+    between = second.common.off_center(deg + later_deg) - first.common.off_center(deg)
     left = between - np.average(between, axis=1, weights=slope**2 + 1e-12)[:, None]
     size = [math.hypot(part.value, part.u) for part in (first.common.sine, first.common.cosine)]
     return np.asarray((slope * left).T ** 2 @ np.square(size))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -15,6 +15,7 @@ from analysis.events import Systematics
 from analysis.job import Rig
 from analysis.motion import Motion, follow, usable_forward
 from analysis.readings import read_channel
+from analysis.rows import only
 from analysis.samples import Bools, Floats, Ints
 from analysis.sweep import Sweep, Swept
 from analysis.tdc.reference import carry_tdc
@@ -39,10 +40,6 @@ class Backward:
     lift_mm: Floats
     speed: Floats
     carried_u: Floats
-
-    def only(self, mine: Bools) -> Backward:
-        """Some of the readings. Shape (n,)."""
-        return Backward(*(getattr(self, field.name)[mine] for field in fields(self)))
 
 
 @dataclass(frozen=True)
@@ -123,10 +120,10 @@ def slack_by_angle(curve: Curve, backward: Backward, whole: float, common: Syste
 
     Forward is the curve itself, whose passes have been laid over each other; backward is where the curve has the lift that was read.
     """
-    seen = backward.only(_on_a_flank(curve, backward.deg, whole))
+    seen = only(backward, _on_a_flank(curve, backward.deg, whole))
     cell = np.floor(seen.deg / CELL_DEG)
     number, count = np.unique(cell, return_counts=True)
-    seen = seen.only(np.isin(cell, number[count >= LEAST_READINGS]))
+    seen = only(seen, np.isin(cell, number[count >= LEAST_READINGS]))
     if not seen.deg.size:
         return None
     slope, misfit = _against(curve, seen, whole)
@@ -139,7 +136,7 @@ def slack_by_angle(curve: Curve, backward: Backward, whole: float, common: Syste
     scatter = float(np.linalg.norm(away)) / math.sqrt(free or away.size)
     cells = [cell == k for k in range(off.size)]
     u = [scatter / math.sqrt(np.mean(slope[m] ** 2) * np.unique(cluster[m]).size) for m in cells]
-    moved = [_systematic(curve, seen.only(m), slope[m], whole, common).u for m in cells]
+    moved = [_systematic(curve, only(seen, m), slope[m], whole, common).u for m in cells]
     return SlackByAngle(np.array([seen.deg[m].mean() for m in cells]), whole + off, np.hypot(u, moved))
 
 
@@ -147,7 +144,7 @@ def find_slack(curve: Curve, backward: Backward, common: Systematics) -> Quantit
     """Slack in crank degrees from readings of backward motion laid on the forward curve. None if they do not cover enough of a
     flank.
     """
-    seen = backward.only(_on_a_flank(curve, backward.deg))
+    seen = only(backward, _on_a_flank(curve, backward.deg))
     if seen.deg.size < 20 or np.ptp(seen.deg) < 10.0:
         return None
     slack = 0.0
@@ -179,8 +176,8 @@ def _systematic(curve: Curve, seen: Backward, slope: Floats, slack: float, commo
     zero = Source(f"zero of the backward motion, {common.name}", u=u_mm, unit="mm")
     carried = Source(f"index pulse carried over to the backward motion, {common.name}", shape="triangular")
     # The encoder reads angle + sine sin + cosine cos, so that off center it reads the same slack differently all round.
-    ahead, behind = np.radians(seen.deg + common.after_deg + slack), np.radians(seen.deg + common.after_deg)
-    by_sine, by_cosine = (float(np.average(wave(ahead) - wave(behind), weights=weight)) for wave in (np.sin, np.cos))
+    between = common.off_center(seen.deg + slack) - common.off_center(seen.deg)
+    by_sine, by_cosine = np.average(between, axis=1, weights=weight).tolist()
     found = combine((-by_sine, common.sine), (-by_cosine, common.cosine)).with_part(lag, -apart * curve.latency.u)
     found = found.with_part(carried, float(np.average(seen.carried_u, weights=weight)))
     return found.with_part(zero, float(np.sum(slope) / np.sum(weight)) * u_mm)

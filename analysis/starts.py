@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import fields, replace
+from dataclasses import replace
 
-from analysis.samples import Capture, IndexPulses, Samples
+from analysis.rows import only
+from analysis.samples import Capture
 
 
 def first_start(capture: Capture) -> Capture:
@@ -16,9 +17,7 @@ def first_start(capture: Capture) -> Capture:
     origin = capture.samples.origin
     if not origin.size or origin[-1] == origin[0]:
         return capture
-    rows = origin == origin[0]
-    samples = Samples(**{field.name: getattr(capture.samples, field.name)[..., rows] for field in fields(Samples)})
-    pulses = capture.index.origin == origin[0]
-    index = IndexPulses(**{field.name: getattr(capture.index, field.name)[pulses] for field in fields(IndexPulses)})
+    samples = only(capture.samples, origin == origin[0])
+    index = only(capture.index, capture.index.origin == origin[0])
     gaps = tuple(gap for gap in capture.gaps if gap.row < samples.seq.size)
     return replace(capture, samples=samples, index=index, gaps=gaps)

@@ -16,7 +16,6 @@ from analysis.samples import Capture
 from analysis.starts import first_start
 from analysis.sweep import Swept
 from analysis.tdc.stop import TdcFound
-from analysis.tdc.travel import TdcByTravel
 from analysis.timing import centerline_disagreement
 
 FEW_TOUCHES = 2
@@ -63,11 +62,11 @@ def about_tdc(tdc: TdcFound) -> list[Caution]:
     return found
 
 
-def about_both_tdc(stop: TdcFound, travel: TdcByTravel) -> list[Caution]:
+def about_both_tdc(stop: TdcFound, travel: TdcFound, forward: int) -> list[Caution]:
     """A stop and the piston's travel that disagree by more than both are uncertain."""
     turn = stop.cpr
     # At the contacts of the stop the encoder's error had another value than at TDC.
-    at_top = replace(stop, cosine=travel.cosine).at_top(travel.forward)
+    at_top = replace(stop, cosine=travel.cosine).at_top(forward)
     apart = combine((1.0, at_top), (-1.0, travel.count)) * (360.0 / turn)
     off = (apart.value + 180.0) % 360.0 - 180.0
     if abs(off) <= expanded(apart):

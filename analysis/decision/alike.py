@@ -14,7 +14,7 @@ from analysis.decision.card import EVENTS, Asked
 from analysis.errors import DataError
 from analysis.events import CLOSING, OPENING, crossing
 from analysis.job import Job, Rig
-from analysis.lifts import at_lobe, at_valve, lash_of, valve_and_lobe
+from analysis.lifts import HIDDEN_STEPS, at_lobe, at_valve, lash_of, valve_and_lobe
 from analysis.lobe import MeasuredLobe
 from analysis.measure import Measured
 from analysis.peak import peak_quantities
@@ -22,7 +22,6 @@ from analysis.timing import duration
 
 # Events by valve and the card's lift, or why there are none: read once for opening, closing and duration.
 _Read = dict[tuple[str, str, float, float | None], dict[str, Quantity] | str]
-HIDDEN_STEPS = 2.0  # a lift within so many of the indicator's steps of its zero is not read
 
 
 @dataclass(frozen=True)
@@ -33,7 +32,7 @@ class Like:
     how: str = ""
 
 
-def lobe_lift(asked: Asked, rig: Rig, name: str = "") -> Quantity:
+def lobe_lift(asked: Asked, rig: Rig, name: str) -> Quantity:
     """The lobe lift (mm) at which an event of the card holds. `name`: whose lobe."""
     lift = Quantity(asked.lift_mm)
     if asked.at == "lobe":
@@ -41,7 +40,7 @@ def lobe_lift(asked: Asked, rig: Rig, name: str = "") -> Quantity:
     return at_lobe(rig, lift, name, None if asked.lash_mm is None else Quantity(asked.lash_mm))
 
 
-def indicator_lift(asked: Asked, rig: Rig, name: str = "") -> Quantity:
+def indicator_lift(asked: Asked, rig: Rig, name: str) -> Quantity:
     """The lift (mm) that the indicator shows there."""
     lift = lobe_lift(asked, rig, name)
     return lift if rig.indicator_at == "lobe" else at_valve(rig, lift, name)

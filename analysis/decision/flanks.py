@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analysis.lifts import HIDDEN_STEPS
 from analysis.lobe import BELOW_PEAK_MM, MeasuredLobe
 
 _GRID_DEG = 0.25
@@ -66,5 +67,5 @@ def flanks_of(lobe: MeasuredLobe) -> Flanks:
         opens=(*before.tolist(), peak),
         close_mm=tuple(close_mm[::-1].tolist()),
         closes=(*after[::-1].tolist(), peak),
-        floor_mm=2 * lobe.common.step_mm,
+        floor_mm=HIDDEN_STEPS * lobe.common.step_mm,
     )

@@ -14,14 +14,12 @@ from analysis.curve import Curve
 from analysis.errors import DataError
 from analysis.events import GRID_DEG, Systematics, lift_u, on_one_shaft, with_systematics
 from analysis.job import Rig
-from analysis.lifts import valve_and_lobe
+from analysis.lifts import HIDDEN_STEPS, valve_and_lobe
 from analysis.lobe import MeasuredLobe
 from analysis.samples import Floats
 
 # Scatter of a smooth curve is taken to hang together over this far; how far the slope of readings is taken to either side.
 PIECE_DEG, SIDE_DEG = 4.0, 1.0
-# So many of the indicator's steps are not told from a closed valve.
-CLOSED_STEPS = 2
 
 
 def valve_lift(lobe: MeasuredLobe, rig: Rig, deg: Floats | float) -> Floats:
@@ -41,7 +39,7 @@ def lift_at(lobe: MeasuredLobe, rig: Rig, deg: float) -> Quantity:
     if _far(lobe, np.asarray(deg)):
         return Quantity(0.0)
     lift = _lift(lobe, rig, deg)
-    return lift if lift.value > CLOSED_STEPS * lobe.common.step_mm else _closed(lift, lobe.common.name)
+    return lift if lift.value > HIDDEN_STEPS * lobe.common.step_mm else _closed(lift, lobe.common.name)
 
 
 def _far(lobe: MeasuredLobe, deg: Floats) -> Floats:
@@ -51,8 +49,8 @@ def _far(lobe: MeasuredLobe, deg: Floats) -> Floats:
 
 def _as_read(common: Systematics, deg: Floats) -> Floats:
     """Where an encoder off center, as far as that is known, reads what stands at true angles. Shape of `deg`."""
-    at, contact = np.radians(deg + common.after_deg), math.cos(math.radians(common.contact_deg))
-    return np.asarray(deg + common.sine.value * np.sin(at) + common.cosine.value * (np.cos(at) - contact))
+    by_sine, by_cosine = common.off_center(deg)
+    return np.asarray(deg + common.sine.value * by_sine + common.cosine.value * by_cosine)
 
 
 def _at_valve(rig: Rig, shown: Floats) -> Floats:
@@ -82,7 +80,7 @@ def _lift(lobe: MeasuredLobe, rig: Rig, deg: float, piece: str = "") -> Quantity
     at = float(_as_read(common, np.asarray(deg)))
     shown = float(_shown(curve, np.asarray(at)))
     slope, scatter = _slope_and_scatter(lobe, at, locked=not piece)
-    if shown <= CLOSED_STEPS * common.step_mm and common.runout_in_zero == 0.0:
+    if shown <= HIDDEN_STEPS * common.step_mm and common.runout_in_zero == 0.0:
         common = replace(common, runout_u_mm=0.0)  # where there is lash the cam does not move a closed valve
     source = Source(f"scatter within passes, {common.name} {piece or f'at {deg:.2f}'}")
     angle = with_systematics(Quantity(deg).with_part(source, scatter / slope), curve, slope, shown, common)
@@ -152,7 +150,7 @@ def overlap_of(intake: MeasuredLobe, exhaust: MeasuredLobe, rig: Rig) -> Overlap
     cross = float(optimize.brentq(gap, low, high, xtol=1e-6))
     height = float(valve_lift(intake, rig, cross))
     area = _area(intake, exhaust, rig, cross)
-    if height <= CLOSED_STEPS * max(lobe.common.step_mm for lobe in (intake, exhaust)):
+    if height <= HIDDEN_STEPS * max(lobe.common.step_mm for lobe in (intake, exhaust)):
         return Overlap(*at_tdc, None, 0.0, _closed(area, "overlap"))
     return Overlap(*at_tdc, cross, height, area)
 

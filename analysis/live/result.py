@@ -7,7 +7,7 @@ A result needs every reading placed anew once the indicator's lag is known, so i
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -17,7 +17,7 @@ from analysis.curve import Curve
 from analysis.errors import DataError
 from analysis.events import CLOSING, GRID_DEG, OPENING, crossing
 from analysis.job import Job
-from analysis.lifts import checking_lift
+from analysis.lifts import HIDDEN_STEPS, checking_lift
 from analysis.lobe import foot_of, number, systematics
 from analysis.measure import VALVES, find_tdc, measure_all
 from analysis.motion import running_direction
@@ -69,8 +69,7 @@ def tdc_of(job: Job, found_by: Sequence[Capture], capture: Capture, forward: int
     Raises DataError if there is none, or if it cannot be carried over and must be found again.
     """
     tdc, source, _ = find_tdc(job, [*found_by, capture], forward)
-    after = _after(job, found_by, capture)
-    tdc = replace(tdc, count=tdc.count + forward * after * tdc.cpr / 360.0, after_deg=after)
+    tdc = tdc.later(_after(job, found_by, capture), forward)
     return (tdc.count if source is None else carry_tdc(tdc, source, capture)[0]), tdc
 
 
@@ -126,7 +125,7 @@ def _passed(job: Job, swept: Swept, valve: str) -> tuple[Passed, ...]:
     found = []
     for lift in job.measure.checking_lifts_mm:
         seen = checking_lift(job.rig, lift, at, common.name)
-        if seen.value <= 2 * common.step_mm:
+        if seen.value <= HIDDEN_STEPS * common.step_mm:
             continue
         angles: list[Number | None] = []
         for flank, usual in zip((OPENING, CLOSING), _USUAL.get(valve, (0.0, 0.0)), strict=True):

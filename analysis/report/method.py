@@ -22,7 +22,7 @@ def how_measured(decision: Decision) -> Iterator[str]:
     yield _tdc(result.tdc)
     lash = f"{lift(rig.lash_mm, units)} {units} of lash in" if rig.lash_mm else "at zero lash"
     yield f"Indicator at the {rig.indicator_at}, rocker ratio {rig.rocker_ratio:g}, {lash}; crank by encoder, forward motion only."
-    if exact := [name for name, is_exact in _stated(rig) if is_exact]:
+    if exact := list(_taken_as_exact(rig)):
         yield f"Taken as exact: {' and '.join(exact)}."
     for lobe in result.lobes:
         yield _lobe(lobe)
@@ -31,12 +31,12 @@ def how_measured(decision: Decision) -> Iterator[str]:
         yield caution.text
 
 
-def _stated(rig: Rig) -> Iterator[tuple[str, bool]]:
-    """What turns lift at the valve into lift at the lobe, where there is any, and whether the job gives no bound of its error."""
-    if rig.rocker_ratio != 1.0:
-        yield "rocker ratio", rig.rocker_ratio_error == 0.0
-    if rig.lash_mm:
-        yield "lash", rig.lash_error_mm == 0.0
+def _taken_as_exact(rig: Rig) -> Iterator[str]:
+    """What turns lift at the valve into lift at the lobe, and the job gives no bound of its error."""
+    if rig.rocker_ratio != 1.0 and not rig.rocker_ratio_error:
+        yield "rocker ratio"
+    if rig.lash_mm and not rig.lash_error_mm:
+        yield "lash"
 
 
 def _tdc(tdc: Tdc) -> str:

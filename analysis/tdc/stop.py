@@ -7,7 +7,7 @@ the count: no key press is needed. TDC is the middle of the arc that was NOT swe
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import special
@@ -57,6 +57,10 @@ class TdcFound:
         TDC itself.
         """
         return self.unswept_deg / 2
+
+    def later(self, after_deg: float, forward: int) -> TdcFound:
+        """TDC of a cylinder whose own comes so many degrees after that of the one on which it was found."""
+        return replace(self, count=self.count + forward * after_deg * self.cpr / 360.0, after_deg=after_deg)
 
     def at_top(self, forward: int) -> Quantity:
         """What the encoder reads at TDC itself, counts. Off center it reads otherwise there than at the contacts, by

@@ -39,11 +39,8 @@ ROUNDS, SETTLED_S = 6, 1e-5
 
 @dataclass(frozen=True)
 class TdcByTravel(TdcFound):
-    """TDC from the piston's travel. `forward`: +1 where the count grows in running direction, else -1; which way a part of the
-    encoder's error turns the count hangs on it. `by_heights`: TDC as a count from equal heights alone, without stroke and rod.
-    """
+    """TDC from the piston's travel. `by_heights`: TDC as a count from equal heights alone, without stroke and rod."""
 
-    forward: int = 1
     by_heights: Quantity = NOTHING
 
 
@@ -228,7 +225,7 @@ def by_travel(capture: Capture, rig: Rig, geometry: SliderCrank, forward: int) -
         combine((float(forward), position)).with_part(edges, width)
         for position in (fit.tdc, heights * (cpr / 360.0) + travel.top)
     )
-    return TdcByTravel(count, cpr, "travel", sine=fit.sine, cosine=fit.cosine, forward=forward, by_heights=by_heights)
+    return TdcByTravel(count, cpr, "travel", sine=fit.sine, cosine=fit.cosine, by_heights=by_heights)
 
 
 def offcenter_prior(bound_deg: float) -> float:

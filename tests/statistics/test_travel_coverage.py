@@ -3,33 +3,21 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from acquire.simulator.phases import latch_phase, start
 from acquire.simulator.rig import Rig
 from analysis.geometry import slider_crank
-from analysis.samples import Capture
 from analysis.tdc.travel import TdcByTravel, by_travel
-from tests.statistics.trials import Scenario, _capture, job, rig_of
+from tests.statistics.trials import Scenario, job, rig_of, sweep_captures
 
 SEEDS = 30
 
 
-def travel_capture(rig: Rig) -> Capture:
-    """The piston followed over its top, as the board latched it."""
-    rows = latch_phase(rig, "travel", start(rig)).rows
-    age = np.rint(rows.age * 1e6).astype(np.int64)
-    found = _capture(rig, "piston", rows.crank, rows.time, rows.lift, age, rows.beat)
-    assert found.header is not None
-    return replace(found, header=replace(found.header, step="travel"), path="travel.csv")
-
-
 def found_by(rig: Rig) -> TdcByTravel:
     engine = job().engine
-    return by_travel(travel_capture(rig), job().rig, slider_crank(engine.stroke_mm, engine.rod_mm, 0.0), 1)
+    return by_travel(sweep_captures(rig, "travel")[0], job().rig, slider_crank(engine.stroke_mm, engine.rod_mm, 0.0), 1)
 
 
 def trial(scenario: Scenario, seed: int) -> tuple[list[float], list[float]]:

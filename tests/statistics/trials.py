@@ -182,14 +182,16 @@ def sweep_capture(rig: Rig) -> Capture:
 
 
 def sweep_captures(rig: Rig, *phases: str) -> list[Capture]:
-    """Phases of turning, one after the other, with the indicator on the intake valve unless a phase is called by the other."""
+    """Phases of turning, one after the other, with the indicator on the intake valve unless a phase is called by what else it
+    stands on.
+    """
     state, found = start(rig), []
     for phase in phases:
         latching: Latching = latch_phase(rig, phase, state)
         rows, state = latching.rows, latching.state
         age = np.rint(rows.age * 1e6).astype(np.int64)
-        valve = "exhaust" if phase == "exhaust" else "intake"
-        found.append(_capture(rig, valve, rows.crank, rows.time, rows.lift, age, rows.beat))
+        on = {"exhaust": "exhaust", "travel": "piston"}.get(phase, "intake")
+        found.append(_capture(rig, on, rows.crank, rows.time, rows.lift, age, rows.beat))
     return found
 
 
@@ -214,7 +216,7 @@ def _capture(
         age_us=np.zeros((1, n), dtype=np.int64) if age is None else age,
         lift=lift.astype(np.int64),
     )
-    step = "stop" if on == "unknown" else "sweep"
+    step = {"unknown": "stop", "piston": "travel"}.get(on, "sweep")
     header = Header(rig.hello, step, 1, (on,), link="one")
     return Capture(header, samples, IndexPulses(none, none, none), (), (), (), True, (), "0" * 64, f"{step} {on}.csv")
 

@@ -7,6 +7,7 @@ import pytest
 
 from analysis.bins import Pass, usual_number
 from analysis.pooling import Scatter, pool, rounding, scatter_about
+from analysis.rows import only
 from analysis.samples import Floats
 from analysis.spline import fit_spline
 
@@ -75,7 +76,7 @@ def test_weights_are_inverse_variances(seed: int) -> None:
 
 def test_too_few_bins_tell_nothing() -> None:
     some = passes(rounding(STEP), (12.0,), 1)[0]
-    few = some.only(np.arange(DEG.size) % 64 == 0)
+    few = only(some, np.arange(DEG.size) % 64 == 0)
     pooled = pool([few], 0.0, STEP, rounding(STEP))
     curve = fit_spline(pooled.deg, pooled.lift_mm, pooled.weight, -80.0, 80.0)
     assert scatter_about(curve, pooled, rounding(STEP)) == rounding(STEP)

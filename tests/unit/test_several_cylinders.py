@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from dataclasses import fields, replace
+from dataclasses import replace
 from importlib import resources
 from pathlib import Path
 
@@ -18,6 +18,7 @@ from acquire.simulator.truth import truth
 from analysis.decision.cylinders import measure_cylinders
 from analysis.decision.decide import decide
 from analysis.live.result import result_so_far
+from analysis.rows import only
 from tests.recorded import captures, job_folder
 from tests.rigs import SHORT, job_for
 
@@ -80,9 +81,7 @@ def test_the_live_screen_measures_another_cylinder_from_its_own_tdc_too(share: f
     """In the middle of a sweep and later its events are those of the first cylinder, swept half a turn earlier."""
     stop, intake = captures(SHORT, ("stop", "intake"))
     assert intake.header is not None
-    rows, s = slice(int(share * intake.samples.seq.size)), intake.samples
-    one_way = {f.name: getattr(s, f.name)[..., rows] for f in fields(s)}
-    begun = replace(s, **one_way)
+    begun = only(intake.samples, slice(int(share * intake.samples.seq.size)))
     later = replace(begun, crank=begun.crank + SHORT.encoder.cpr // 2)
     first = replace(intake, samples=begun)
     third = replace(intake, header=replace(intake.header, cylinder=3), samples=later)

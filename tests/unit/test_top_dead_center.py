@@ -20,7 +20,7 @@ from analysis.geometry import SliderCrank, slider_crank
 from analysis.job import Rig
 from analysis.samples import Board, Capture, Header, IndexPulses, Ints, Samples
 from analysis.tdc.stop import TdcFound, by_stop, contact_places, middle_of_unswept_arc, stop_contacts, turning_points
-from analysis.tdc.travel import TdcByTravel, by_travel
+from analysis.tdc.travel import by_travel
 
 CPR = 2400
 NONE = np.zeros(0, dtype=np.int64)
@@ -339,7 +339,7 @@ def test_stop_and_travel_agree_of_an_encoder_off_center_whichever_way_it_counts(
     low, top, high, bottom = encoder.reading(np.array([-45.0, 0.0, 45.0, 180.0]))
     cosine = (forward * (top - bottom) * 360.0 / encoder.cpr + 180.0) / 2
     stop = TdcFound(Quantity(float(low + high) / 2, {Source("stop"): 0.01}), encoder.cpr, "stop", (3, 3), unswept_deg=90.0)
-    travel = TdcByTravel(Quantity(float(top)), encoder.cpr, "travel", cosine=Quantity(float(cosine)), forward=forward)
-    assert about_both_tdc(stop, travel) == []
-    (caution,) = about_both_tdc(replace(stop, count=stop.count + 0.1 * encoder.cpr / 360.0), travel)
+    travel = TdcFound(Quantity(float(top)), encoder.cpr, "travel", cosine=Quantity(float(cosine)))
+    assert about_both_tdc(stop, travel, forward) == []
+    (caution,) = about_both_tdc(replace(stop, count=stop.count + 0.1 * encoder.cpr / 360.0), travel, forward)
     assert "lie 0.10 degrees apart" in caution.text
