@@ -6,24 +6,25 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import PurePath
 
-from analysis.advice.curve import about_curve
-from analysis.advice.sweep import about_both_tdc, about_capture, about_sweep, about_tdc
-from analysis.budget import Quantity, Source
-from analysis.choice import for_slack, left_out, of_one_cylinder, onward
-from analysis.errors import DataError, placed
-from analysis.events import on_one_shaft
-from analysis.geometry import slider_crank
+from analysis.base.errors import DataError, placed
+from analysis.base.finding import Caution
+from analysis.base.quantity import Quantity, Source
+from analysis.base.samples import Capture
+from analysis.crank.motion import running_direction
+from analysis.crank.segments import first_start
+from analysis.curve.sweep import Sweep, read_sweep
+from analysis.curve.sweep_selection import for_slack, left_out, of_one_cylinder, onward
+from analysis.diagnosis.of_curve import about_curve
+from analysis.diagnosis.of_sweep import about_both_tdc, about_capture, about_sweep, about_tdc
 from analysis.job import Job
-from analysis.lobe import MeasuredLobe, foot_of, measure_lobe, number
-from analysis.motion import running_direction
-from analysis.results import Cam, Caution, Result, Tdc
-from analysis.samples import Capture
-from analysis.starts import first_start
-from analysis.sweep import Sweep, read_sweep
-from analysis.tdc.reference import carry_tdc, same_count
+from analysis.lobe.events import on_one_shaft
+from analysis.lobe.measured import MeasuredLobe, foot_of, measure_lobe, number
+from analysis.lobe.result import Cam, Result, Tdc
+from analysis.lobe.timing import advance, overlap, separation
+from analysis.tdc.carrying import carry_tdc, same_count
+from analysis.tdc.slider_crank import slider_crank
 from analysis.tdc.stop import TdcFound, by_stop
 from analysis.tdc.travel import by_travel, offcenter_prior
-from analysis.timing import advance, overlap, separation
 
 # What an indicator channel may stand on to show a lobe.
 VALVES = ("intake", "exhaust", "unknown")

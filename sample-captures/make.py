@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from acquire.recorder import Recorder
+from acquire.record.recorder import Recorder
 from acquire.simulator.board import BenchBoard
 from acquire.simulator.encoder import Encoder, Lost
 from acquire.simulator.hand import Hand
@@ -23,11 +23,12 @@ from acquire.simulator.rig import Rig, Work
 from acquire.simulator.train import Train
 from acquire.simulator.truth import Truth, truth
 from acquire.wire import Decoder
+from analysis.base.quantity import Number
+from analysis.base.samples import Header
 from analysis.capture import load
 from analysis.job import load_job
+from analysis.lobe.result import Result
 from analysis.measure import measure
-from analysis.results import Number, Result
-from analysis.samples import Header
 
 HERE = Path(__file__).parent
 LIFTS = (0.5, 1.0, 1.27)

@@ -13,9 +13,9 @@ from acquire.simulator.hand import Hand
 from acquire.simulator.indicator import Indicator
 from acquire.simulator.rig import Rig, Work
 from acquire.simulator.truth import Truth, truth
+from analysis.base.quantity import Number
 from analysis.job import Job
 from analysis.measure import Measured, measure_all
-from analysis.results import Number
 from tests.recorded import captures
 
 # Nearly exact instruments, for what is to be seen of the arithmetic alone.

@@ -15,20 +15,20 @@ from acquire.dashboard.launch import setup_for
 from acquire.dashboard.road import Road
 from acquire.dashboard.setup import Setup
 from acquire.dashboard.station import Station
-from acquire.link import Connected
-from acquire.outcomes import Batch, Outcome
-from acquire.recorder import Recorder
-from acquire.session import MET, Happened, Place, Plan, places
-from acquire.session_file import write_session
+from acquire.link.outcomes import Batch, Outcome
+from acquire.link.reconnect import Connected
+from acquire.procedure.saved_session import write_session
+from acquire.procedure.session import MET, Happened, Place, Plan, places
+from acquire.procedure.steps import CAUTIONS, RIG, STOP
+from acquire.record.recorder import Recorder
 from acquire.simulator.asked import in_short_turns
 from acquire.simulator.phases import REST, State, record_phase, start
 from acquire.simulator.rig import Rig
 from acquire.simulator.scenarios import Scenario
 from acquire.simulator.truth import truth
-from acquire.steps import CAUTIONS, RIG, STOP
 from acquire.wire import Decoder, Event, Hello
+from analysis.base.samples import Board, Header
 from analysis.job import Job, parse_job
-from analysis.samples import Board, Header
 
 BLOCK = 400  # events that come at once
 RESTS = 2  # seconds for which the hand rests before it does the same again

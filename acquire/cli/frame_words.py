@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from acquire.wire import Damage, Event, Fault, Heartbeat, Hello, Index, Sample
-from analysis.samples import CRANK_SUSPECT, DROPPED, LIFT_SUSPECT, SILENT, Board
+from analysis.base.samples import CRANK_SUSPECT, DROPPED, LIFT_SUSPECT, SILENT, Board
 
 _BY_TIME: Final = 64  # firmware-notes/wire-format.md section 2.6
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-from analysis.errors import UsageError
+from analysis.base.errors import UsageError
 
 
 def write(path: Path, data: bytes) -> None:

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 from acquire.wire import Damage, Event, Heartbeat, Hello, Sample, wrap_i32, wrap_u32
-from analysis.samples import Board
+from analysis.base.samples import Board
 
 _CYCLE = 720  # whole degrees of a cam turn
 _HOP_DEG = 5  # a wider hop between two samples leaves a hole in what is covered

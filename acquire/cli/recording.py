@@ -7,14 +7,14 @@ from contextlib import ExitStack, aclosing
 from dataclasses import dataclass
 from pathlib import Path
 
-from acquire.cli.live import LiveLine
 from acquire.cli.progress import End, Progress
+from acquire.cli.status_line import LiveLine
 from acquire.cli.version import version
-from acquire.link import Batch, Broken, Connected, Ended, Idle, Outcome, stream
-from acquire.recorder import Recorder
-from analysis.errors import UsageError
+from acquire.link.reconnect import Batch, Broken, Connected, Ended, Idle, Outcome, stream
+from acquire.record.recorder import Recorder
+from analysis.base.errors import UsageError
+from analysis.base.samples import Board, Header
 from analysis.job import Job
-from analysis.samples import Board, Header
 
 _TRIES = 20  # to find a lost board again: with the link's growing waits about half a minute
 _IDLE_S = 0.25  # the recorder wants to be called so often, so that it can sync

@@ -6,9 +6,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from acquire.simulator.truth import TrueLobe, Truth
-from analysis.angles import wrap
-from analysis.results import Lobe, Number, Result
-from analysis.words import decimals, plus_minus
+from analysis.base.angles import wrap
+from analysis.base.quantity import Number
+from analysis.base.words import decimals, plus_minus
+from analysis.lobe.result import Lobe, Result
 
 
 @dataclass(frozen=True)

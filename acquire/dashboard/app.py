@@ -24,7 +24,7 @@ from acquire.dashboard.picture import snapshot_of
 from acquire.dashboard.review import Review
 from acquire.dashboard.road import Road
 from acquire.dashboard.snapshot import NOTE, WARNING, Snapshot
-from analysis.errors import LobetraceError
+from analysis.base.errors import LobetraceError
 
 PICTURES_S: Final = 12.5  # pictures a second
 _SIGNALS: Final = ("SIGINT", "SIGTERM", "SIGHUP")

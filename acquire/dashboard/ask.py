@@ -11,7 +11,7 @@ from textual.containers import Vertical
 from textual.screen import ModalScreen
 from textual.widgets import Input, OptionList, Static
 
-from acquire.session import Place
+from acquire.procedure.session import Place
 
 Chosen: TypeAlias = Place | None
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
-from analysis.results import Caution
+from analysis.base.finding import Caution
 
 _VALVES = ("intake", "exhaust")
 

@@ -1,15 +1,15 @@
-"""What the data of a step show, by the keys of its needs (acquire.steps)."""
+"""What the data of a step show, by the keys of its needs (acquire.procedure.steps)."""
 
 from __future__ import annotations
 
 from typing import Final
 
 from acquire.dashboard.taking import Taking
-from acquire.session import Facts
-from acquire.steps import RIG, STOP, STOP_OUT, SWEEP, TRAVEL, ZERO
+from acquire.procedure.session import Facts
+from acquire.procedure.steps import RIG, STOP, STOP_OUT, SWEEP, TRAVEL, ZERO
+from analysis.base.samples import Board
 from analysis.job import Job
-from analysis.live.result import LiveResult
-from analysis.samples import Board
+from analysis.live.partial import LiveResult
 
 _RUN_DEG: Final = 50.0  # a forward run over the top is at least so long
 

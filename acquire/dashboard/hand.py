@@ -10,9 +10,9 @@ from collections.abc import Callable, Coroutine
 from typing import IO, Any, Final
 
 from acquire.dashboard.station import Station
-from acquire.session import Place
-from acquire.steps import RIG, STEPS, STOP, STOP_OUT, SWEEP, TRAVEL, ZERO
-from analysis.errors import LinkError
+from acquire.procedure.session import Place
+from acquire.procedure.steps import RIG, STEPS, STOP, STOP_OUT, SWEEP, TRAVEL, ZERO
+from analysis.base.errors import LinkError
 
 _PHASES: Final = {RIG: "check", STOP: "stop", TRAVEL: "travel", STOP_OUT: "past"}
 _RESTS_S: Final = 3.0  # longer than the hand rests within a phase

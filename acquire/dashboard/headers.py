@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 
 from acquire.dashboard.setup import Setup
-from acquire.session import Place
-from acquire.steps import STEPS, STOP, TRAVEL
-from analysis.errors import UsageError
-from analysis.samples import Board, Header
+from acquire.procedure.session import Place
+from acquire.procedure.steps import STEPS, STOP, TRAVEL
+from analysis.base.errors import UsageError
+from analysis.base.samples import Board, Header
 
 
 def header_for(setup: Setup, place: Place, board: Board, link: str) -> Header:

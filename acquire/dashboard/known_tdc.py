@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from acquire.dashboard.taking import Taking
+from analysis.base.samples import Capture, Header
 from analysis.job import Job
-from analysis.samples import Capture, Header
-from analysis.tdc.reference import same_count
+from analysis.tdc.carrying import same_count
 
 
 class KnownTdc:

@@ -16,16 +16,16 @@ from acquire.dashboard.hand import SimulatedHand
 from acquire.dashboard.road import IDLE_S, Road
 from acquire.dashboard.setup import Setup
 from acquire.dashboard.station import Station
-from acquire.job_folder import captures_of
-from acquire.link import Connected, stream
-from acquire.outcomes import Outcome
-from acquire.replay import replay
-from acquire.session import Happened, Place, Plan
-from acquire.session_file import read_session, write_session
+from acquire.link.outcomes import Outcome
+from acquire.link.reconnect import Connected, stream
+from acquire.procedure.saved_session import read_session, write_session
+from acquire.procedure.session import Happened, Place, Plan
+from acquire.record.replay import replay
+from analysis.base.errors import CaptureError, LobetraceError, UsageError
+from analysis.base.samples import Capture
 from analysis.capture import load
-from analysis.errors import CaptureError, LobetraceError, UsageError
 from analysis.job import Job
-from analysis.samples import Capture
+from analysis.job.folder import captures_of
 
 
 @dataclass(frozen=True)
@@ -74,7 +74,7 @@ def live(job: Job, folder: Path, port: str, plan: Plan, software: str, look: Loo
 
 
 def play(job: Job, capture: Capture, found_by: list[Capture], speed: float, look: Look) -> None:
-    """A recorded capture as if it were live. Nothing is recorded. Errors as of `acquire.replay.replay`."""
+    """A recorded capture as if it were live. Nothing is recorded. Errors as of `acquire.record.replay.replay`."""
     _needs_terminal()
     if capture.header is None:
         raise CaptureError("this capture holds no rows to play", where=capture.path, do="Choose another capture")

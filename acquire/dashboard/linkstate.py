@@ -6,8 +6,8 @@ from collections.abc import Callable
 from typing import Final
 
 from acquire.dashboard.snapshot import DISCONNECTED, ENDED, FAILED, LIVE, STALLED, WAITING, LinkState
-from acquire.health import HealthWatch
-from acquire.outcomes import Batch, Broken, Ended
+from acquire.link.health import HealthWatch
+from acquire.link.outcomes import Batch, Broken, Ended
 from acquire.wire import Hello
 
 STALLED_AFTER: Final = 1.5  # seconds; a board that lives sends a frame a second

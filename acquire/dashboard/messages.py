@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator
 from typing import Final
 
 from acquire.dashboard.snapshot import ERROR, NOTE, Failure, Message
-from analysis.errors import LobetraceError
+from analysis.base.errors import LobetraceError
 
 NOTE_S: Final = 30.0  # seconds for which a note is shown
 _KEPT: Final = 50

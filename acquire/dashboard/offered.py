@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from acquire.dashboard.station import Station
-from acquire.session import Place, overridable, places
-from acquire.steps import CAUTIONS, DONE, STEPS
+from acquire.procedure.session import Place, overridable, places
+from acquire.procedure.steps import CAUTIONS, DONE, STEPS
 
 
 def offered(station: Station, *, curve: bool) -> dict[str, bool]:

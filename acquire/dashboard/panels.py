@@ -21,9 +21,9 @@ from acquire.dashboard.snapshot import (
     Message,
     Snapshot,
 )
-from acquire.steps import CAUTIONS, DONE, RESULT, RIG, STOP, STOP_OUT, SWEEP, TRAVEL, ZERO
-from analysis.cautions import STOP as STOP_CAUTIONS
-from analysis.cautions import cautions
+from acquire.procedure.steps import CAUTIONS, DONE, RESULT, RIG, STOP, STOP_OUT, SWEEP, TRAVEL, ZERO
+from analysis.base.safety import STOP as STOP_CAUTIONS
+from analysis.base.safety import cautions
 
 # Each state has a shape, a word and a role.
 STATES: Final = {
@@ -228,8 +228,8 @@ def _touches(picture: Snapshot, width: int) -> list[Line]:
                 plain(f" arc not swept {touches.unswept_deg:.1f} deg; its middle is top dead center, at count {touches.tdc:.1f}")
             ]
     if picture.tdc is not None:
-        from analysis.lobe import number
-        from analysis.words import plus_minus
+        from analysis.base.words import plus_minus
+        from analysis.lobe.measured import number
 
         lines += [((f" top dead center at count {plus_minus(number(picture.tdc.count))}", "good"),)]
     return lines

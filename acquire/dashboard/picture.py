@@ -10,11 +10,11 @@ import numpy as np
 from acquire.dashboard.snapshot import Asked, Curve, Snapshot
 from acquire.dashboard.station import Station
 from acquire.dashboard.taking import Taking
-from acquire.session import MET, Happened, after, is_met, needs, places
-from acquire.steps import CAUTIONS, RESULT, SAID, SWEEP, ZERO
+from acquire.procedure.session import MET, Happened, after, is_met, needs, places
+from acquire.procedure.steps import CAUTIONS, RESULT, SAID, SWEEP, ZERO
 from analysis.job import DurationSpec, Job
-from analysis.lifts import at_indicator
 from analysis.live.profile import BASE_CIRCLE_DEG, Trace
+from analysis.lobe.rocker import at_indicator
 
 # About where lobes peak (common practice): to tell overlap TDC from firing TDC before there is a result.
 _PEAKS: Final = {"intake": 107.0, "exhaust": -110.0, "unknown": 107.0}

@@ -12,15 +12,15 @@ from typing import Final, TypeAlias
 
 from acquire.dashboard.station import Station
 from acquire.dashboard.taking import Taking
-from acquire.job_folder import captures_of
-from acquire.link import Connected
-from acquire.outcomes import Outcome
-from acquire.session import Place
-from acquire.steps import DONE, RESULT, STOP, SWEEP, TRAVEL, ZERO
+from acquire.link.outcomes import Outcome
+from acquire.link.reconnect import Connected
+from acquire.procedure.session import Place
+from acquire.procedure.steps import DONE, RESULT, STOP, SWEEP, TRAVEL, ZERO
+from analysis.base.errors import CaptureError, DataError
 from analysis.capture import load
 from analysis.decision.decide import Decision, decide
-from analysis.errors import CaptureError, DataError
-from analysis.live.result import LiveResult, result_so_far, tdc_so_far
+from analysis.job.folder import captures_of
+from analysis.live.partial import LiveResult, result_so_far, tdc_so_far
 
 Source: TypeAlias = Callable[[], AsyncGenerator[Connected | Outcome, None]]
 Work: TypeAlias = Callable[[], LiveResult | Decision]

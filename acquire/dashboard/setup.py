@@ -6,10 +6,10 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from acquire.session import MET, Happened, Place, Plan, Session, taken_up
-from acquire.steps import RIG, STOP, SWEEP, TRAVEL
+from acquire.procedure.session import MET, Happened, Place, Plan, Session, taken_up
+from acquire.procedure.steps import RIG, STOP, SWEEP, TRAVEL
+from analysis.base.samples import Capture, Header
 from analysis.job import Job
-from analysis.samples import Capture, Header
 
 
 @dataclass(frozen=True)

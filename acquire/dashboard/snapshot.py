@@ -5,13 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-from acquire.session import Place
+from acquire.procedure.session import Place
 from analysis.decision.decide import Decision
 from analysis.job import Job
+from analysis.live.contacts import Touches
+from analysis.live.partial import Passed
 from analysis.live.profile import Trace
-from analysis.live.result import Passed
-from analysis.live.stop import Touches
-from analysis.results import Result
+from analysis.lobe.result import Result
 from analysis.tdc.stop import TdcFound
 
 # States of the link, in words that the screen shows.
@@ -85,7 +85,7 @@ class Curve:
 class Snapshot:
     """Everything on the screen. `deg` is the crank from TDC in (-180, 180], or turned so far if `tdc_known` is false.
 
-    `cursor`: crank degrees from overlap TDC in [-360, 360), None if that is not known. `way` as of `analysis.live.crank.Crank`.
+    `cursor`: crank degrees from overlap TDC in [-360, 360), None if that is not known. `way` as of `analysis.live.direction.Crank`.
     `armed`: the recording waits for the first turn. `back_up`: readings do not count since the crank was turned back; `to_go_deg`
     until they do again.
     """

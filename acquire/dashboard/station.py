@@ -17,18 +17,18 @@ from acquire.dashboard.messages import MessageLog
 from acquire.dashboard.setup import Setup, begun, learned
 from acquire.dashboard.snapshot import ERROR, NOTE, WARNING
 from acquire.dashboard.taking import RESTED_US, Taking
-from acquire.job_folder import UNFINISHED, put_aside
-from acquire.link import Connected
-from acquire.outcomes import Batch, Broken, Ended, Idle, Outcome
-from acquire.recorder import Recorder
-from acquire.session import REDONE, TDC_LOST, Facts, Happened, Place, after, looked_at, override, places, redo
-from acquire.steps import RIG, SAID, STEPS, STOP, SWEEP, TRAVEL, ZERO
+from acquire.link.outcomes import Batch, Broken, Ended, Idle, Outcome
+from acquire.link.reconnect import Connected
+from acquire.procedure.session import REDONE, TDC_LOST, Facts, Happened, Place, after, looked_at, override, places, redo
+from acquire.procedure.steps import RIG, SAID, STEPS, STOP, SWEEP, TRAVEL, ZERO
+from acquire.record.recorder import Recorder
 from acquire.wire import Event, Hello
+from analysis.base.errors import CaptureError, LobetraceError
+from analysis.base.samples import Board
 from analysis.decision.decide import Decision
-from analysis.errors import CaptureError, LobetraceError
-from analysis.live.result import LiveResult
-from analysis.results import Result
-from analysis.samples import Board
+from analysis.job.folder import UNFINISHED, put_aside
+from analysis.live.partial import LiveResult
+from analysis.lobe.result import Result
 
 
 class Station:

@@ -8,17 +8,17 @@ from typing import Final
 
 import numpy as np
 
-from acquire.recorder import Recorder
+from acquire.record.recorder import Recorder
 from acquire.wire import Event, Heartbeat, Index, Sample, wrap_u32
-from analysis.budget import Quantity
-from analysis.errors import DataError
+from analysis.base.errors import DataError
+from analysis.base.quantity import Quantity
+from analysis.base.samples import STILL, Capture, Header, Ints
 from analysis.job import Job
+from analysis.live.buffer import KEPT_ROWS
 from analysis.live.check import Checked, RigCheck
-from analysis.live.result import tdc_of
-from analysis.live.rows import KEPT_ROWS
-from analysis.live.stop import Contacts, Touches
-from analysis.live.sweep import LiveSweep, Progress
-from analysis.samples import STILL, Capture, Header, Ints
+from analysis.live.contacts import Contacts, Touches
+from analysis.live.coverage import LiveSweep, Progress
+from analysis.live.partial import tdc_of
 from analysis.tdc.stop import TdcFound
 
 _LITTLE: Final = 1 << 12  # rows kept where nothing is worked out from them

@@ -9,15 +9,16 @@ from acquire.dashboard.cautioned import cautioned
 from acquire.dashboard.decided import ROLES, decided
 from acquire.dashboard.lines import Line, plain
 from acquire.dashboard.snapshot import Snapshot
-from acquire.steps import DONE
-from analysis import words
-from analysis.angles import Happening, label
+from acquire.procedure.steps import DONE
+from analysis.base import words
+from analysis.base.angles import Happening, label
+from analysis.base.quantity import Number
+from analysis.base.words import lift
 from analysis.decision.verdict import judge
 from analysis.job import DurationSpec, Job, LobeSpec
-from analysis.live.result import Passed
+from analysis.live.partial import Passed
+from analysis.lobe.result import Lobe, same_lift
 from analysis.report.sentences import fine, measured_angle
-from analysis.results import Lobe, Number, same_lift
-from analysis.words import lift
 
 _LEAST_WIDE: Final = 100  # columns from which on there is room for words
 

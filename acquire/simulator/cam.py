@@ -11,8 +11,8 @@ import numpy.typing as npt
 from scipy.interpolate import CubicSpline
 
 from acquire.simulator.laws import Law, law_named
-from analysis.errors import UsageError
-from analysis.samples import Floats
+from analysis.base.errors import UsageError
+from analysis.base.samples import Floats
 
 _START = 0.25  # share of a ramp in which its velocity builds up
 _BLEND = 0.5  # the integral of 1 - (10 x^3 - 15 x^4 + 6 x^5), how a ramp's velocity fades into the flank

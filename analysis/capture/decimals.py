@@ -12,7 +12,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from analysis.samples import Ints
+from analysis.base.samples import Ints
 
 _LOWEST, _HIGHEST = (
     np.uint8(ord(",")),

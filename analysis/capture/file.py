@@ -10,12 +10,12 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
+from analysis.base.errors import CaptureError
+from analysis.base.samples import Capture, Header
+from analysis.capture.columns import COUNT, SIGNED, from_rows, integer, word
 from analysis.capture.decimals import is_row
-from analysis.capture.rows import COUNT, SIGNED, from_rows, integer, word
 from analysis.capture.stream import RowStream, whole_rows
 from analysis.capture.text import FIRST_LINE, FORMAT, Note, columns, read_header, read_note
-from analysis.errors import CaptureError
-from analysis.samples import Capture, Header
 
 __all__ = ["from_rows", "load", "parse"]
 

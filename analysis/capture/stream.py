@@ -9,8 +9,8 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
+from analysis.base.samples import Ints
 from analysis.capture.decimals import integers, odd_bytes
-from analysis.samples import Ints
 
 _END: Final = b'# {"end"'
 

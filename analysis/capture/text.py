@@ -9,8 +9,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from itertools import chain
 from typing import Any, Final, NamedTuple
 
-from analysis.errors import CaptureError
-from analysis.samples import Board, Header, Ints
+from analysis.base.errors import CaptureError
+from analysis.base.samples import Board, Header, Ints
 
 FORMAT: Final = 1
 FIRST_LINE: Final = f"# lobetrace capture {FORMAT}\n"

@@ -9,16 +9,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from analysis.budget import Quantity
+from analysis.base.errors import DataError
+from analysis.base.quantity import Quantity
 from analysis.decision.card import EVENTS, Asked
-from analysis.errors import DataError
-from analysis.events import CLOSING, OPENING, crossing
 from analysis.job import Job, Rig
-from analysis.lifts import HIDDEN_STEPS, at_lobe, at_valve, lash_of, valve_and_lobe
-from analysis.lobe import MeasuredLobe
+from analysis.lobe.events import CLOSING, OPENING, crossing
+from analysis.lobe.measured import MeasuredLobe
+from analysis.lobe.peak import peak_quantities
+from analysis.lobe.rocker import HIDDEN_STEPS, at_lobe, at_valve, lash_of, valve_and_lobe
+from analysis.lobe.timing import duration
 from analysis.measure import Measured
-from analysis.peak import peak_quantities
-from analysis.timing import duration
 
 # Events by valve and the card's lift, or why there are none: read once for opening, closing and duration.
 _Read = dict[tuple[str, str, float, float | None], dict[str, Quantity] | str]

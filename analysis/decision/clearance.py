@@ -14,14 +14,14 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import optimize
 
-from analysis.budget import NOTHING, Quantity, Source, combine, expanded
-from analysis.decision.lift import lift_at, valve_lift
+from analysis.base.quantity import NOTHING, Quantity, Source, combine, expanded
+from analysis.base.samples import Floats
+from analysis.decision.valve_lift import lift_at, valve_lift
 from analysis.decision.verdict import Verdict, judge
-from analysis.geometry import SliderCrank, slider_crank
 from analysis.job import Job, Rig
-from analysis.job.clearance import Drop, ValveClearance
-from analysis.lobe import MeasuredLobe
-from analysis.samples import Floats
+from analysis.job.clearance_keys import Drop, ValveClearance
+from analysis.lobe.measured import MeasuredLobe
+from analysis.tdc.slider_crank import SliderCrank, slider_crank
 
 REACH_DEG = 60.0  # the least gap lies well within this of TDC
 ADVANCE_DEG = 12.0  # how far the gap is followed over the camshaft's advance, each way

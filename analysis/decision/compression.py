@@ -9,12 +9,12 @@ from __future__ import annotations
 
 import math
 
-from analysis.budget import Quantity
-from analysis.events import CLOSING, crossing
-from analysis.geometry import SliderCrank, slider_crank
+from analysis.base.quantity import Quantity
 from analysis.job import Job
-from analysis.lifts import checking_lift
-from analysis.lobe import MeasuredLobe
+from analysis.lobe.events import CLOSING, crossing
+from analysis.lobe.measured import MeasuredLobe
+from analysis.lobe.rocker import checking_lift
+from analysis.tdc.slider_crank import SliderCrank, slider_crank
 
 _STEP_DEG = 0.01
 

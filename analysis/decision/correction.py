@@ -13,12 +13,12 @@ from itertools import product
 
 import numpy as np
 
-from analysis.budget import Quantity, combine, expanded
+from analysis.base.quantity import Quantity, combine, expanded
+from analysis.base.samples import Floats
 from analysis.decision.card import VALVES
 from analysis.decision.spread import Widths, by_phase, by_place, scatter, tolerated
 from analysis.decision.verdict import Line, Verdict, judge
 from analysis.job import Job
-from analysis.samples import Floats
 
 EXPLAINED = (
     "To advance is to turn the camshaft onward in its running direction against the crank: every event comes earlier. "

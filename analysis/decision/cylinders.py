@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from analysis.budget import Quantity, expanded
+from analysis.base.quantity import Quantity, expanded
+from analysis.base.samples import Capture
 from analysis.decision.verdict import Verdict, judge
 from analysis.job import Job
 from analysis.measure import Measured, measure_all
-from analysis.samples import Capture
-from analysis.tdc.reference import fires_after, found_on
+from analysis.tdc.carrying import fires_after, found_on
 
 
 @dataclass(frozen=True)

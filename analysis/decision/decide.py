@@ -5,22 +5,22 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from analysis.budget import Quantity
+from analysis.base.errors import DataError
+from analysis.base.finding import Finding
+from analysis.base.quantity import Quantity
+from analysis.base.samples import Capture
 from analysis.decision.clearance import PistonClearance, piston_clearance
 from analysis.decision.compression import dynamic_compression
 from analysis.decision.correction import Correction, correct
 from analysis.decision.cylinders import Spacing, at_cylinder, measure_cylinders, spacings
 from analysis.decision.flanks import flanks_of
-from analysis.decision.lift import Overlap, overlap_of
 from analysis.decision.parity import different_turns
 from analysis.decision.plausibility import findings
 from analysis.decision.spring import Loads, Margin, loads, margins
+from analysis.decision.valve_lift import Overlap, overlap_of
 from analysis.decision.verdict import Line, Verdict, compare, overall
-from analysis.errors import DataError
-from analysis.finding import Finding
 from analysis.job import Job
 from analysis.measure import Measured
-from analysis.samples import Capture
 
 
 @dataclass(frozen=True)

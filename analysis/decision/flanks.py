@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.lifts import HIDDEN_STEPS
-from analysis.lobe import BELOW_PEAK_MM, MeasuredLobe
+from analysis.lobe.measured import BELOW_PEAK_MM, MeasuredLobe
+from analysis.lobe.rocker import HIDDEN_STEPS
 
 _GRID_DEG = 0.25
 

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from analysis.finding import Finding
+from analysis.base.finding import Finding
 from analysis.measure import Measured
-from analysis.tdc.reference import same_count
+from analysis.tdc.carrying import same_count
 
 
 def different_turns(measured: Measured) -> tuple[Finding, ...]:

@@ -13,7 +13,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from analysis.budget import Quantity
+from analysis.base.finding import Finding
+from analysis.base.quantity import Quantity
+from analysis.base.samples import Floats
+from analysis.base.words import MM_PER, Units
 from analysis.decision.alike import likes
 from analysis.decision.card import VALVES, Asked, card
 from analysis.decision.flanks import Flanks, flanks_of
@@ -22,11 +25,8 @@ from analysis.decision.reinterpret import values
 from analysis.decision.spread import FOREIGN, Density, by_phase, loadings, scatter, tolerated
 from analysis.decision.suspect import Case, Scene, Suspect
 from analysis.decision.suspects import PHASE_DEG, suspects
-from analysis.finding import Finding
 from analysis.job import Job
 from analysis.measure import Measured
-from analysis.samples import Floats
-from analysis.words import MM_PER, Units
 
 LEAST_PROBABILITY = 0.05
 # How often a second slip goes with a first one: a camshaft out of phase besides.

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+from analysis.base.errors import DataError
+from analysis.base.finding import Finding
+from analysis.base.samples import Capture
 from analysis.decision.reinterpret import MM_PER_INCH
 from analysis.decision.verdict import compare
-from analysis.errors import DataError
-from analysis.finding import Finding
 from analysis.job import Job
 from analysis.measure import measure_all
-from analysis.samples import Capture
 
 _UNITS = (
     (MM_PER_INCH, "The indicator counts in inches, and was read as millimetres."),

@@ -13,10 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import linalg, special
 
-from analysis.budget import Quantity, covariance
+from analysis.base.quantity import Quantity, covariance
+from analysis.base.samples import Floats
 from analysis.decision.card import VALVES, Asked
 from analysis.job import Tolerance
-from analysis.samples import Floats
 
 # Degrees of freedom of the residuals' distribution: a little heavier in the tails than normal, since a tolerance is no law.
 FREEDOM = 5.0

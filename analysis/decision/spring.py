@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from analysis.budget import Quantity, expanded
+from analysis.base.quantity import Quantity, expanded
 from analysis.decision.verdict import Verdict, judge
 from analysis.job import Job
-from analysis.lobe import MeasuredLobe
+from analysis.lobe.measured import MeasuredLobe
 
 
 @dataclass(frozen=True)

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analysis.base.samples import Floats
 from analysis.decision.card import VALVES, Asked
 from analysis.decision.flanks import Flanks
 from analysis.decision.reinterpret import Reading
 from analysis.job import Job
-from analysis.samples import Floats
 
 
 @dataclass(frozen=True)

@@ -13,11 +13,11 @@ from dataclasses import replace
 
 import numpy as np
 
+from analysis.base.samples import Floats
 from analysis.decision.reinterpret import exchanged_lobes, exchanged_profiles, in_inches, swapped_events
 from analysis.decision.spread import by_phase, by_place
 from analysis.decision.suspect import Case, Scene, Suspect, one
 from analysis.decision.suspects_parts import of_a_lobe, of_another_camshaft, of_the_rig
-from analysis.samples import Floats
 
 # A tooth of a camshaft's wheel with 30 to 60 teeth, crank degrees.
 TOOTH_DEG = (12.0, 24.0)

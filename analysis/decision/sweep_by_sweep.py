@@ -6,13 +6,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import PurePath
 
+from analysis.base.errors import DataError
+from analysis.base.samples import Capture
+from analysis.compare.overlay import Overlay, overlay
 from analysis.decision.cylinders import measure_cylinders
-from analysis.errors import DataError
 from analysis.job import Job
-from analysis.lobe import MeasuredLobe
+from analysis.lobe.measured import MeasuredLobe
 from analysis.measure import forward_of
-from analysis.overlay import Overlay, overlay
-from analysis.samples import Capture
 
 
 @dataclass(frozen=True)

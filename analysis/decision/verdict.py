@@ -10,7 +10,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
-from analysis.budget import Quantity, expanded
+from analysis.base.quantity import Quantity, expanded
 from analysis.decision.alike import Like, likes
 from analysis.decision.card import Asked, card
 from analysis.job import Job

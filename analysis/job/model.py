@@ -11,9 +11,9 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import Field, ValidationError, model_validator
 
-from analysis.errors import UsageError
-from analysis.job.clearance import Clearance, Spring, TimingSet
-from analysis.job.sentences import usage_error
+from analysis.base.errors import UsageError
+from analysis.job.clearance_keys import Clearance, Spring, TimingSet
+from analysis.job.explain import usage_error
 from analysis.job.table import At, Degrees, Lash, Lift, Lifts, Table, within
 
 FILE_NAME = "job.toml"

@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from analysis.samples import Bools, Floats, Ints
+from analysis.base.samples import Bools, Floats, Ints
 
 CELLS: Final = 1440  # half degrees of the 720 degree cycle
 _DEGREES: Final = 720

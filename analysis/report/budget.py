@@ -7,7 +7,7 @@ import re
 from collections.abc import Mapping
 from typing import Any
 
-from analysis.budget import Quantity, Source, correlation, expanded
+from analysis.base.quantity import Quantity, Source, correlation, expanded
 
 # Quantities in other units than degrees, and those that a table of main numbers leaves out (they are others under another name).
 _UNITS = (("tdc", "counts"), ("separation", "cam deg"), ("peak lift", "mm"))

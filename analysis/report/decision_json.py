@@ -5,14 +5,14 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from analysis.budget import Quantity, expanded
+from analysis.base.finding import Finding
+from analysis.base.quantity import Quantity, expanded
 from analysis.decision.clearance import PistonClearance
 from analysis.decision.correction import Correction
 from analysis.decision.cylinders import Spacing
 from analysis.decision.decide import Decision
 from analysis.decision.spring import Loads, Margin
 from analysis.decision.verdict import Line, rule
-from analysis.finding import Finding
 from analysis.report.json import result_json
 from analysis.report.sentences import headline, story
 

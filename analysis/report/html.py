@@ -11,12 +11,14 @@ from typing import Any, Literal
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from analysis.angles import label
-from analysis.budget import Quantity
-from analysis.cautions import cautions
+from analysis.base.angles import label
+from analysis.base.quantity import Number, Quantity
+from analysis.base.safety import cautions
+from analysis.base.words import MM_PER, Units, plus_minus
 from analysis.decision.correction import EXPLAINED
 from analysis.decision.decide import Decision
 from analysis.decision.verdict import Line, rule
+from analysis.lobe.result import Lobe
 from analysis.report.method import how_measured
 from analysis.report.plots import plots
 from analysis.report.sentences import (
@@ -33,8 +35,6 @@ from analysis.report.sentences import (
     tolerance,
     value,
 )
-from analysis.results import Lobe, Number
-from analysis.words import MM_PER, Units, plus_minus
 
 Paper = Literal["A4", "letter"]
 # Read aloud they are left out: the word stands beside each.

@@ -5,8 +5,9 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from analysis.errors import DataError
-from analysis.results import AtRest, Cam, Event, Lobe, Number, Result
+from analysis.base.errors import DataError
+from analysis.base.quantity import Number
+from analysis.lobe.result import AtRest, Cam, Event, Lobe, Result
 
 SCHEMA = 1
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from analysis.base.words import lift, plus_minus
 from analysis.decision.decide import Decision
 from analysis.job import Rig
-from analysis.results import Lobe, Tdc
-from analysis.words import lift, plus_minus
+from analysis.lobe.result import Lobe, Tdc
 
 _FOUND = {
     "stop": "from {} contacts with a piston stop, equal on both sides",

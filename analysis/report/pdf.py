@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+from analysis.base.errors import UsageError
 from analysis.decision.decide import Decision
-from analysis.errors import UsageError
 from analysis.report.html import Paper, sheet_html
 
 

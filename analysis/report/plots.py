@@ -7,13 +7,13 @@ from __future__ import annotations
 
 import numpy as np
 
-from analysis.angles import label
+from analysis.base.angles import label
+from analysis.base.samples import Floats
+from analysis.base.words import MM_PER, Units
 from analysis.decision.clearance import PistonClearance
 from analysis.decision.decide import Decision
-from analysis.decision.lift import valve_lift
+from analysis.decision.valve_lift import valve_lift
 from analysis.report.axes import WIDTH, Axes, Line, Plot, Word
-from analysis.samples import Floats
-from analysis.words import MM_PER, Units
 
 VALVES = ("exhaust", "intake")
 

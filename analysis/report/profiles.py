@@ -10,15 +10,14 @@ from typing import Any
 
 import numpy as np
 
-from analysis.angles import Happening, label
-from analysis.budget import NORMAL_95
-from analysis.curve_table import DERIVATIVES, curve_table
+from analysis.base.angles import Happening, label
+from analysis.base.quantity import NORMAL_95, Number
+from analysis.base.words import MM_PER, Units, decimals, length, plus_minus
+from analysis.curve.tabulated import DERIVATIVES, curve_table
 from analysis.decision.sweep_by_sweep import OneSweep, Pair
 from analysis.job import Job
-from analysis.lobe import number
+from analysis.lobe.measured import number
 from analysis.report.decision_json import quantity_json
-from analysis.results import Number
-from analysis.words import MM_PER, Units, decimals, length, plus_minus
 
 _EVERY_DEG = 10.0
 _AT: dict[str, Happening] = {"intake": "intake centerline", "exhaust": "exhaust centerline"}

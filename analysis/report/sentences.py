@@ -4,15 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from analysis.angles import Happening, label
-from analysis.budget import Quantity, expanded
+from analysis.base.angles import Happening, label
+from analysis.base.quantity import Number, Quantity, expanded
+from analysis.base.words import MM_PER, Units, decimals, lift, plus_minus
 from analysis.decision.card import Asked
 from analysis.decision.clearance import PistonClearance
 from analysis.decision.correction import Correction, Move
 from analysis.decision.decide import Decision
 from analysis.decision.verdict import Line
-from analysis.results import Number
-from analysis.words import MM_PER, Units, decimals, lift, plus_minus
 
 _HAPPENING: dict[tuple[str, str], Happening] = {
     ("opens", "intake"): "intake opens",

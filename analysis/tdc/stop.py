@@ -12,10 +12,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import special
 
-from analysis.budget import NOTHING, Quantity, Source, combine
-from analysis.errors import DataError, placed
-from analysis.geometry import SliderCrank
-from analysis.samples import Capture, Floats, Ints
+from analysis.base.errors import DataError, placed
+from analysis.base.quantity import NOTHING, Quantity, Source, combine
+from analysis.base.samples import Capture, Floats, Ints
+from analysis.tdc.slider_crank import SliderCrank
 
 # Touches of one side lie this near to each other; a hand that turned back early, or before the stop was in, lies further away.
 CONTACT_DEG = 1.5

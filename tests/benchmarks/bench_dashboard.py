@@ -33,12 +33,12 @@ from acquire.dashboard.app import PICTURES_S, Dashboard
 from acquire.dashboard.launch import setup_for
 from acquire.dashboard.road import IDLE_S, Road
 from acquire.dashboard.station import Station
-from acquire.link import stream
-from acquire.session import MET, Happened, Place, Plan, places
-from acquire.session_file import write_session
+from acquire.link.reconnect import stream
+from acquire.procedure.saved_session import write_session
+from acquire.procedure.session import MET, Happened, Place, Plan, places
+from acquire.procedure.steps import RIG, SWEEP
 from acquire.simulator.scenarios import SCENARIOS
 from acquire.simulator.truth import truth
-from acquire.steps import RIG, SWEEP
 from analysis.capture import load
 from analysis.job import parse_job
 
@@ -49,7 +49,7 @@ BOARD = """
 import os, sys, time, math
 sys.path[:0] = [sys.argv[2]]
 from acquire import wire
-from analysis.samples import Board
+from analysis.base.samples import Board
 rate, n, crank = float(sys.argv[1]), 40, 0
 master, slave = os.openpty()
 import tty

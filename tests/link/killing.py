@@ -23,10 +23,10 @@ import numpy as np
 
 from acquire import wire
 from acquire.cli import run
-from acquire.cli.capturing import capture
-from acquire.job_folder import captures_of
+from acquire.cli.capture import capture
+from analysis.base.samples import Board
 from analysis.capture import load
-from analysis.samples import Board
+from analysis.job.folder import captures_of
 
 PER_S = 1000  # frames in a second of the board's time
 BOARD = Board(2400, True, "edge", (0.01,), ("mm",), "bench-a", boot=57)

@@ -16,16 +16,16 @@ from acquire import wire
 from acquire.cli import recording
 from acquire.cli import run as command
 from acquire.cli.demo_job import job_text
-from acquire.cli.live import LiveLine
 from acquire.cli.progress import End
 from acquire.cli.recording import Recording, Wanted
-from acquire.job_folder import captures_of
-from acquire.link import stream
+from acquire.cli.status_line import LiveLine
+from acquire.link.reconnect import stream
 from acquire.simulator.phases import record
 from acquire.simulator.scenarios import scenario_named
 from acquire.simulator.truth import truth
 from analysis.capture import load
 from analysis.job import load_job
+from analysis.job.folder import captures_of
 from tests.recorded import job_folder
 
 from .conftest import PATIENCE, MemoryRig, RigOf, Run, ScriptedBoard

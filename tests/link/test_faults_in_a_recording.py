@@ -20,17 +20,17 @@ import pytest
 
 from acquire import wire
 from acquire.cli import recording
-from acquire.cli.live import LiveLine
 from acquire.cli.progress import End
 from acquire.cli.recording import Recording, Wanted
-from acquire.connection import probe
-from acquire.link import stream
-from acquire.recorder import RawFile, Recorder
+from acquire.cli.status_line import LiveLine
+from acquire.link.connection import probe
+from acquire.link.reconnect import stream
+from acquire.record.recorder import RawFile, Recorder
+from analysis.base.errors import CaptureError, LobetraceError
+from analysis.base.samples import Capture
 from analysis.capture import load
-from analysis.errors import CaptureError, LobetraceError
 from analysis.job import parse_job
 from analysis.job.template import template
-from analysis.samples import Capture
 
 from .conftest import PATIENCE, CancelAt, RigOf, Run, ScriptedBoard, encoded, quick_rigs
 from .faults import FAULTS, Story

@@ -16,10 +16,10 @@ from typing import Any
 import pytest
 
 from acquire import wire
-from acquire.link import Batch, Broken, Connected, Ended, Link, connect, probe, stream
+from acquire.link.reconnect import Batch, Broken, Connected, Ended, Link, connect, probe, stream
 from acquire.simulator.scenarios import scenario_named
 from acquire.simulator.serve import serve
-from analysis.errors import LobetraceError
+from analysis.base.errors import LobetraceError
 
 from .conftest import PATIENCE, PtyRig, RigOf, Run, encoded
 

@@ -13,10 +13,10 @@ import pytest
 
 from acquire.cli import run
 from acquire.cli.demo_job import job_text
-from acquire.job_folder import captures_of, make_job
 from acquire.simulator.scenarios import Scenario, scenario_named
 from acquire.simulator.truth import truth
 from analysis.capture import load
+from analysis.job.folder import captures_of, make_job
 
 
 @contextmanager

@@ -16,13 +16,13 @@ import numpy as np
 from acquire.simulator.phases import latch_phase, start
 from acquire.simulator.rig import Rig
 from acquire.simulator.truth import crossings
-from analysis.curve import Curve
+from analysis.base.samples import Floats
+from analysis.compare.shift import shift_between
+from analysis.curve.lift_curve import Curve
+from analysis.curve.sweep import Swept
 from analysis.job import Job
-from analysis.lifts import at_indicator
+from analysis.lobe.rocker import at_indicator
 from analysis.measure import measure_all
-from analysis.samples import Floats
-from analysis.shift import shift_between
-from analysis.sweep import Swept
 from tests.statistics.shift_bound import shift_bound
 from tests.statistics.trials import LIFTS, Scenario, job, rig_of, sweep_capture
 

@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 
 from acquire.simulator.rig import Rig
-from analysis.budget import Quantity, expanded
+from analysis.base.quantity import Quantity, expanded
 from analysis.decision.clearance import piston_clearance
-from analysis.decision.lift import overlap_of
-from analysis.geometry import slider_crank
+from analysis.decision.valve_lift import overlap_of
 from analysis.job import Job
 from analysis.measure import measure_all
+from analysis.tdc.slider_crank import slider_crank
 from tests.statistics.trials import Scenario, job, rig_of, stop_capture, sweep_captures
 
 SEEDS = range(24)

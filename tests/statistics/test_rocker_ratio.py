@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 
 from acquire.simulator.rig import Rig
-from analysis.budget import Quantity
-from analysis.decision.compare import rocker_ratio
+from analysis.base.quantity import Quantity
+from analysis.decision.recheck import rocker_ratio
 from analysis.job import Job
-from analysis.lobe import MeasuredLobe
+from analysis.lobe.measured import MeasuredLobe
 from analysis.measure import measure_all
 from tests.statistics.trials import LASH_MM, RATIO, TILT_DEG, Scenario, job, rig_of, stop_capture, sweep_capture
 

@@ -11,10 +11,10 @@ import pytest
 
 from acquire.simulator.phases import latch_phase, start
 from acquire.simulator.rig import Rig
+from analysis.base.samples import Capture, IndexPulses
 from analysis.job import Job
-from analysis.lobe import MeasuredLobe
+from analysis.lobe.measured import MeasuredLobe
 from analysis.measure import measure_all
-from analysis.samples import Capture, IndexPulses
 from tests.statistics.trials import RUNOUT_MM, Scenario, job, rig_of, stop_capture, sweep_captures
 
 PLAIN = Scenario(0.15, 0.01, "edge", 3, "4-5-6-7")

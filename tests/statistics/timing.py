@@ -14,15 +14,16 @@ from scipy.interpolate import BSpline, make_smoothing_spline
 
 from acquire.simulator.rig import Rig, Work
 from acquire.simulator.truth import crossings
-from analysis.bins import gather, passes_around
-from analysis.budget import Quantity
-from analysis.curve import Curve, make_curve, stated_latency
-from analysis.lifts import at_indicator
-from analysis.lobe import foot_of, measure_lobe
+from analysis.base.quantity import Quantity
+from analysis.crank.lag import stated_latency
+from analysis.crank.motion import Motion
+from analysis.curve.bins import gather, passes_around
+from analysis.curve.lift_curve import Curve, make_curve
+from analysis.curve.smoothing import fit_with_ramps
+from analysis.curve.sweep import Swept
+from analysis.lobe.measured import foot_of, measure_lobe
+from analysis.lobe.rocker import at_indicator
 from analysis.measure import measure_all
-from analysis.motion import Motion
-from analysis.spline import fit_with_ramps
-from analysis.sweep import Swept
 from tests.statistics.random_error import PLACES, knowing_job, steady_rig, swept_by, zero_of
 from tests.statistics.trials import Scenario, job, rig_of, stop_capture, sweep_capture
 

@@ -20,14 +20,14 @@ from acquire.simulator.encoder import Encoder
 from acquire.simulator.hand import Hand
 from acquire.simulator.indicator import Indicator
 from acquire.simulator.phases import Latching, latch_phase, start
+from acquire.simulator.piston_stop import SliderCrank
 from acquire.simulator.rig import Rig, Work
-from acquire.simulator.stop import SliderCrank
 from acquire.simulator.train import Train
 from acquire.simulator.truth import TrueLobe, truth
+from analysis.base.quantity import Number
+from analysis.base.samples import STILL, Capture, Header, IndexPulses, Samples
 from analysis.job import Job
 from analysis.measure import measure_all
-from analysis.results import Number
-from analysis.samples import STILL, Capture, Header, IndexPulses, Samples
 
 LIFTS = (0.15, 0.5, 1.27, 2.54)
 CPR = {0.25: 1440, 0.15: 2400, 0.036: 10000}

@@ -19,8 +19,8 @@ from acquire.dashboard.picture import snapshot_of
 from acquire.dashboard.readout import readout
 from acquire.dashboard.road import Road
 from acquire.dashboard.tracing import turned
-from acquire.session import Place
-from acquire.steps import CAUTIONS, RIG, SWEEP
+from acquire.procedure.session import Place
+from acquire.procedure.steps import CAUTIONS, RIG, SWEEP
 from tests.walked import nothing
 
 # Unicode chapter "Braille Patterns" (U+2800): bit of each dot, by row and column.

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from acquire.dashboard.launch import tdc_captures
-from acquire.job_folder import captures_of
+from analysis.job.folder import captures_of
 from tests.recorded import job_folder
 from tests.rigs import SHORT
 

@@ -22,13 +22,13 @@ from acquire.dashboard.setup import Setup
 from acquire.dashboard.snapshot import ERROR
 from acquire.dashboard.station import Station
 from acquire.dashboard.window import furthest, window
-from acquire.outcomes import Batch
-from acquire.session import Place, Plan
-from acquire.steps import CAUTIONS, DONE, RESULT, RIG, STEPS, STOP, SWEEP, ZERO
+from acquire.link.outcomes import Batch
+from acquire.procedure.session import Place, Plan
+from acquire.procedure.steps import CAUTIONS, DONE, RESULT, RIG, STEPS, STOP, SWEEP, ZERO
 from acquire.wire import Hello
+from analysis.base.samples import Header
 from analysis.capture import load
 from analysis.job import load_job
-from analysis.samples import Header
 from tests.ui.test_pictures import FIGURES, app_of
 from tests.walked import Clock, Walk
 

@@ -17,13 +17,13 @@ from acquire.dashboard.launch import setup_for
 from acquire.dashboard.road import IDLE_S, Road
 from acquire.dashboard.setup import Setup
 from acquire.dashboard.station import Station
-from acquire.link import stream
-from acquire.session import Place, Plan, Session, places
+from acquire.link.reconnect import stream
+from acquire.procedure.session import Place, Plan, Session, places
+from acquire.procedure.steps import DONE, SAID, STEPS
 from acquire.simulator.scenarios import SCENARIOS
 from acquire.simulator.truth import truth
-from acquire.steps import DONE, SAID, STEPS
 from analysis.job import parse_job
-from analysis.results import Result
+from analysis.lobe.result import Result
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals there")
 

@@ -14,21 +14,21 @@ import pytest
 from acquire.dashboard.app import Dashboard
 from acquire.dashboard.road import Road
 from acquire.dashboard.snapshot import FAILED, LIVE, STALLED
-from acquire.outcomes import Broken
-from acquire.session import Place, Plan
+from acquire.link.outcomes import Broken
+from acquire.procedure.session import Place, Plan
+from acquire.procedure.steps import CAUTIONS, DONE, RESULT, RIG, STOP, STOP_OUT, SWEEP, TRAVEL, ZERO
 from acquire.simulator.scenarios import SCENARIOS
-from acquire.steps import CAUTIONS, DONE, RESULT, RIG, STOP, STOP_OUT, SWEEP, TRAVEL, ZERO
-from analysis.budget import Quantity, Source
+from analysis.base.errors import CaptureError, LinkError
+from analysis.base.finding import Caution, Finding
+from analysis.base.quantity import Number, Quantity, Source
 from analysis.decision.card import Asked
 from analysis.decision.correction import Correction, Move
 from analysis.decision.decide import Decision
 from analysis.decision.verdict import Line, Verdict
-from analysis.errors import CaptureError, LinkError
-from analysis.finding import Finding
 from analysis.job import Job
-from analysis.live.result import LiveResult, Passed
+from analysis.live.partial import LiveResult, Passed
+from analysis.lobe.result import Cam, Event, Lobe, Result, Tdc
 from analysis.measure import Measured
-from analysis.results import Cam, Caution, Event, Lobe, Number, Result, Tdc
 from analysis.tdc.stop import TdcFound
 from tests.walked import Walk
 

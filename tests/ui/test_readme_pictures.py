@@ -8,8 +8,8 @@ import pytest
 
 from acquire.dashboard.panels import panel
 from acquire.dashboard.picture import snapshot_of
-from acquire.session import Place
-from acquire.steps import DONE, STEPS, STOP, SWEEP
+from acquire.procedure.session import Place
+from acquire.procedure.steps import DONE, STEPS, STOP, SWEEP
 from tests.ui.make_pictures import FOLDER, SIZE, text_of
 from tests.walked import Walk
 

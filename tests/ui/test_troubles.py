@@ -17,14 +17,14 @@ from acquire.dashboard.panels import banner
 from acquire.dashboard.picture import snapshot_of
 from acquire.dashboard.road import Road
 from acquire.dashboard.snapshot import DISCONNECTED, FAILED, LIVE, STALLED, Failure
-from acquire.link import Connected
-from acquire.outcomes import Batch, Broken, Ended, Idle, Outcome
-from acquire.session import Place, Plan, places
+from acquire.link.outcomes import Batch, Broken, Ended, Idle, Outcome
+from acquire.link.reconnect import Connected
+from acquire.procedure.session import Place, Plan, places
+from acquire.procedure.steps import CAUTIONS, DONE, RESULT, RIG, STEPS, STOP, STOP_OUT, SWEEP, TRAVEL, ZERO
 from acquire.simulator.scenarios import SCENARIOS
-from acquire.steps import CAUTIONS, DONE, RESULT, RIG, STEPS, STOP, STOP_OUT, SWEEP, TRAVEL, ZERO
 from acquire.wire import Hello
+from analysis.base.errors import LinkError
 from analysis.capture import load
-from analysis.errors import LinkError
 from tests.walked import Walk, nothing
 
 Walks = Callable[..., Walk]

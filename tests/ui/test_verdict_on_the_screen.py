@@ -12,13 +12,14 @@ from acquire.dashboard.decided import decided
 from acquire.dashboard.lines import Line
 from acquire.dashboard.picture import snapshot_of
 from acquire.dashboard.verdict import event_table, spec_of, verdict
-from acquire.session import Place
-from acquire.steps import DONE, RESULT
+from acquire.procedure.session import Place
+from acquire.procedure.steps import DONE, RESULT
+from analysis.base.finding import Caution
+from analysis.base.quantity import Number
 from analysis.capture import load
 from analysis.decision.decide import decide
-from analysis.live.result import Passed
+from analysis.live.partial import Passed
 from analysis.report.sentences import headline, story
-from analysis.results import Caution, Number
 from tests.decided import whole
 from tests.walked import Walk
 

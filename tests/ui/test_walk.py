@@ -13,11 +13,11 @@ from acquire.dashboard.messages import NOTE_S
 from acquire.dashboard.panels import panel
 from acquire.dashboard.picture import snapshot_of
 from acquire.dashboard.snapshot import NOTE, WARNING
-from acquire.session import Place, Plan, places
-from acquire.session_file import read_session
+from acquire.procedure.saved_session import read_session
+from acquire.procedure.session import Place, Plan, places
+from acquire.procedure.steps import CAUTIONS, DONE, RESULT, RIG, STOP, STOP_OUT, SWEEP, ZERO
 from acquire.simulator.scenarios import SCENARIOS
 from acquire.simulator.truth import truth
-from acquire.steps import CAUTIONS, DONE, RESULT, RIG, STOP, STOP_OUT, SWEEP, ZERO
 from analysis.capture import load
 from analysis.measure import measure
 from tests.walked import Walk

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.angles import Happening, degrees, label, wrap
-from analysis.errors import UsageError
+from analysis.base.angles import Happening, degrees, label, wrap
+from analysis.base.errors import UsageError
 
 # Valve timing of the TCC-III research engine (University of Michigan, motored data set README p. 11), in degrees after exhaust
 # TDC: IVO 712.8, IVC 240.8, EVO 484.8, EVC 12.8; the words are those of its table.

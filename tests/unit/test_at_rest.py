@@ -10,10 +10,10 @@ from acquire.simulator.hand import Hand
 from acquire.simulator.indicator import Indicator
 from acquire.simulator.rig import Rig, Work
 from acquire.simulator.train import Train
+from analysis.lobe.result import AtRest
 from analysis.measure import measure_all
 from analysis.report.json import result_json
-from analysis.report.text import sheet
-from analysis.results import AtRest
+from analysis.report.sheet import sheet
 from tests.recorded import captures
 from tests.rigs import SHORT, job_for
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.basecircle import find_base_circle
-from analysis.bins import Pass
+from analysis.curve.base_circle import find_base_circle
+from analysis.curve.bins import Pass
 
 LIFT_MM, RUNOUT_MM = 8.0, 0.008
 

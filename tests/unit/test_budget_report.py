@@ -15,7 +15,7 @@ import pytest
 from acquire.cli import run
 from acquire.simulator.rig import Rig
 from acquire.simulator.train import Train
-from analysis.budget import Quantity, Source, correlation, expanded
+from analysis.base.quantity import Quantity, Source, correlation, expanded
 from analysis.measure import Measured, measure_all
 from analysis.report.budget import budget_json, budget_text, budgets, main_names
 from tests.recorded import captures, job_folder

@@ -11,10 +11,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from analysis.base.errors import CaptureError
+from analysis.base.samples import Board, Capture, Header
 from analysis.capture import parse
 from analysis.capture.text import Note, whole_text
-from analysis.errors import CaptureError
-from analysis.samples import Board, Capture, Header
 
 HEADER = Header(
     Board(2400, True, "edge", (0.01, 0.0127), ("mm", "in"), "bench-a", 57), "sweep", 1, ("intake", "exhaust"), note="\u00e4"

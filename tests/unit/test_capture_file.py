@@ -14,10 +14,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from analysis.base.errors import CaptureError
+from analysis.base.samples import Board, Capture, Fault, Gap, Header
 from analysis.capture import from_rows, load, parse
 from analysis.capture.text import Note, columns, header_text, whole_text
-from analysis.errors import CaptureError
-from analysis.samples import Board, Capture, Fault, Gap, Header
 
 SPECIFICATION = Path(__file__).parents[2] / "firmware-notes" / "capture-format.md"
 ONE = Header(

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from acquire.simulator.scenarios import SCENARIOS
-from analysis.budget import Quantity, Source, expanded
-from analysis.errors import DataError
-from analysis.samples import Board, Capture, Header, IndexPulses, Samples
-from analysis.tdc.reference import carry_tdc, same_count
+from analysis.base.errors import DataError
+from analysis.base.quantity import Quantity, Source, expanded
+from analysis.base.samples import Board, Capture, Header, IndexPulses, Samples
+from analysis.tdc.carrying import carry_tdc, same_count
 from analysis.tdc.stop import TdcFound
 from tests.rigs import measured
 

@@ -15,12 +15,12 @@ import pytest
 from acquire.simulator.encoder import Encoder, Lost
 from acquire.simulator.hand import Hand
 from acquire.simulator.indicator import Indicator
+from acquire.simulator.piston_stop import Stop
 from acquire.simulator.rig import Rig, Work
-from acquire.simulator.stop import Stop
 from acquire.simulator.train import Train
+from analysis.base.finding import Caution
+from analysis.base.samples import Capture
 from analysis.measure import Measured, measure_all
-from analysis.results import Caution
-from analysis.samples import Capture
 from tests.recorded import captures
 from tests.rigs import SHORT, job_for
 

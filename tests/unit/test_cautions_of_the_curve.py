@@ -14,9 +14,9 @@ from acquire.simulator.hand import Hand
 from acquire.simulator.indicator import Indicator
 from acquire.simulator.rig import Work
 from acquire.simulator.truth import crossings
-from analysis.advice.curve import shifts_of_passes
+from analysis.base.finding import Caution
+from analysis.diagnosis.of_curve import shifts_of_passes
 from analysis.measure import Measured, measure_all
-from analysis.results import Caution
 from tests.recorded import captures
 from tests.rigs import SHORT, Rig, job_for, with_lobes
 

@@ -17,7 +17,7 @@ import jsonschema
 import junitparser
 import pytest
 
-from acquire.cli import checking, run
+from acquire.cli import check, run
 from acquire.cli.demo_job import job_text
 from acquire.simulator.rig import Rig
 from acquire.simulator.scenarios import Scenario
@@ -198,7 +198,7 @@ def test_what_cannot_be_compared_is_said(jobs: dict[str, Path], tmp_path: Path, 
 @pytest.mark.skipif("forkserver" not in multiprocessing.get_all_start_methods(), reason="no such workers here")
 def test_ctrl_c_is_answered_once_and_not_by_every_worker() -> None:
     ours = signal.getsignal(signal.SIGINT)
-    with ProcessPoolExecutor(1, mp_context=checking._context()) as pool:
+    with ProcessPoolExecutor(1, mp_context=check._context()) as pool:
         assert pool.submit(signal.getsignal, signal.SIGINT).result() == signal.SIG_IGN
     assert signal.getsignal(signal.SIGINT) == ours
 
@@ -214,7 +214,7 @@ def answers_ctrl_c() -> Iterator[None]:
 @pytest.mark.usefixtures("answers_ctrl_c")
 def test_ctrl_c_while_workers_start_is_answered_when_they_stand() -> None:
     done = []
-    with pytest.raises(KeyboardInterrupt), checking._held():  # noqa: PT012
+    with pytest.raises(KeyboardInterrupt), check._held():  # noqa: PT012
         signal.raise_signal(signal.SIGINT)
         done.append("started")
     assert done == ["started"]

@@ -10,15 +10,15 @@ import numpy as np
 import pytest
 
 from acquire.simulator.rig import Rig
-from analysis.budget import expanded
+from analysis.base.quantity import expanded
 from analysis.decision.clearance import PistonClearance
 from analysis.decision.compression import dynamic_compression, dynamic_ratio
 from analysis.decision.decide import Decision, decide
-from analysis.decision.lift import lift_at, valve_lift
 from analysis.decision.spring import loads, margins
-from analysis.geometry import slider_crank
-from analysis.job.clearance import TimingSet, ValveClearance, ValveSpring
+from analysis.decision.valve_lift import lift_at, valve_lift
+from analysis.job.clearance_keys import TimingSet, ValveClearance, ValveSpring
 from analysis.measure import measure_all
+from analysis.tdc.slider_crank import slider_crank
 from tests.decided import WHOLE, decided, late, whole
 from tests.recorded import captures
 from tests.rigs import SHORT, job_for

@@ -12,10 +12,10 @@ from acquire.simulator.cam import Flank, LawLobe
 from acquire.simulator.rig import Rig
 from acquire.simulator.train import Train
 from acquire.simulator.truth import truth
-from analysis.budget import Quantity, Source, combine, expanded
-from analysis.decision.compare import recheck, rocker_ratio
+from analysis.base.errors import DataError
+from analysis.base.quantity import Quantity, Source, combine, expanded
 from analysis.decision.decide import Decision
-from analysis.errors import DataError
+from analysis.decision.recheck import recheck, rocker_ratio
 from analysis.measure import measure_all
 from analysis.report.sentences import story
 from tests.cards import card_of

@@ -9,8 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.errors import DataError
-from analysis.motion import (
+from analysis.base.errors import DataError
+from analysis.base.samples import BY_TIME, STILL, Board, Capture, Header, IndexPulses, Ints, Samples
+from analysis.crank.motion import (
     find_slips,
     follow,
     index_phase,
@@ -19,7 +20,6 @@ from analysis.motion import (
     running_direction,
     usable_forward,
 )
-from analysis.samples import BY_TIME, STILL, Board, Capture, Header, IndexPulses, Ints, Samples
 
 CPR = 1000
 

@@ -7,9 +7,9 @@ import math
 import numpy as np
 import pytest
 
-from analysis.curve import Curve
-from analysis.curve_table import curve_table
-from analysis.errors import UsageError
+from analysis.base.errors import UsageError
+from analysis.curve.lift_curve import Curve
+from analysis.curve.tabulated import curve_table
 from tests.rigs import FINE, lobe_of, measured, with_lobes
 
 FLANK_CRANK = 140.0

@@ -10,9 +10,10 @@ from acquire.cli.demo_job import fill, job_text
 from acquire.cli.versus import table, versus
 from acquire.simulator.scenarios import SCENARIOS
 from acquire.simulator.truth import Truth, truth
+from analysis.base.quantity import Number
 from analysis.job import parse_job
 from analysis.job.template import template
-from analysis.results import Cam, Event, Lobe, Number, Result, Tdc
+from analysis.lobe.result import Cam, Event, Lobe, Result, Tdc
 
 
 @pytest.mark.parametrize("name", SCENARIOS)

@@ -14,13 +14,12 @@ import pytest
 from acquire.simulator.encoder import Encoder
 from acquire.simulator.rig import Rig
 from acquire.simulator.truth import TrueLobe
-from analysis.budget import Quantity, Source
+from analysis.base.quantity import Quantity, Source
+from analysis.compare.overlay import overlay
 from analysis.decision.cylinders import measure_cylinders, spacings
 from analysis.job import Job
 from analysis.measure import Measured, find_tdc
-from analysis.overlay import overlay
 from analysis.tdc.stop import TdcFound
-from analysis.tdc.travel import TdcByTravel
 from tests.statistics.trials import OFFCENTER_DEG, Scenario, job, rig_of, stop_capture, sweep_capture, true_lobe
 
 SCENARIO = Scenario(0.036, 0.001, "edge", 1, "unsymmetrical")
@@ -151,7 +150,7 @@ def test_a_stop_beside_a_travel_of_another_connection_keeps_the_jobs_bound(monke
     assert stop.header is not None
     board = replace(stop.header.board, boot=stop.header.board.boot + 1)
     elsewhere = replace(stop, header=replace(stop.header, step="travel", channels=("piston",), link="two", board=board))
-    vague = TdcByTravel(Quantity(0.0, {Source("travel"): 100.0}), rig.encoder.cpr, "travel", sine=Quantity(0.07))
+    vague = TdcFound(Quantity(0.0, {Source("travel"): 100.0}), rig.encoder.cpr, "travel", sine=Quantity(0.07))
     monkeypatch.setattr("analysis.measure.by_travel", lambda *_: vague)
     tdc, _, _ = find_tdc(owner(rig), [elsewhere, stop], 1)
     assert tdc.method == "stop"

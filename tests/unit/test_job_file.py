@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.errors import UsageError
+from analysis.base.errors import UsageError
 from analysis.job import Job, load_job, parse_job
 
 ENGINE = """format = 1

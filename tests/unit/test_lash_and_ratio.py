@@ -10,11 +10,11 @@ import pytest
 
 from acquire.simulator.indicator import Indicator
 from acquire.simulator.train import Train
-from analysis.budget import Quantity
+from analysis.base.quantity import Quantity
 from analysis.decision.alike import indicator_lift
 from analysis.decision.card import Asked
 from analysis.job import Rig
-from analysis.lifts import at_indicator, at_lobe, at_valve, checking_lift, valve_and_lobe
+from analysis.lobe.rocker import at_indicator, at_lobe, at_valve, checking_lift, valve_and_lobe
 from analysis.measure import measure_all
 from tests.recorded import captures
 from tests.rigs import SHORT, job_for

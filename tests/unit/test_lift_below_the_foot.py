@@ -10,12 +10,12 @@ import pytest
 
 from acquire.simulator.cam import Flank, LawLobe
 from acquire.simulator.rig import Rig
-from analysis.budget import expanded
+from analysis.base.errors import DataError
+from analysis.base.quantity import expanded
 from analysis.decision.decide import decide
-from analysis.decision.lift import lift_at, overlap_of, valve_lift
-from analysis.errors import DataError
-from analysis.geometry import slider_crank
+from analysis.decision.valve_lift import lift_at, overlap_of, valve_lift
 from analysis.measure import Measured, measure_all
+from analysis.tdc.slider_crank import slider_crank
 from tests.recorded import captures
 from tests.rigs import FINE, job_for, with_lobes
 

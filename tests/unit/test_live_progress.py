@@ -10,7 +10,7 @@ import pytest
 
 from acquire.cli.progress import End, Progress
 from acquire.wire import Damage, Heartbeat, Hello, Sample, wrap_i32, wrap_u32
-from analysis.samples import Board
+from analysis.base.samples import Board
 
 CPR = 3600
 BOARD = Board(cpr=CPR, index=True, latch="edge", steps_mm=(0.01,), units=("mm",), name="bench", boot=7)

@@ -12,21 +12,21 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from acquire.cli.demo_job import job_text
+from acquire.record.event_rows import Tape
 from acquire.simulator.phases import record
 from acquire.simulator.scenarios import SCENARIOS
 from acquire.simulator.truth import truth
-from acquire.tape import Tape
 from acquire.wire import Decoder, wrap_i32, wrap_u32
-from analysis.errors import DataError
+from analysis.base.errors import DataError
+from analysis.base.samples import Capture, Header, IndexPulses, Ints, Samples
+from analysis.crank.motion import follow, usable_forward
 from analysis.job import Job, parse_job
-from analysis.live.crank import Turning
-from analysis.live.result import forward_of, result_so_far, tdc_of
-from analysis.live.rows import Rows
-from analysis.live.stop import Contacts
-from analysis.live.sweep import LiveSweep
+from analysis.live.buffer import Rows
+from analysis.live.contacts import Contacts
+from analysis.live.coverage import LiveSweep
+from analysis.live.direction import Turning
+from analysis.live.partial import forward_of, result_so_far, tdc_of
 from analysis.measure import measure_all
-from analysis.motion import follow, usable_forward
-from analysis.samples import Capture, Header, IndexPulses, Ints, Samples
 from analysis.tdc.stop import by_stop, stop_contacts
 
 NAMES = ("workshop", "slow-indicator", "two-channel", "run-over", "lost-counts")

@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 from acquire.simulator.cam import Lobe, ThreeArcLobe
-from analysis.results import Lobe as MeasuredLobe
-from analysis.spline import Spline, fit_spline
+from analysis.curve.smoothing import Spline, fit_spline
+from analysis.lobe.result import Lobe as MeasuredLobe
 from tests.rigs import FINE, lobe_of, measured, with_lobes
 
 LIFT_MM, FLANK_CAM_DEG = 10.0, 70.0

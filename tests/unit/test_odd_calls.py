@@ -52,12 +52,10 @@ def test_a_truth_that_cannot_be_written(tmp_path: Path, capsys: pytest.CaptureFi
 
 def test_the_truth_is_there_before_the_rig_is_served(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Also where the phases are asked for one by one."""
-    from acquire.cli import simulating
+    from acquire.cli import simulate
 
     served = []
-    monkeypatch.setattr(
-        simulating, "run_asked", lambda *_, **__: served.append((tmp_path / "t.json").read_text(encoding="utf-8"))
-    )
+    monkeypatch.setattr(simulate, "run_asked", lambda *_, **__: served.append((tmp_path / "t.json").read_text(encoding="utf-8")))
     assert run(["simulate", "--scenario", "clean", "--phases", "-", "--truth", str(tmp_path / "t.json")]) == 0
     assert served == [truth(scenario_named("clean", None).rig).to_json()]
 

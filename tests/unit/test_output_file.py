@@ -9,7 +9,7 @@ import pytest
 
 from acquire.cli import run
 from acquire.cli.output_file import write
-from analysis.errors import UsageError
+from analysis.base.errors import UsageError
 from tests.recorded import job_folder
 from tests.rigs import SHORT
 

@@ -13,11 +13,11 @@ import pytest
 from acquire.simulator.cam import Flank, LawLobe
 from acquire.simulator.rig import Rig
 from acquire.simulator.train import Train
+from analysis.base.errors import DataError
+from analysis.base.samples import Capture
 from analysis.decision.plausibility import findings
 from analysis.decision.refusal import causes
-from analysis.errors import DataError
 from analysis.measure import measure_all
-from analysis.samples import Capture
 from tests.cards import card_of
 from tests.recorded import captures
 from tests.rigs import SHORT, job_for

@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.bins import Pass, usual_number
-from analysis.pooling import Scatter, pool, rounding, scatter_about
-from analysis.rows import only
-from analysis.samples import Floats
-from analysis.spline import fit_spline
+from analysis.base.samples import Floats
+from analysis.base.selection import only
+from analysis.curve.bins import Pass, usual_number
+from analysis.curve.pooling import Scatter, pool, rounding, scatter_about
+from analysis.curve.smoothing import fit_spline
 
 STEP = 0.01
 DEG = np.arange(-80.0, 80.0, 0.1)

@@ -12,11 +12,11 @@ import pytest
 
 from acquire.simulator.cam import Cam, Lobe
 from acquire.simulator.rig import Rig
-from analysis.budget import expanded
-from analysis.lobe import MeasuredLobe
+from analysis.base.quantity import expanded
+from analysis.base.samples import Floats
+from analysis.compare.overlay import Overlay, overlay
+from analysis.lobe.measured import MeasuredLobe
 from analysis.measure import measure_all
-from analysis.overlay import Overlay, overlay
-from analysis.samples import Floats
 from tests.recorded import captures
 from tests.rigs import FINE, SHORT, job_for, lobe_of, measured, with_lobes
 from tests.statistics.trials import Scenario, job, rig_of, stop_capture, sweep_capture

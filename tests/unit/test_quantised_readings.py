@@ -16,9 +16,9 @@ import pytest
 from acquire.simulator.encoder import Encoder
 from acquire.simulator.hand import Hand
 from acquire.simulator.rig import Work
-from analysis.events import locked_variance
-from analysis.rounding import harmonic
-from analysis.spline import fit_spline
+from analysis.base.quantization import harmonic
+from analysis.curve.smoothing import fit_spline
+from analysis.lobe.events import locked_variance
 from tests.rigs import SHORT, measured
 
 STEP_MM = 0.01

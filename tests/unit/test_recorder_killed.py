@@ -17,9 +17,9 @@ from analysis.capture import load
 CHILD = """
 import sys
 from pathlib import Path
-from acquire.recorder import Recorder
+from acquire.record.recorder import Recorder
 from acquire.wire import Index, Sample
-from analysis.samples import Board, Header
+from analysis.base.samples import Board, Header
 
 path, report = Path(sys.argv[1]), int(sys.argv[2])
 header = Header(Board(2400, True, "edge", (0.01,), ("mm",), "bench-a", 57), "sweep", 1, ("intake",))

@@ -11,16 +11,16 @@ from typing import Any, cast
 import pytest
 
 from acquire.cli import recording
-from acquire.cli.live import LiveLine
 from acquire.cli.progress import End
 from acquire.cli.recording import Recording, Wanted
-from acquire.link import Batch, Broken, Connected, Ended, Idle, Link
+from acquire.cli.status_line import LiveLine
+from acquire.link.reconnect import Batch, Broken, Connected, Ended, Idle, Link
 from acquire.wire import Damage, Event, Hello, Sample
+from analysis.base.errors import LinkError, UsageError
+from analysis.base.samples import Board
 from analysis.capture import load
-from analysis.errors import LinkError, UsageError
 from analysis.job import parse_job
 from analysis.job.template import template
-from analysis.samples import Board
 
 BOARD = Board(cpr=3600, index=False, latch="edge", steps_mm=(0.01,), units=("mm",), name="bench", boot=7)
 TWO = Board(cpr=3600, index=False, latch="edge", steps_mm=(0.01, 0.01), units=("mm", "mm"), name="bench", boot=7)

@@ -9,9 +9,9 @@ import pytest
 
 from acquire.simulator.indicator import Indicator
 from acquire.simulator.rig import Work
-from analysis.errors import DataError
+from analysis.base.errors import DataError
+from analysis.base.samples import Capture, IndexPulses
 from analysis.measure import measure_all
-from analysis.samples import Capture, IndexPulses
 from tests.recorded import captures
 from tests.rigs import SHORT, job_for, lobe_of, measured, with_lobes
 

@@ -9,13 +9,13 @@ from functools import cache
 import numpy as np
 import pytest
 
-from acquire.outcomes import Batch, Ended, Outcome
-from acquire.replay import TICK_S, replay
+from acquire.link.outcomes import Batch, Ended, Outcome
+from acquire.record.event_rows import Tape
+from acquire.record.replay import TICK_S, replay
 from acquire.simulator.scenarios import SCENARIOS
-from acquire.tape import Tape
 from acquire.wire import Damage, Hello
-from analysis.errors import CaptureError, UsageError
-from analysis.samples import Capture, Gap
+from analysis.base.errors import CaptureError, UsageError
+from analysis.base.samples import Capture, Gap
 from tests.recorded import captures
 
 

@@ -10,9 +10,9 @@ import pytest
 
 from acquire.simulator.rig import Work
 from acquire.simulator.train import Train
-from analysis.errors import UsageError
+from analysis.base.errors import UsageError
+from analysis.compare.reversal import reversal
 from analysis.measure import measure_all
-from analysis.reversal import reversal
 from tests.recorded import captures
 from tests.rigs import SHORT, job_for
 

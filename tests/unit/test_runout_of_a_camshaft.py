@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import pytest
 
-from analysis.budget import Quantity
+from analysis.base.quantity import Quantity
 from tests.rigs import FINE, lobe_of, measured, with_lobes
 
 RUNOUT_MM = 0.02

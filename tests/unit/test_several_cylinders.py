@@ -15,10 +15,10 @@ from acquire.cli import run
 from acquire.cli.demo_job import job_text
 from acquire.simulator.scenarios import Scenario
 from acquire.simulator.truth import truth
+from analysis.base.selection import only
 from analysis.decision.cylinders import measure_cylinders
 from analysis.decision.decide import decide
-from analysis.live.result import result_so_far
-from analysis.rows import only
+from analysis.live.partial import result_so_far
 from tests.recorded import captures, job_folder
 from tests.rigs import SHORT, job_for
 

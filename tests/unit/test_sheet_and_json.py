@@ -13,13 +13,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.errors import DataError
+from analysis.base.errors import DataError
+from analysis.base.finding import Caution
+from analysis.base.quantity import Number
+from analysis.base.words import decimals, lift, plus_minus
 from analysis.job import parse_job
 from analysis.job.template import template
+from analysis.lobe.result import Cam, Event, Lobe, Result, Tdc
 from analysis.report.json import result_json
-from analysis.report.text import sheet
-from analysis.results import Cam, Caution, Event, Lobe, Number, Result, Tdc
-from analysis.words import decimals, lift, plus_minus
+from analysis.report.sheet import sheet
 
 JOB = template() + (
     "[[specification.intake.duration]]\nlift_mm = 1.27\ndeg = 220.0\nopens_btdc_deg = 4.0\ncloses_abdc_deg = 36.0\n"

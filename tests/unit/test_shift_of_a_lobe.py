@@ -7,9 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from analysis.curve import Curve
-from analysis.errors import DataError
-from analysis.shift import shift_between
+from analysis.base.errors import DataError
+from analysis.compare.shift import shift_between
+from analysis.curve.lift_curve import Curve
 from tests.statistics.random_error import SHIFT_DEG, shifted, steady_rig, swept_by
 from tests.statistics.trials import Scenario
 

@@ -8,10 +8,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from acquire.simulator.cam import Cam, Flank, LawLobe, TableLobe, ThreeArcLobe
-from acquire.simulator.motion import Motion, Play
-from acquire.simulator.stop import SliderCrank
+from acquire.simulator.piston_stop import SliderCrank
 from acquire.simulator.train import Lift, Train
-from analysis.errors import UsageError
+from acquire.simulator.trajectory import Motion, Play
+from analysis.base.errors import UsageError
 
 
 def test_three_arc_cam() -> None:

@@ -11,12 +11,12 @@ import pytest
 from acquire.simulator.cam import Cam, Flank, LawLobe, TableLobe, ThreeArcLobe
 from acquire.simulator.encoder import Encoder
 from acquire.simulator.indicator import Indicator
+from acquire.simulator.piston_stop import SliderCrank, Stop
 from acquire.simulator.rig import Rig
 from acquire.simulator.scenarios import SCENARIOS, scenario_named
-from acquire.simulator.stop import SliderCrank, Stop
 from acquire.simulator.train import Train
 from acquire.simulator.truth import crossings, truth
-from analysis.errors import UsageError
+from analysis.base.errors import UsageError
 
 LOBE_127 = ((1.27, "lobe"),)
 

@@ -13,9 +13,9 @@ import pytest
 
 from acquire.simulator.cam import Cam, TableLobe
 from acquire.simulator.indicator import Indicator
-from acquire.simulator.stop import SliderCrank, Stop
+from acquire.simulator.piston_stop import SliderCrank, Stop
 from acquire.simulator.train import Train
-from analysis.results import Result
+from analysis.lobe.result import Result
 from tests.rigs import FINE, measured
 
 _INTAKE = """0.001 0.017 0.061 0.153 0.311 0.558 0.896 1.328 1.831 2.389 2.978 3.579 4.177 4.757 5.312 5.835 6.322 6.769 7.177

@@ -9,12 +9,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.angles import label
-from analysis.budget import Quantity, Source
+from analysis.base.angles import label
+from analysis.base.quantity import Quantity, Source
 from analysis.job import Rig as JobRig
-from analysis.lifts import at_indicator
-from analysis.tdc.stop import middle_of_unswept_arc
-from analysis.timing import (
+from analysis.lobe.rocker import at_indicator
+from analysis.lobe.timing import (
     advance,
     centerline,
     centerline_disagreement,
@@ -23,6 +22,7 @@ from analysis.timing import (
     overlap,
     separation,
 )
+from analysis.tdc.stop import middle_of_unswept_arc
 from tests.rigs import SHORT, job_for, measured
 
 _CASES = {

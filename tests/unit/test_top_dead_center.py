@@ -13,12 +13,12 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from acquire.simulator.encoder import Encoder
-from analysis.advice.sweep import about_both_tdc
-from analysis.budget import Quantity, Source, combine, expanded
-from analysis.errors import DataError
-from analysis.geometry import SliderCrank, slider_crank
+from analysis.base.errors import DataError
+from analysis.base.quantity import Quantity, Source, combine, expanded
+from analysis.base.samples import Board, Capture, Header, IndexPulses, Ints, Samples
+from analysis.diagnosis.of_sweep import about_both_tdc
 from analysis.job import Rig
-from analysis.samples import Board, Capture, Header, IndexPulses, Ints, Samples
+from analysis.tdc.slider_crank import SliderCrank, slider_crank
 from analysis.tdc.stop import TdcFound, by_stop, contact_places, middle_of_unswept_arc, stop_contacts, turning_points
 from analysis.tdc.travel import by_travel
 

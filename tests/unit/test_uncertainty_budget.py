@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from analysis.budget import (
+from analysis.base.quantity import (
     SHAPES,
     Quantity,
     Source,
@@ -23,7 +23,7 @@ from analysis.budget import (
     expanded_welch,
     function_of,
 )
-from analysis.events import _with_between
+from analysis.lobe.events import _with_between
 
 
 def one(name: str, u: float, shape: str = "normal", dof: float = math.inf, value: float = 0.0) -> Quantity:

@@ -7,9 +7,9 @@ from dataclasses import replace
 import pytest
 
 from acquire.simulator.train import Train
-from analysis.errors import DataError
+from analysis.base.errors import DataError
+from analysis.base.samples import Capture
 from analysis.measure import Measured, measure_all
-from analysis.samples import Capture
 from tests.decided import late
 from tests.recorded import captures
 from tests.rigs import SHORT, job_for

@@ -1,0 +1,174 @@
+"""`lobetrace check`: recorded jobs in; a verdict, an exit code and results that continuous integration can read out."""
+
+from __future__ import annotations
+
+import os
+import signal
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from contextlib import contextmanager
+from dataclasses import dataclass
+from multiprocessing import get_all_start_methods, get_context
+from multiprocessing.context import BaseContext
+from pathlib import Path
+from threading import current_thread, main_thread
+from types import FrameType
+from typing import Any
+
+from acquire.cli import say
+from acquire.cli.output_file import write
+from analysis.base.errors import DataError, LobetraceError
+from analysis.capture import load
+from analysis.decision.decide import decide
+from analysis.decision.refusal import causes
+from analysis.decision.verdict import Verdict, overall
+from analysis.job import load_job
+from analysis.job.folder import captures_in
+from analysis.report.decision_json import decision_json, finding_json
+from analysis.report.junit import Case, Suite, junit_xml
+from analysis.report.sentences import HEADLINE, requirements, story
+
+EXIT = {"within": 0, "outside": 1}
+CANNOT_TELL = 2
+_ALONE = 4  # so few jobs are quicker one after the other than with processes of their own
+
+
+@dataclass(frozen=True)
+class Checked:
+    """What one job came to. `error`: why it could not be measured, or ""."""
+
+    job: str
+    verdict: Verdict
+    cases: tuple[Case, ...]
+    notes: tuple[str, ...]
+    json: dict[str, Any]
+    error: str = ""
+
+
+def run(jobs: Sequence[Path], as_json: bool, junit: Path | None) -> int:
+    """Check the jobs; the exit code: 0 all within, 1 any outside, else 2."""
+    done = list(_all(jobs))
+    verdict = overall(each.verdict for each in done)
+    if as_json:
+        say.result_json({"schema": 1, "verdict": verdict, "jobs": [each.json for each in done]})
+    else:
+        for each in done:
+            say.result(_text(each))
+        if len(done) > 1:
+            count = ", ".join(f"{n} {word}" for word in HEADLINE if (n := sum(each.verdict == word for each in done)))
+            say.result(f"{len(done)} jobs: {count}")
+    if junit is not None:
+        write(junit, junit_xml([_suite(each) for each in done]).encode("utf-8"))
+    return EXIT.get(verdict, CANNOT_TELL)
+
+
+def check(job_path: Path) -> Checked:
+    """One job. Whatever keeps it from being measured is part of the answer, not an error."""
+    name = str(job_path)
+    try:
+        job = load_job(job_path)
+        captures = [load(file) for file in captures_in(job_path)]
+    except LobetraceError as error:
+        return _unmeasured(name, str(error))
+    try:
+        decision = decide(job, captures)
+    except DataError as error:
+        found = causes(job, captures, error)
+        likely = tuple(f"Likely cause: {finding.text} {finding.evidence}" for finding in found)
+        return _unmeasured(name, str(error), likely, [finding_json(finding) for finding in found])
+    cases = tuple(Case(*each) for each in requirements(decision))
+    speaks = tuple(f"What speaks for the cause: {finding.evidence}" for finding in decision.findings)
+    text = {"job": name, "verdict": decision.verdict, "error": None, "decision": decision_json(decision)}
+    return Checked(name, decision.verdict, cases, (*story(decision), *speaks[:1]), text)
+
+
+def _unmeasured(name: str, error: str, likely: tuple[str, ...] = (), findings: Sequence[dict[str, Any]] = ()) -> Checked:
+    tree = {"job": name, "verdict": "cannot tell", "error": error, "findings": list(findings), "decision": None}
+    return Checked(name, "cannot tell", (Case("measurement", "cannot tell", error),), likely, tree, error)
+
+
+def _all(jobs: Sequence[Path]) -> Iterator[Checked]:
+    if len(jobs) < _ALONE:
+        yield from map(check, jobs)
+        return
+    workers = min(os.cpu_count() or 1, len(jobs))
+    with _one_thread_each(), ProcessPoolExecutor(workers, mp_context=_context()) as pool:
+        try:
+            with _held():  # a worker that begins in an interrupted one's place would complain of it
+                found = pool.map(check, jobs, chunksize=max(1, len(jobs) // (8 * workers)))
+            yield from found
+        except BaseException:
+            pool.shutdown(cancel_futures=True)
+            raise
+
+
+def _context() -> BaseContext:
+    """Workers come from a server that has imported everything once, where there is such a thing; else each imports for itself."""
+    if "forkserver" not in get_all_start_methods():
+        return get_context("spawn")
+    from multiprocessing import forkserver
+
+    context = get_context("forkserver")
+    context.set_forkserver_preload([__name__])
+    with _deaf():
+        forkserver.ensure_running()
+    return context
+
+
+@contextmanager
+def _deaf() -> Iterator[None]:
+    """What starts meanwhile does not hear Ctrl-C, which a terminal sends to every process: this one answers it for all."""
+    with _on_ctrl_c(signal.SIG_IGN):
+        yield
+
+
+@contextmanager
+def _held() -> Iterator[None]:
+    """Ctrl-C is answered at the end of it."""
+    heard: list[int] = []
+    with _on_ctrl_c(lambda number, _frame: heard.append(number)):
+        yield
+    if heard:
+        raise KeyboardInterrupt
+
+
+@contextmanager
+def _on_ctrl_c(answer: Callable[[int, FrameType | None], object] | signal.Handlers) -> Iterator[None]:
+    if current_thread() is not main_thread():  # only there can it be set
+        yield
+        return
+    before = signal.signal(signal.SIGINT, answer)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
+@contextmanager
+def _one_thread_each() -> Iterator[None]:
+    """The linear algebra of each worker keeps to one thread: many small problems, as many workers as processors."""
+    names = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
+    before = {name: os.environ.get(name) for name in names}
+    os.environ.update({name: value or "1" for name, value in before.items()})
+    try:
+        yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                del os.environ[name]
+
+
+def _suite(done: Checked) -> Suite:
+    """The job for a reader who counts cases: one that is not within has a case that says so, also where every line of it is."""
+    cases = done.cases
+    if done.verdict != "within" and all(case.verdict == "within" for case in cases):
+        cases += (Case("verdict", done.verdict, done.notes[0]),)
+    return Suite(done.job, cases, done.notes)
+
+
+def _text(done: Checked) -> str:
+    """The verdict, what is not within, and what to do: for people."""
+    lines = [f"{done.job}: {HEADLINE[done.verdict]}"]
+    lines += [f"  {case.verdict:<12} {case.name}: {case.text}" for case in done.cases if case.verdict != "within"]
+    lines += [f"  {note}" for note in done.notes]
+    return "\n".join(lines)

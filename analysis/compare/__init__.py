@@ -1,0 +1,1 @@
+"""One lift profile against another, against many, and forward against backward."""

@@ -1,0 +1,191 @@
+"""Profiles laid over each other: how the lobe of one sweep differs from that of another, once it is turned onto it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from scipy.special import ndtri
+
+from analysis.base.quantity import Quantity, Source, combine
+from analysis.base.samples import Bools, Floats
+from analysis.compare.shift import LiftError, shift_between
+from analysis.lobe.events import Systematics, lift_u
+from analysis.lobe.measured import MeasuredLobe
+
+GRID_DEG = 2.0
+ROUNDS = 3
+# Of the greatest lift: above it nothing but the lobe itself shapes the profile.
+WELL_OPEN = 0.2
+# By how much at most two profiles that are alike differ anywhere, by chance, in 19 of 20 overlays.
+_BY_CHANCE = 0.05
+
+Kind = Literal["alike", "height", "scale", "shape"]
+
+
+@dataclass(frozen=True)
+class Overlay:
+    """The profile of a second sweep against that of a first, at the indicator.
+
+    `later`: crank degrees by which the second comes later, each counted from its own overlap TDC; that is taken out. `deg`,
+    `lift_mm`: angles from overlap TDC and lifts of the first; `higher_mm`, `u_mm`: by how much the second is higher there, and
+    its standard uncertainty. `limit_mm`: what two profiles that are alike keep within everywhere, 19 times in 20, and never less
+    than the coarser indicator's step. Shape (n,).
+    """
+
+    later: Quantity
+    deg: Floats
+    lift_mm: Floats
+    higher_mm: Floats
+    u_mm: Floats
+    limit_mm: Floats
+
+    @property
+    def kind(self) -> Kind:
+        """What they differ in: "alike" if nowhere by more than the uncertainty explains; "height" if one lies higher by the same
+        wherever the valve is well open; "scale" if by the same share of the lift; else "shape".
+        """
+        if np.all(np.abs(self.higher_mm) <= self.limit_mm):
+            return "alike"
+        left = (self.higher_mm - self.height_mm, self.higher_mm - self.share * self.lift_mm)
+        flat, grown = (bool(np.all(np.abs(mm) <= self.limit_mm, where=self.open)) for mm in left)
+        return "height" if flat else "scale" if grown else "shape"
+
+    @property
+    def height_mm(self) -> float:
+        """By how much the second lies higher where the valve is well open, weighted mean."""
+        return float(np.average(self.higher_mm[self.open], weights=self.u_mm[self.open] ** -2))
+
+    @property
+    def share(self) -> float:
+        """By which share of the lift the second is higher, weighted mean."""
+        weight = (self.lift_mm / self.u_mm)[self.open] ** 2
+        return float(np.average((self.higher_mm / self.lift_mm)[self.open], weights=weight))
+
+    @property
+    def open(self) -> Bools:
+        """Where the valve is well open: lash, ramps and the follower's seating are left out. Shape (n,)."""
+        return np.asarray(self.lift_mm >= WELL_OPEN * self.lift_mm.max())
+
+    @property
+    def clearest(self) -> int:
+        """Where they differ most clearly, as a place in the arrays."""
+        return int(np.argmax(np.abs(self.higher_mm) / self.limit_mm))
+
+
+def overlay(first: MeasuredLobe, second: MeasuredLobe) -> Overlay:
+    """Turn the profile of the second sweep onto that of the first and take the difference.
+
+    Between two sweeps of one valve of one cylinder the indicator is taken not to have been set anew: what it and its leaning do
+    to the lift is the same in both. Between valves or cylinders each sweep has its own, and its own runout and place on the
+    encoder. Raises DataError if the two have too little of a lobe in common.
+    """
+    errors = _errors(first, "first", _apart(first, second)), _errors(second, "second", _apart(first, second))
+    later = shift_between(first.swept.curve, second.swept.curve, (_zero_u_mm(first), _zero_u_mm(second)), errors)
+    chance = _by_chance(first, second)
+    found = _turned(first, second, _with_tdc(later, first, second), chance)
+    for _ in range(ROUNDS):
+        if found.kind == "alike":
+            break
+        # What differs in height or size pulls at a shift that knows of no such difference.
+        slope = first.swept.curve.spline.value(found.deg, 1)
+        ways = np.column_stack((slope, np.ones_like(slope), found.lift_mm)) / found.u_mm[:, None]
+        move = -float(np.linalg.lstsq(ways[found.open], (found.higher_mm / found.u_mm)[found.open])[0][0])
+        found = _turned(first, second, found.later + move, chance)
+    return found
+
+
+def _by_chance(first: MeasuredLobe, second: MeasuredLobe) -> float:
+    """How many standard uncertainties profiles that are alike differ by at most: Bonferroni, over as many places as the curves are
+    free to differ in.
+    """
+    curves = (first.swept.curve, second.swept.curve)
+    places = max(c.spline.freedom(c.pooled_deg, c.pooled_weight) for c in curves)
+    return float(-ndtri(_BY_CHANCE / 2 / places))
+
+
+def _turned(first: MeasuredLobe, second: MeasuredLobe, later: Quantity, chance: float) -> Overlay:
+    """The second profile turned back by `later`, against the first; `chance` as `_by_chance` says."""
+    a, b = first.swept.curve, second.swept.curve
+    low = max(a.spline.low, b.spline.low - later.value)
+    high = min(a.spline.high, b.spline.high - later.value)
+    deg = np.arange(GRID_DEG * math.ceil(low / GRID_DEG), high, GRID_DEG)
+    lift = a.spline.value(deg)
+    variance = _own_variance(first, deg) + _own_variance(second, deg + later.value)
+    if _apart(first, second):
+        variance += _set_variance(first.common, deg, lift) + _set_variance(second.common, deg + later.value, lift)
+        variance += _encoder_variance(first, second, deg, later.value)
+    u = np.sqrt(variance)
+    step = max(first.common.step_mm, second.common.step_mm)
+    return Overlay(later, deg, lift, b.spline.value(deg + later.value) - lift, u, np.maximum(chance * u, step))
+
+
+def _apart(first: MeasuredLobe, second: MeasuredLobe) -> bool:
+    """Whether the two sweeps are of two lobes."""
+    return (first.lobe.cylinder, first.lobe.valve) != (second.lobe.cylinder, second.lobe.valve)
+
+
+def _errors(lobe: MeasuredLobe, word: str, apart: bool) -> list[LiftError]:
+    """What the encoder adds to the lift of a sweep, and to that of two lobes the camshaft, which runs out otherwise at each."""
+    common, spline = lobe.common, lobe.swept.curve.spline
+
+    def half(deg: Floats) -> Floats:
+        return np.radians(deg - common.peak_deg) / 2
+
+    u = common.runout_u_mm
+    causes = (Source(f"runout of the cam, {way}, {word} sweep", u=u, unit="mm") for way in ("across", "along"))
+    across, along = (Quantity(0.0).with_part(cause, u) for cause in causes)
+    encoder: list[LiftError] = [
+        (common.sine, lambda deg: -spline.value(deg, 1) * common.off_center(deg)[0]),
+        (common.cosine, lambda deg: -spline.value(deg, 1) * common.off_center(deg)[1]),
+    ]
+    runout: list[LiftError] = [
+        (across, lambda deg: np.sin(half(deg))),
+        (along, lambda deg: np.cos(half(deg)) + common.runout_in_zero),
+    ]
+    return encoder + runout if apart else encoder
+
+
+def _own_variance(lobe: MeasuredLobe, deg: Floats) -> Floats:
+    """Variance (mm^2) of the profile that is the sweep's own: scatter, the indicator's step, the zero, and what the lag does where
+    the crank went faster or slower than on the average (the rest of it is a shift).
+    """
+    curve, common = lobe.swept.curve, lobe.common
+    slope = curve.spline.value(deg, 1)
+    speed = np.array([curve.speed_at(at) for at in deg.tolist()])
+    faster = speed - np.average(speed, weights=slope**2 + 1e-12)
+    scatter = np.array([lift_u(curve, at, common) for at in deg.tolist()])
+    return np.asarray(scatter**2 + _zero_u_mm(lobe) ** 2 + (slope * faster * curve.latency.u) ** 2)
+
+
+def _zero_u_mm(lobe: MeasuredLobe) -> float:
+    """Standard uncertainty of the zero on one side of the lobe, mean of the passes. A zero that drifts is taken to do so evenly over
+    the lobe, and does it all where the crank was left standing.
+    """
+    curve = lobe.swept.curve
+    drifts = np.nan_to_num(curve.base.after - curve.base.before)
+    rounds = curve.base.zero_u_mm(lobe.common.step_mm, curve.noise_mm)
+    return math.sqrt((rounds**2 + float(np.mean(drifts**2)) / 12) / len(curve.pass_deg))
+
+
+def _set_variance(common: Systematics, deg: Floats, lift_mm: Floats) -> Floats:
+    """Variance (mm^2) of what one setting of the indicator on one lobe has: its own error, its leaning, the runout."""
+    half = np.radians(deg - common.peak_deg) / 2
+    runout = np.hypot(np.sin(half), np.cos(half) + common.runout_in_zero) * common.runout_u_mm
+    return np.asarray((common.error_mm**2 + (lift_mm * common.tilt) ** 2) / 3 + runout**2)
+
+
+def _encoder_variance(first: MeasuredLobe, second: MeasuredLobe, deg: Floats, later_deg: float) -> Floats:
+    """Variance (mm^2) of what the encoder reads wrong between two places on it, less what of it is a shift."""
+    slope = first.swept.curve.spline.value(deg, 1)
+    between = second.common.off_center(deg + later_deg) - first.common.off_center(deg)
+    left = between - np.average(between, axis=1, weights=slope**2 + 1e-12)[:, None]
+    size = [math.hypot(part.value, part.u) for part in (first.common.sine, first.common.cosine)]
+    return np.asarray((slope * left).T ** 2 @ np.square(size))
+
+
+def _with_tdc(later: Quantity, first: MeasuredLobe, second: MeasuredLobe) -> Quantity:
+    """The shift with what the two do not share of TDC."""
+    return later + combine((1.0, second.common.tdc_deg), (-1.0, first.common.tdc_deg)).moved(0.0)

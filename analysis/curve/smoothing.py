@@ -1,0 +1,207 @@
+"""A smooth curve through many readings: B-splines with difference penalties whose strengths the data choose.
+
+P-splines (Eilers & Marx, Statistical Science 11 (1996) 89) with the strengths of the penalties by restricted maximum likelihood
+(Wahba, Annals of Statistics 13 (1985) 1378), standard errors from the posterior covariance (Nychka, JASA 83 (1988) 1134).
+Everything is banded: cost and memory grow with readings plus knots. The penalty is on fifth differences, so that what is
+smoothed away is the sixth derivative's business and not the flank's curvature. Where a first fit shows the curve straight (a
+ramp), a second penalty, on second differences, may hold it straight, and where the ramp ends the first may be eased.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from scipy.interpolate import BSpline
+from scipy.linalg import cho_solve_banded
+from scipy.optimize import minimize_scalar
+
+from analysis.base.samples import Floats
+from analysis.curve.penalized import DEGREE, ORDER, Problem, Solved, log_det, squares
+
+# How far to either side of a former strength (in e-folds) a new one is looked for first.
+SEARCH = 1.0
+# Bending below this share of the mean counts as straight; strengths (log) with which straight parts are first tried to be held.
+STRAIGHT = 0.005
+# By how much less (log) `loosened` smooths.
+LOOSER = 4.0
+HELD = (-6.0, -3.0, 0.0, 3.0, 6.0, 9.0, 12.0, 15.0)
+# A ramp lies below this share of the top, and is straight to this share of what is straightest; its end is looked for so far on
+# from there (deg), since a first fit rounds it off. Around an end the penalty is eased by at most so many e-folds over so many
+# degrees, if minus twice the log likelihood falls by more than an idle parameter makes it fall (Akaike).
+LOW, STILL_STRAIGHT, END_DEG = 0.25, 0.1, (0.0, 4.0, 8.0)
+EASED, EASED_DEG, CLEARLY = 6.0, 8.0, 2.0
+
+
+@dataclass(frozen=True)
+class Spline:
+    """A fitted curve over [low, high] degrees. `sigma2` is the variance of one reading of weight 1 about the curve."""
+
+    low: float
+    high: float
+    function: BSpline
+    factor: Floats  # banded lower Cholesky factor of B'WB + strength P
+    sigma2: float
+    strength: float
+
+    def value(self, deg: Floats | float, derivative: int = 0) -> Floats:
+        """Lift (mm) or its derivative (mm/deg^k) at angles in degrees. Shape of `deg`. Outside [low, high] it is extrapolated."""
+        return np.asarray(self.function(deg, nu=derivative))
+
+    def error(self, deg: Floats | float, derivative: int = 0) -> Floats:
+        """Standard error of `value` from scatter alone, same unit. Shape of `deg`."""
+        basis = self._basis(np.atleast_1d(np.asarray(deg, dtype=np.float64)), derivative)
+        solved = cho_solve_banded((self.factor, True), basis.T)
+        return np.asarray(np.sqrt(self.sigma2 * np.einsum("ij,ji->i", basis, solved)).reshape(np.shape(deg)))
+
+    def weights(self, deg: Floats, x: Floats, w: Floats, derivative: int = 0) -> Floats:
+        """What each reading at `x` (weight `w`) adds to the value, or a derivative, at `deg`: the smoother's equivalent kernels.
+        Shape (m, n) for m angles and n readings.
+        """
+        solved = cho_solve_banded((self.factor, True), self._basis(deg, derivative).T)
+        return np.asarray((BSpline(self.function.t, solved, DEGREE)(x) * w[:, None]).T)
+
+    def freedom(self, x: Floats, w: Floats) -> float:
+        """How many readings' worth of freedom a curve through readings at `x` (weight `w`) takes: the trace of the smoother."""
+        design = BSpline.design_matrix(x, self.function.t, DEGREE)
+        gram = (design.T @ design.multiply(w[:, None])).toarray()
+        return float(np.trace(cho_solve_banded((self.factor, True), gram)))
+
+    def smooth(self, x: Floats, y: Floats, w: Floats) -> BSpline:
+        """Another set of readings at the same places, put through the same smoother: a function of the angle."""
+        right = np.asarray(BSpline.design_matrix(x, self.function.t, DEGREE).T @ (w * y))
+        return BSpline(self.function.t, cho_solve_banded((self.factor, True), right), DEGREE)
+
+    @cached_property
+    def _units(self) -> BSpline:
+        """All the B-splines of the curve, one a column."""
+        return BSpline(self.function.t, np.eye(self.function.c.size), DEGREE)
+
+    def _basis(self, deg: Floats, derivative: int) -> Floats:
+        return np.asarray(self._units(deg, nu=derivative))
+
+
+def fit_spline(x: Floats, y: Floats, w: Floats, low: float, high: float, near: float | None = None) -> Spline:
+    """Fit lifts `y` (mm) at angles `x` (deg) with weights `w` (inverse variance up to a factor). Shape (n,).
+
+    `near`: strength of a former fit of nearly the same readings, where the search begins. Raises DataError for fewer than 12
+    readings or none over most of [low, high].
+    """
+    return _evenly(Problem.of(x, y, w, low, high), near)
+
+
+def fit_with_ramps(x: Floats, y: Floats, w: Floats, low: float, high: float, near: float | None = None) -> Spline:
+    """As `fit_spline`, but parts that a first fit shows to be straight may be held straight: a ramp of constant velocity is known
+    better than the flank beside it. Where such a ramp ends the flank may begin with a corner in one of its derivatives, which one
+    strength for all would round off: there the first penalty may be eased. All by restricted maximum likelihood, so that a lobe
+    without ramps keeps its curve.
+    """
+    problem = Problem.of(x, y, w, low, high)
+    first = _evenly(problem, near)
+    straight = _straightness(first.function.c)
+    ease = np.ones(problem.count - ORDER)
+    solve = _ramped(problem, straight, ease)
+    strength, held = first.strength, min(HELD, key=lambda at: solve(first.strength, at).criterion)
+    best, strength, held = _descend(solve, strength, held, (2.0, 1.1, 0.6, 0.35), math.inf)
+    for places in _ends_of_ramps(problem, first.function.c, straight):
+        eased = [ease * np.exp(-EASED * np.clip(1.0 - np.abs(place) / EASED_DEG, 0.0, 1.0)) for place in places]
+        tried = min(eased, key=lambda at: _ramped(problem, straight, at)(strength, held).criterion)
+        solve = _ramped(problem, straight, tried)
+        if solve(strength, held).criterion < best.criterion - CLEARLY:
+            # What is not eased is not to be smoothed more for it.
+            ease = tried
+            best, strength, held = _descend(solve, strength, held, (1.1, 0.6), strength)
+    return _curve(problem, best, strength)
+
+
+def loosened(spline: Spline, x: Floats, y: Floats, w: Floats) -> Spline:
+    """The readings that made `spline`, smoothed much less: what moves then is not told by scatter, but the smoothing's own doing."""
+    problem = Problem.of(x, y, w, spline.low, spline.high)
+    strength = spline.strength - LOOSER
+    return _curve(problem, problem.solve(problem.bend * math.exp(strength), 0.0, ORDER), strength)
+
+
+def _ramped(problem: Problem, straight: Floats, ease: Floats) -> Callable[[float, float], Solved]:
+    """The fit for strengths (log) of both penalties: on fifth differences with the weights `ease`, on second ones `straight`."""
+    hold, full = problem.penalty(2, straight), problem.penalty(ORDER, ease)
+    # In terms of second differences both penalties keep full rank: their common null space are the straight lines.
+    bend = squares(problem.count - 2, ORDER - 2, ease)
+
+    def solve(strength: float, held: float) -> Solved:
+        seconds = math.exp(strength) * bend
+        seconds[0] += math.exp(held) * straight
+        return problem.solve(full * math.exp(strength) + hold * math.exp(held), log_det(seconds), 2)
+
+    return solve
+
+
+def _descend(
+    solve: Callable[[float, float], Solved], strength: float, held: float, steps: tuple[float, ...], most: float
+) -> tuple[Solved, float, float]:
+    """From two strengths on to less of the criterion, a step at a time, the first never beyond `most`."""
+    best = solve(strength, held)
+    for step in steps:
+        for move in ((step, 0.0), (-step, 0.0), (0.0, step), (0.0, -step)):
+            if strength + move[0] > most:
+                continue
+            tried = solve(strength + move[0], held + move[1])
+            if tried.criterion < best.criterion:
+                best, strength, held = tried, strength + move[0], held + move[1]
+    return best, strength, held
+
+
+def _ends_of_ramps(problem: Problem, coefficients: Floats, straight: Floats) -> list[list[Floats]]:
+    """For each flank with a straight part low on it: how far (deg) each fifth difference lies from where that part may end."""
+    step = float(problem.knots[1] - problem.knots[0])
+    middle = step * (np.arange(straight.size) + 1.0)  # of second differences, as if each coefficient stood at its number
+    fifth = step * (np.arange(problem.count - ORDER) + ORDER / 2)
+    low = coefficients[1:-1] < LOW * coefficients.max()
+    top = step * float(np.argmax(coefficients))
+    found = []
+    for side in (-1.0, 1.0):
+        ramp = middle[low & (straight > STILL_STRAIGHT) & (side * (middle - top) > 0.0)]
+        if ramp.size:
+            end = ramp.max() if side < 0 else ramp.min()
+            found.append([fifth - (end - side * on) for on in END_DEG])
+    return found
+
+
+def _curve(problem: Problem, solved: Solved, strength: float) -> Spline:
+    function = BSpline(problem.knots, solved.coefficients, DEGREE)
+    return Spline(problem.low, problem.high, function, solved.factor, solved.sigma2, strength)
+
+
+def _evenly(problem: Problem, near: float | None) -> Spline:
+    """The curve with one strength everywhere."""
+
+    def solve(strength: float) -> Solved:
+        return problem.solve(problem.bend * math.exp(strength), strength * (problem.count - ORDER), ORDER)
+
+    strength = _search(lambda at: solve(at).criterion, near)
+    return _curve(problem, solve(strength), strength)
+
+
+def _search(criterion: Callable[[float], float], near: float | None) -> float:
+    """The strength (log) of least criterion, looked for around `near` first."""
+
+    def within(low: float, high: float) -> float:
+        # A tenth of an e-fold in strength moves the curve by a thousandth of its error.
+        return float(minimize_scalar(criterion, bounds=(low, high), method="bounded", options={"xatol": 0.1}).x)
+
+    if near is not None:
+        found = within(near - SEARCH, near + SEARCH)
+        if abs(found - near) < SEARCH - 0.3:
+            return found
+    grid = np.arange(-12.0, 19.0, 3.0)
+    best = int(np.argmin([criterion(at) for at in grid]))
+    return within(float(grid[max(best - 1, 0)]), float(grid[min(best + 1, grid.size - 1)]))
+
+
+def _straightness(coefficients: Floats) -> Floats:
+    """How straight a curve is at each second difference of its coefficients: up to 1, next to 0 where it bends as flanks do."""
+    bend = np.convolve(np.pad(np.diff(coefficients, 2) ** 2, 2, mode="reflect"), np.ones(5) / 5, mode="valid")
+    weight = (bend / bend.mean() + STRAIGHT**2) ** -2.0
+    return np.asarray(weight / weight.max())

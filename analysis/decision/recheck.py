@@ -1,0 +1,150 @@
+"""Sweep against sweep: a re-check after a change against what was predicted, and the rocker ratio from two places of one lobe."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from analysis.base.errors import DataError
+from analysis.base.quantity import Quantity, Source, combine, expanded, function_of
+from analysis.base.samples import Floats
+from analysis.decision.flanks import Flanks, flanks_of
+from analysis.decision.verdict import Verdict
+from analysis.lobe.events import lift_sources, lift_u
+from analysis.lobe.measured import MeasuredLobe
+from analysis.measure import Measured
+
+_LEAST_DEG = 2.0  # below that apart, two flanks are the top of the nose
+_LEAST_SLOPE = 1e-6  # mm a degree: a flank that stands still tells no lift
+
+
+@dataclass(frozen=True)
+class Again:
+    """One number before a change, as predicted after it, and as measured again. `verdict`: "within" if the last two agree within
+    the expanded uncertainty of their difference.
+    """
+
+    name: str
+    before: Quantity
+    predicted: float
+    after: Quantity
+    u95: float
+    verdict: Verdict
+
+    @property
+    def difference(self) -> float:
+        """Measured again less predicted."""
+        return self.after.value - self.predicted
+
+
+def recheck(before: Measured, after: Measured, advance_deg: float | Mapping[str, float]) -> tuple[Again, ...]:
+    """Every event, duration, centerline, lift, separation and advance of both measurements, the camshaft having been advanced by
+    `advance_deg` crank degrees in between (one number, or one for each valve). Raises DataError if they have nothing in common.
+
+    The two measurements are taken as independent: each found TDC for itself. What they share makes them agree better than said.
+    """
+    by = dict(advance_deg) if isinstance(advance_deg, Mapping) else dict.fromkeys(("intake", "exhaust"), advance_deg)
+    found = []
+    for name, old in before.quantities.items():
+        change, new = _change(name, by), after.quantities.get(name)
+        if change is None or new is None:
+            continue
+        predicted = old.value + change
+        u95 = expanded(combine((1.0, _apart(new)), (-1.0, old)))
+        found.append(Again(name, old, predicted, new, u95, "within" if abs(new.value - predicted) <= u95 else "outside"))
+    if not found:
+        raise DataError("the two measurements have no lobe in common", do="Sweep the same valve again after the change")
+    return tuple(found)
+
+
+def _change(name: str, by: Mapping[str, float]) -> float | None:
+    """What advancing the lobes adds to a quantity; None for those that are no part of the comparison."""
+    intake, exhaust = by.get("intake", 0.0), by.get("exhaust", 0.0)
+    if name in ("separation", "advance"):
+        return (exhaust - intake) / 2 if name == "separation" else (intake + exhaust) / 2
+    valve, _, rest = name.partition(" ")
+    kind, _, more = rest.partition(" ")
+    if kind in ("opens", "closes") or rest == "centerline":
+        return -by.get(valve, 0.0)
+    return 0.0 if kind == "duration" or (kind == "peak" and more == "lift") else None
+
+
+def _apart(quantity: Quantity) -> Quantity:
+    """The same with sources of its own."""
+    parts = {replace(source, name=f"measured again: {source.name}"): part for source, part in quantity.parts.items()}
+    return Quantity(quantity.value, parts)
+
+
+@dataclass(frozen=True)
+class RockerRatio:
+    """Valve lift over lobe lift. `lobe_mm`, `ratio` and `u95`: shape (n,), from low lift to full lift."""
+
+    lobe_mm: Floats
+    ratio: Floats
+    u95: Floats
+    at_full_lift: Quantity
+
+
+def rocker_ratio(at_lobe: MeasuredLobe, at_valve: MeasuredLobe, lash: Quantity, steps: int = 40) -> RockerRatio:
+    """The ratio as a function of lift, from a sweep at the lifter and one at the valve of the same lobe, the `lash` (mm) put back.
+
+    A lift at the lobe and a lift at the valve belong together where both stand open for equally many degrees, so that an error of
+    TDC does not come in, and the indicator's lag only as far as the two flanks were passed at different speeds. What is wrong with
+    a lift itself weighs the more, the lower the lift.
+    """
+    lobe, valve = flanks_of(at_lobe), flanks_of(at_valve)
+    lifts = np.linspace(max(4 * lobe.floor_mm, 0.1 * lobe.peak_mm), lobe.peak_mm, steps, endpoint=False)
+    open_for = np.array([closes - opens for opens, closes in map(lobe.crossing, lifts.tolist())])
+    at = np.linspace(2 * valve.floor_mm, valve.peak_mm, 400, endpoint=False)
+    spans = np.array([closes - opens for opens, closes in map(valve.crossing, at.tolist())])
+    read = ~np.isnan(spans)
+    matched = np.interp(-open_for, -spans[read], at[read], left=np.nan, right=np.nan)
+    kept = ~np.isnan(matched) & (open_for > _LEAST_DEG)
+    pairs = zip(lifts[kept].tolist(), matched[kept].tolist(), strict=True)
+    found = [
+        _ratio(at_lobe, _lift(at_lobe, lobe, low, "lobe"), _lift(at_valve, valve, high, "valve") + lash) for low, high in pairs
+    ]
+    full = _ratio(at_lobe, _peak_lift(at_lobe, "lobe"), _peak_lift(at_valve, "valve") + lash)
+    values, u95 = np.array([ratio.value for ratio in found]), np.array([expanded(ratio) for ratio in found])
+    return RockerRatio(lifts[kept], values, u95, full)
+
+
+def _ratio(at_lobe: MeasuredLobe, lobe_mm: Quantity, valve_mm: Quantity) -> Quantity:
+    """Valve lift over lobe lift. Both sweeps follow the same cam, so that its runout lifts both alike and drops out; but the lifter's
+    zero took up a part of it, and the valve's none: it sits on its seat wherever the base circle goes.
+    """
+    value = valve_mm.value / lobe_mm.value
+    ratio = function_of(value, ((1 / lobe_mm.value, valve_mm), (-value / lobe_mm.value, lobe_mm)))
+    u = at_lobe.common.runout_u_mm * at_lobe.common.runout_in_zero
+    return ratio.with_part(Source("runout of the cam in the zero at the lobe", u=u, unit="mm"), -value * u / lobe_mm.value)
+
+
+def _lift(lobe: MeasuredLobe, flanks: Flanks, lift_mm: float, place: str) -> Quantity:
+    """The lift (mm) at which a lobe stands open for as long as it does: what moves the two flanks (scatter, the indicator's step, its
+    lag) counts in the measure in which each tells the time open.
+    """
+    curve, (opens, closes) = lobe.swept.curve, flanks.crossing(lift_mm)
+    wide = 1.0 / np.maximum(np.abs(curve.spline.value(np.array([opens, closes]), 1)), _LEAST_SLOPE)
+    share = wide / wide.sum()
+    scatter = np.array([lift_u(curve, deg, lobe.common) for deg in (opens, closes)])
+    lift = _read(lobe, lift_mm, float(np.hypot(*(share * scatter))), place)
+    faster = curve.speed_at(closes) - curve.speed_at(opens)
+    return lift.with_part(Source(f"latency of the indicator, at the {place}"), curve.latency.u * faster / float(wide.sum()))
+
+
+def _peak_lift(lobe: MeasuredLobe, place: str) -> Quantity:
+    seen = lobe.lobe.peak_lobe_lift_mm if place == "lobe" else lobe.lobe.peak_lift_mm
+    top = lobe.quantities["centerline by peak"].value
+    return _read(lobe, seen.value, lift_u(lobe.swept.curve, top, lobe.common, level=True), place)
+
+
+def _read(lobe: MeasuredLobe, lift_mm: float, scatter_mm: float, place: str) -> Quantity:
+    """A lift (mm) at the indicator, without the cam's runout. `place`: where the indicator stood; it was set anew for each."""
+    common = lobe.common
+    zero, own, lean = (replace(source, name=f"{source.name}, at the {place}") for source in lift_sources(common))
+    lift = Quantity(lift_mm).with_part(Source(f"scatter at the {place}"), scatter_mm).with_part(zero, common.zero_u_mm)
+    lift = lift.with_part(own, common.error_mm / math.sqrt(3))
+    return lift.with_part(lean, lift_mm * common.tilt / math.sqrt(3))

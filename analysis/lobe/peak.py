@@ -1,0 +1,109 @@
+"""Where a lift curve peaks and how high, with what is uncertain about both.
+
+Where the nose is flat its slope tells next to nothing: what is asked of each angle is whether the slope there can be told from zero
+at all. Lifts are at the indicator, angles in crank degrees from overlap TDC.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from analysis.base.errors import DataError
+from analysis.base.quantity import NORMAL_95, Quantity, Source
+from analysis.base.samples import Floats
+from analysis.curve.lift_curve import Curve
+from analysis.curve.smoothing import Spline, loosened
+from analysis.lobe.events import GRID_DEG, Systematics, lift_sources, lift_u, locked_variance, runout_sources, with_systematics
+
+# No nose is level over more than this to either side, degrees; a dwell may be (common practice).
+LEVEL_DEG = 60.0
+# Pitch at which the slope's uncertainty is worked out; between, it lies on a straight line.
+PITCH_DEG = 2.0
+
+
+def peak_quantities(curve: Curve, common: Systematics) -> tuple[Quantity, Quantity]:
+    """Angle of peak lift (deg: the middle of what is level) and peak lift (mm, at the indicator).
+
+    Level are the angles that a test of "the peak is here" (95 %) would not refuse: right also where the nose is so flat, or has a
+    dwell, that slope error over curvature means nothing (Fieller, J. R. Statist. Soc. B 16 (1954) 175). Raises DataError if the
+    highest point is at the end of what was swept.
+    """
+    top = highest(curve.spline)
+    errors = _SlopeErrors(curve, common)
+    low, high = (top + side * _level(errors, top, side) for side in (-1, 1))
+    deg, lift = (low + high) / 2, float(curve.spline.value(top))
+    u, of_runout = (high - low) / 2 / NORMAL_95, errors.share_of_runout(np.array([low, high]))
+    slope = Source(f"scatter and smoothing at the peak, {common.name}")
+    angle = Quantity(deg).with_part(slope, u * math.sqrt(1.0 - of_runout**2))
+    across, along = runout_sources(common)
+    angle = with_systematics(angle.with_part(across, u * of_runout), curve, math.inf, lift, common)
+    height = Quantity(lift).with_part(Source(f"scatter of the peak lift, {common.name}"), lift_u(curve, top, common, level=True))
+    zero, own, lean = lift_sources(common)
+    height = height.with_part(zero, -common.zero_u_mm)
+    height = height.with_part(along, common.runout_u_mm * (1 + common.runout_in_zero))
+    height = height.with_part(own, -common.error_mm / math.sqrt(3))
+    return angle, height.with_part(lean, lift * common.tilt / math.sqrt(3))
+
+
+def highest(s: Spline) -> float:
+    """Angle (deg) of the highest point of a curve. Raises DataError if it is at the end of what was swept."""
+    grid = np.arange(s.low, s.high, GRID_DEG)
+    top = int(np.argmax(s.value(grid)))
+    if top in (0, grid.size - 1):
+        raise DataError(
+            f"the sweep does not cover the lobe: the lift is still growing at {grid[top]:.0f} degrees, where the readings end",
+            do="Sweep on until the valve is closed again",
+        )
+    deg = float(grid[top])
+    for _ in range(8):
+        bend = float(s.value(deg, 2))
+        if bend >= 0:
+            break
+        deg -= float(np.clip(s.value(deg, 1) / bend, -GRID_DEG, GRID_DEG))
+    return deg
+
+
+class _SlopeErrors:
+    """What is uncertain about the slope (mm/deg) at angles on the nose.
+
+    A nose whose flanks bend otherwise before the peak than behind it is smoothed over, by one to two standard errors of the slope,
+    and no readings that leave the strength of the smoothing open tell by how much (an interval that is true whatever the shape
+    cannot be narrow where the shape is kind: Low, Annals of Statistics 25 (1997) 2547). So the slope is held to be known no better
+    than readings smoothed much less would know it. Then the indicator's step, which repeats over the whole of a level nose; and a
+    cam that runs out leans the nose, and so moves a flat one's peak by much.
+    """
+
+    def __init__(self, curve: Curve, common: Systematics) -> None:
+        self.curve, self.common = curve, common
+        self.loose = loosened(curve.spline, curve.pooled_deg, curve.pooled_lift, curve.pooled_weight)
+        self.runout = common.runout_u_mm * math.pi / 360.0  # crank degrees: half a cam turn is 360 of them
+
+    def at(self, deg: Floats) -> Floats:
+        """Standard uncertainty of the slope. Shape of `deg`."""
+        steps = locked_variance(self.curve, deg, self.common, derivative=1)
+        return np.asarray(np.sqrt(self.loose.error(deg, 1) ** 2 + steps + self.runout**2))
+
+    def share_of_runout(self, deg: Floats) -> float:
+        """How much of the standard uncertainty is the runout's, at the mean over angles."""
+        return self.runout / max(float(np.sqrt(np.mean(self.at(deg) ** 2))), 1e-300)
+
+
+def _level(errors: _SlopeErrors, deg: float, side: int) -> float:
+    """How far from `deg` on one side the slope cannot be told from zero, deg."""
+    s = errors.curve.spline
+    reach = min(LEVEL_DEG, (s.high - deg) if side > 0 else (deg - s.low))
+    for looked in (min(LEVEL_DEG / 6, reach), reach):  # most noses end soon, and standard errors cost time
+        on = np.arange(0.0, looked, GRID_DEG)
+        coarse = np.linspace(0.0, looked, 1 + math.ceil(looked / PITCH_DEG))
+        u = np.interp(on, coarse, errors.at(deg + side * coarse))
+        told = np.abs(s.value(deg + side * on, 1)) - NORMAL_95 * u
+        steep = np.flatnonzero(told[1:] > 0)
+        if steep.size:
+            break
+    if steep.size == 0:
+        return float(on[-1])
+    k = int(steep[0])
+    share = float(np.clip(-told[k] / (told[k + 1] - told[k]), 0.0, 1.0))
+    return (k + share) * GRID_DEG
