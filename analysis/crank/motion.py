@@ -137,12 +137,11 @@ def follow(capture: Capture, forward: int, allowance: float) -> tuple[Motion, tu
     """The motion of a capture, and the slips that its index pulses show.
 
     Samples between the pulses that show a slip are not usable, those after it are put right. Samples of another origin than
-    the first are not usable: where their count began is unknown. Raises DataError if the header is missing or nothing moved.
+    the first are not usable: where their count began is unknown. Raises DataError if there is no sample.
     """
-    header, samples = capture.header, capture.samples
-    if header is None or samples.crank.size == 0:
+    board, samples = capture.header.board, capture.samples
+    if samples.crank.size == 0:
         raise DataError("the capture holds no samples", where=capture.path, do="Record it again")
-    board = header.board
     slips = find_slips(capture.index, board.cpr) if board.index else ()
     crank, doubtful = mend_slips(samples, slips)
     mended = replace(samples, crank=crank)

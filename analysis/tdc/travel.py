@@ -189,7 +189,7 @@ def _less_own_mean(values: Floats, visit: Ints) -> Floats:
 def by_travel(capture: Capture, rig: Rig, geometry: SliderCrank, forward: int) -> TdcFound:
     """TDC from a capture of the piston's travel. Raises DataError if it holds no piston channel or too little travel."""
     header = capture.header
-    if header is None or "piston" not in header.channels:
+    if "piston" not in header.channels:
         raise DataError("the capture holds no indicator on the piston", where=capture.path, do="Record it with: --step travel")
     channel = header.channels.index("piston")
     cpr, step = header.board.cpr, header.board.steps_mm[channel]

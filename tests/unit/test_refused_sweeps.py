@@ -141,7 +141,6 @@ def test_a_checking_lift_above_the_peak(recorded: list[Capture]) -> None:
 def test_a_new_start_without_index_is_refused_by_the_whole_way() -> None:
     rig = replace(SHORT, encoder=replace(SHORT.encoder, index=False), board=replace(SHORT.board, boot=0))
     stop, sweep = captures(rig, ("stop", "intake"))
-    assert sweep.header is not None
     again = replace(sweep, header=replace(sweep.header, link="another"))
     assert "Find TDC again" in refused("started again", stop, again).do
 
