@@ -15,7 +15,7 @@ import numpy as np
 from analysis.base.errors import DataError, placed
 from analysis.base.quantity import Quantity, Source, combine, correlated
 from analysis.base.samples import Bools, Capture, Floats, Ints
-from analysis.crank.lag import stated_latency
+from analysis.crank.lag import stated_lag
 from analysis.crank.motion import follow
 from analysis.crank.readings import Readings, read_channel, without_spikes
 from analysis.job import Rig
@@ -197,7 +197,7 @@ def by_travel(capture: Capture, rig: Rig, geometry: SliderCrank, forward: int) -
     # What the travel itself can tell of an encoder off center is worth more than the bound that was stated.
     offcenter = offcenter_prior(max(rig.encoder_offcenter_deg, LOOSE_BOUND_DEG))
     scale = max(1.0 - math.cos(math.radians(rig.indicator_tilt_deg)), 1e-4)
-    lag, fit, stated = 0.0, None, stated_latency(rig)
+    lag, fit, stated = 0.0, None, stated_lag(rig)
     for _ in range(ROUNDS):
         readings = read_channel(capture, channel, motion, rig.indicator_sign, lag)
         with placed(capture.path):
