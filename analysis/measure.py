@@ -11,7 +11,7 @@ from analysis.base.finding import Caution
 from analysis.base.quantity import Quantity, Source
 from analysis.base.samples import Capture
 from analysis.crank.motion import running_direction
-from analysis.crank.segments import first_start
+from analysis.crank.segments import on_one_count
 from analysis.curve.sweep import Sweep, read_sweep
 from analysis.curve.sweep_selection import for_slack, left_out, of_one_cylinder, onward
 from analysis.diagnosis.of_curve import about_curve
@@ -52,7 +52,7 @@ def measure_all(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0
 
     `after_deg`: by how many crank degrees the TDC of the cylinder swept comes after that which the captures find.
     """
-    usable = [first_start(c) for c in captures if c.samples.crank.size]
+    usable = [on_one_count(c) for c in captures if c.samples.crank.size]
     sweeps = [c for c in usable if c.header.step == "sweep"]
     if not sweeps:
         raise DataError(

@@ -12,6 +12,7 @@ from analysis.base.finding import Caution
 from analysis.base.quantity import combine, expanded
 from analysis.base.samples import Floats
 from analysis.curve.lift_curve import Curve
+from analysis.curve.points import each_pass
 from analysis.diagnosis import named
 from analysis.job import Job, LobeSpec
 from analysis.lobe.measured import MeasuredLobe, whole_passes
@@ -83,10 +84,10 @@ def shifts_of_passes(curve: Curve) -> tuple[Floats, Floats]:
     s = curve.spline
     steepest = float(np.abs(s.value(np.arange(s.low, s.high, 1.0), 1)).max())
     late, error = [], []
-    points = curve.points
-    for number in np.unique(points.pass_):
-        inside = (points.pass_ == number) & (points.deg > s.low) & (points.deg < s.high)
-        slope, away = curve.slope[inside], curve.residual[inside]
+    for rows in each_pass(curve.points.pass_):
+        deg = curve.points.deg[rows]
+        inside = (deg > s.low) & (deg < s.high)
+        slope, away = curve.slope[rows][inside], curve.residual[rows][inside]
         rise, fall = (int((side * slope > 0.3 * steepest).sum()) for side in (1, -1))
         if min(rise, fall) < 5:
             late.append(math.nan)
@@ -98,7 +99,7 @@ def shifts_of_passes(curve: Curve) -> tuple[Floats, Floats]:
         rest = away - design @ best
         late.append(float(best[0]))
         # Scatter hangs together over a degree or two: cells of two degrees count, not readings.
-        cells = max(4.0, float(np.ptp(points.deg[inside])) / 2.0)
+        cells = max(4.0, float(np.ptp(deg[inside])) / 2.0)
         error.append(float(np.std(rest)) / math.sqrt(float(np.mean(slope**2)) * min(cells, slope.size)))
     return np.array(late), np.array(error)
 
@@ -140,7 +141,7 @@ def _about_speed(lobe: MeasuredLobe) -> list[Caution]:
     if lifted.size < 2:
         return []
     span = float(np.ptp(lifted))
-    passes = max(whole_passes(swept.points, curve), 1)
+    passes = max(whole_passes(curve), 1)
     # Spaces between readings of all passes together, the widest tenth: hands do not turn evenly.
     space = float(np.quantile(np.diff(np.sort(lifted)), 0.9))
     if space <= 2 * NEEDED_DEG and lifted.size * NEEDED_DEG >= span:

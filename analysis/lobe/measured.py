@@ -12,7 +12,7 @@ from analysis.base.quantity import Number, Quantity, combine, expanded
 from analysis.base.selection import only
 from analysis.curve.base_circle import BaseCircle
 from analysis.curve.lift_curve import Curve
-from analysis.curve.points import Points
+from analysis.curve.points import each_pass
 from analysis.curve.sweep import Sweep, Swept
 from analysis.job import Job, Rig
 from analysis.lobe.at_rest import at_rest
@@ -90,7 +90,7 @@ def measure_lobe(job: Job, swept: Swept, backward: Sequence[Sweep]) -> MeasuredL
     lobe = Lobe(
         cylinder=job.measure.cylinder,
         valve=swept.valve,
-        passes=whole_passes(swept.points, curve),
+        passes=whole_passes(curve),
         peak_lift_mm=number(quantities["peak lift"]),
         peak_lobe_lift_mm=number(lobe_peak),
         centerline_deg=number(by["equal_lift"]),
@@ -103,7 +103,7 @@ def measure_lobe(job: Job, swept: Swept, backward: Sequence[Sweep]) -> MeasuredL
     return MeasuredLobe(lobe, quantities, tuple(hidden), swept, common, slack_at)
 
 
-def whole_passes(points: Points, curve: Curve) -> int:
+def whole_passes(curve: Curve) -> int:
     """How many passes cover the lobe from foot to foot without a hole of more than five degrees (or three readings of a slow
     gauge).
     """
@@ -111,10 +111,10 @@ def whole_passes(points: Points, curve: Curve) -> int:
     if lifted.size == 0:
         return 0
     low, high = float(lifted.min()), float(lifted.max())
-    inside = only(points, (points.deg > low) & (points.deg < high))
+    inside = only(curve.points, (curve.points.deg > low) & (curve.points.deg < high))
     whole = 0
-    for number in np.unique(inside.pass_):
-        holes = np.diff(np.concatenate(([low], np.sort(inside.deg[inside.pass_ == number]), [high])))
+    for rows in each_pass(inside.pass_):
+        holes = np.diff(np.concatenate(([low], np.sort(inside.deg[rows]), [high])))
         whole += holes.max() <= max(5.0, 3 * float(np.median(holes)))
     return int(whole)
 
