@@ -170,7 +170,7 @@ def test_contacts_are_those_of_the_whole_capture(name: str, cuts: list[int]) -> 
     for block in np.split(crank, sorted(cut % crank.size for cut in cuts)):
         contacts.add(block)
     touches, whole = contacts.touches(), stop_contacts(crank, cpr)
-    assert (sorted(touches.low), sorted(touches.high)) == (sorted(whole.low.tolist()), sorted(whole.high.tolist()))
+    assert (sorted(touches.low), sorted(touches.high)) == (sorted(whole.low.counts.tolist()), sorted(whole.high.counts.tolist()))
     assert not touches.why
     assert touches.agree
     assert touches.tdc == pytest.approx(by_stop(stop, None, 1).count.value)
