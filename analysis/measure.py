@@ -52,8 +52,8 @@ def measure_all(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0
 
     `after_deg`: by how many crank degrees the TDC of the cylinder swept comes after that which the captures find.
     """
-    usable = [first_start(c) for c in captures if c.header is not None and c.samples.crank.size]
-    sweeps = [c for c in usable if c.header is not None and c.header.step == "sweep"]
+    usable = [first_start(c) for c in captures if c.samples.crank.size]
+    sweeps = [c for c in usable if c.header.step == "sweep"]
     if not sweeps:
         raise DataError(
             "there is no sweep of a valve among the captures",
@@ -68,7 +68,7 @@ def measure_all(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0
     for capture in sweeps:
         count, moved = (tdc.count, ()) if source is None else carry_tdc(tdc, source, capture)
         cautions += moved
-        stood_on = capture.header.channels if capture.header is not None else ()
+        stood_on = capture.header.channels
         channels += [Sweep(capture, c, on, count, tdc, forward) for c, on in enumerate(stood_on) if on in VALVES]
     found: dict[str, MeasuredLobe] = {}
     for sweep in [s for s in channels if onward(s)] or channels:  # if there is no other, a backward one is refused in words
@@ -93,7 +93,7 @@ def measure_all(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0
 def _used(captures: Sequence[Capture], sweeps: Sequence[Sweep], found: dict[str, MeasuredLobe]) -> list[Capture]:
     """The captures that a result was made of, in order: not those that a later one of their kind replaced."""
     made_of = [s.capture for lobe in found.values() for s in for_slack(lobe.swept.sweep, sweeps)]
-    last = {c.header.step: c for c in captures if c.header is not None and c.header.step != "sweep"}
+    last = {c.header.step: c for c in captures if c.header.step != "sweep"}
     return [c for c in captures if any(c is used for used in (*made_of, *last.values()))]
 
 
@@ -110,7 +110,7 @@ def find_tdc(job: Job, captures: Sequence[Capture], forward: int) -> tuple[TdcFo
     """
     engine, rig = job.engine, job.rig
     geometry = slider_crank(engine.stroke_mm, engine.rod_mm, engine.pin_offset_mm)
-    last = {c.header.step: c for c in captures if c.header is not None}
+    last = {c.header.step: c for c in captures}
     travel = by_travel(last["travel"], rig, geometry, forward) if "travel" in last else None
     u = offcenter_prior(rig.encoder_offcenter_deg)
     causes = (Source(f"encoder off center, {part}", u=u, unit="deg") for part in ("across", "along"))
@@ -129,9 +129,7 @@ def find_tdc(job: Job, captures: Sequence[Capture], forward: int) -> tuple[TdcFo
     if travel is not None:
         return travel, last["travel"], []
     if rig.tdc_count is not None:
-        header = captures[0].header
-        assert header is not None
-        return TdcFound(Quantity(rig.tdc_count), header.board.cpr, "given", sine=sine, cosine=cosine), None, []
+        return TdcFound(Quantity(rig.tdc_count), captures[0].header.board.cpr, "given", sine=sine, cosine=cosine), None, []
     raise DataError(
         "TDC is not known: there is no capture of the piston stop or travel, and the job gives no tdc_count",
         do="Record one with: lobetrace capture JOB --step stop",
@@ -169,4 +167,4 @@ def _cam(job: Job, quantities: dict[str, Quantity], lobes: dict[str, MeasuredLob
 
 
 def _one_count(a: Capture, b: Capture) -> bool:
-    return a.header is not None and b.header is not None and same_count(a.header, b.header)
+    return same_count(a.header, b.header)

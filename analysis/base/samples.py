@@ -108,12 +108,9 @@ class Gap:
 
 @dataclass(frozen=True)
 class Capture:
-    """One recording. `complete` only if its closing line is there and agrees; else `missing` says in sentences what is not.
+    """One recording. `complete` only if its closing line is there and agrees; else `missing` says in sentences what is not."""
 
-    `header` is None for a file cut short inside its header.
-    """
-
-    header: Header | None
+    header: Header
     samples: Samples
     index: IndexPulses
     faults: tuple[Fault, ...]

@@ -83,9 +83,10 @@ def shifts_of_passes(curve: Curve) -> tuple[Floats, Floats]:
     s = curve.spline
     steepest = float(np.abs(s.value(np.arange(s.low, s.high, 1.0), 1)).max())
     late, error = [], []
-    for x, (pull, off) in zip(curve.pass_deg, curve.along, strict=True):
-        inside = (x > s.low) & (x < s.high)
-        slope, away = pull[inside], off[inside]
+    points = curve.points
+    for number in np.unique(points.pass_):
+        inside = (points.pass_ == number) & (points.deg > s.low) & (points.deg < s.high)
+        slope, away = curve.slope[inside], curve.residual[inside]
         rise, fall = (int((side * slope > 0.3 * steepest).sum()) for side in (1, -1))
         if min(rise, fall) < 5:
             late.append(math.nan)
@@ -97,7 +98,7 @@ def shifts_of_passes(curve: Curve) -> tuple[Floats, Floats]:
         rest = away - design @ best
         late.append(float(best[0]))
         # Scatter hangs together over a degree or two: cells of two degrees count, not readings.
-        cells = max(4.0, float(np.ptp(x[inside])) / 2.0)
+        cells = max(4.0, float(np.ptp(points.deg[inside])) / 2.0)
         error.append(float(np.std(rest)) / math.sqrt(float(np.mean(slope**2)) * min(cells, slope.size)))
     return np.array(late), np.array(error)
 
@@ -109,7 +110,7 @@ def _about_passes(lobe: MeasuredLobe) -> list[Caution]:
     late, error = late[seen], error[seen]
     if late.size < 2:
         return []
-    lag = curve.latency.u * float(np.ptp(curve.pooled_speed))
+    lag = curve.lag.u * float(np.ptp(curve.pooled.speed))
     apart = float(np.ptp(late))
     if apart <= max(APART_DEG, SURE * math.hypot(float(error.max()) * math.sqrt(2), lag)):
         return []
@@ -135,16 +136,16 @@ def _about_passes(lobe: MeasuredLobe) -> list[Caution]:
 
 def _about_speed(lobe: MeasuredLobe) -> list[Caution]:
     swept, curve = lobe.swept, lobe.swept.curve
-    lifted = curve.pooled_deg[curve.pooled_lift > 0.05 * float(curve.pooled_lift.max())]
+    lifted = curve.pooled.deg[curve.pooled.lift_mm > 0.05 * float(curve.pooled.lift_mm.max())]
     if lifted.size < 2:
         return []
     span = float(np.ptp(lifted))
-    passes = max(len(whole_passes(swept.passes, curve)), 1)
+    passes = max(whole_passes(swept.points, curve), 1)
     # Spaces between readings of all passes together, the widest tenth: hands do not turn evenly.
     space = float(np.quantile(np.diff(np.sort(lifted)), 0.9))
     if space <= 2 * NEEDED_DEG and lifted.size * NEEDED_DEG >= span:
         return []
-    speed = float(np.average(curve.pooled_speed, weights=curve.pooled_weight))
+    speed = float(np.average(curve.pooled.speed, weights=curve.pooled.weight))
     slower = speed * lifted.size * NEEDED_DEG / span / 2
     text = (
         f"Turned too fast for the indicator: {lifted.size} readings over the {span:.0f} degrees of the {swept.valve} lobe in "

@@ -8,7 +8,7 @@ from pathlib import PurePath
 from analysis.base.finding import Caution
 from analysis.base.quantity import combine, expanded
 from analysis.base.samples import Capture
-from analysis.crank.lag import stated_latency
+from analysis.crank.lag import stated_lag
 from analysis.crank.segments import first_start
 from analysis.curve.sweep import Swept
 from analysis.diagnosis import named
@@ -113,13 +113,13 @@ def _about_counts(swept: Swept) -> list[Caution]:
             f"({slip.counts * per_count:+.2f} degrees): counts were lost or the coupling slipped. Readings between them were left "
             "out, those after them put right. Check the encoder's cable and coupling.",
         )
-        for slip in swept.slips
+        for slip in swept.count_errors
     ]
 
 
 def _about_indicator(rig: Rig, swept: Swept) -> list[Caution]:
     found = []
-    step, base, latency = swept.sweep.step_mm, swept.curve.base, swept.curve.latency
+    step, base, latency = swept.sweep.step_mm, swept.curve.base, swept.curve.lag
     falls = stands_that_sank(swept)
     if falls:
         text = (
@@ -146,7 +146,7 @@ def _about_indicator(rig: Rig, swept: Swept) -> list[Caution]:
             "journals and the indicator's stand."
         )
         found.append(Caution("runout", text))
-    if latency.u >= 0.9 * stated_latency(rig).u > 0.0:
+    if latency.u >= 0.9 * stated_lag(rig).u > 0.0:
         text = (
             "The speed of turning varied too little to tell the indicator's lag; its bound is in the uncertainty. Turn some passes "
             "slower and some faster."

@@ -9,9 +9,10 @@ from dataclasses import dataclass, fields
 import numpy as np
 
 from analysis.base.quantity import Number, Quantity, combine, expanded
+from analysis.base.selection import only
 from analysis.curve.base_circle import BaseCircle
-from analysis.curve.bins import Pass
 from analysis.curve.lift_curve import Curve
+from analysis.curve.points import Points
 from analysis.curve.sweep import Sweep, Swept
 from analysis.job import Job, Rig
 from analysis.lobe.at_rest import at_rest
@@ -84,12 +85,12 @@ def measure_lobe(job: Job, swept: Swept, backward: Sequence[Sweep]) -> MeasuredL
     quantities |= {"centerline": by["equal_lift"]} | {f"centerline by {key}": q for key, q in by.items()}
     quantities["peak lift"], lobe_peak = valve_and_lobe(rig, peak_mm, common.name)
     slack, slack_at = _slack(rig, swept, backward, common)
-    latency = curve.latency
+    latency = curve.lag
     lag = Quantity(latency.seconds * 1e3, {latency.source("latency"): latency.u * 1e3})
     lobe = Lobe(
         cylinder=job.measure.cylinder,
         valve=swept.valve,
-        passes=len(whole_passes(swept.passes, curve)),
+        passes=whole_passes(swept.points, curve),
         peak_lift_mm=number(quantities["peak lift"]),
         peak_lobe_lift_mm=number(lobe_peak),
         centerline_deg=number(by["equal_lift"]),
@@ -102,21 +103,20 @@ def measure_lobe(job: Job, swept: Swept, backward: Sequence[Sweep]) -> MeasuredL
     return MeasuredLobe(lobe, quantities, tuple(hidden), swept, common, slack_at)
 
 
-def whole_passes(passes: tuple[Pass, ...], curve: Curve) -> tuple[Pass, ...]:
-    """The passes that cover the lobe from foot to foot without a hole of more than five degrees (or three readings of a slow
+def whole_passes(points: Points, curve: Curve) -> int:
+    """How many passes cover the lobe from foot to foot without a hole of more than five degrees (or three readings of a slow
     gauge).
     """
-    lifted = curve.pooled_deg[curve.pooled_lift > 0.1]
+    lifted = curve.pooled.deg[curve.pooled.lift_mm > 0.1]
     if lifted.size == 0:
-        return ()
+        return 0
     low, high = float(lifted.min()), float(lifted.max())
-    found = []
-    for p in passes:
-        mine = np.sort(p.deg[(p.deg > low) & (p.deg < high)])
-        holes = np.diff(np.concatenate(([low], mine, [high])))
-        if holes.max() <= max(5.0, 3 * float(np.median(holes))):
-            found.append(p)
-    return tuple(found)
+    inside = only(points, (points.deg > low) & (points.deg < high))
+    whole = 0
+    for number in np.unique(inside.pass_):
+        holes = np.diff(np.concatenate(([low], np.sort(inside.deg[inside.pass_ == number]), [high])))
+        whole += holes.max() <= max(5.0, 3 * float(np.median(holes)))
+    return int(whole)
 
 
 def systematics(rig: Rig, swept: Swept) -> Systematics:

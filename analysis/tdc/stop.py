@@ -262,7 +262,7 @@ def by_stop(capture: Capture, geometry: SliderCrank | None, forward: int) -> Tdc
     Uncertainty: what the counts of the contacts leave open of where the middle lies (`middle_of_contacts`).
     """
     header, samples = capture.header, capture.samples
-    if header is None or samples.crank.size == 0:
+    if samples.crank.size == 0:
         raise DataError("the capture holds no samples", where=capture.path, do="Record the stop again")
     first = samples.origin == samples.origin[0]
     cpr = header.board.cpr

@@ -58,7 +58,7 @@ def main() -> None:
     rows = sum(capture.samples.seq.size for capture in small)
     print(f"analyze, sample 'clean', {rows} samples: median {1e3 * median(timed(job, small)):.0f} ms")
     result, true = measure(job, small), json.loads((SAMPLE / "expected.json").read_text(encoding="utf-8"))["truth"]
-    cpr = small[0].header.board.cpr if small[0].header is not None else 1
+    cpr = small[0].header.board.cpr
     off = (result.tdc.count.value - true["tdc count"] + cpr / 2) % cpr - cpr / 2
     print(f"errors against the truth: TDC {off * 360 / cpr:+.3f} deg (95 %: {result.tdc.count.u95 * 360 / cpr:.3f})")
     for lobe in result.lobes:

@@ -307,7 +307,6 @@ def test_the_capture_that_shows_no_tdc_is_named() -> None:
     with pytest.raises(DataError, match=r"^stop\.csv: the crank was not turned to both sides of the stop: .*missing\. Swing"):
         by_stop(stop_capture(path(1000, 2000)), None, 1)
     followed = stop_capture(path(0, 1000))
-    assert followed.header is not None
     followed = replace(followed, header=replace(followed.header, step="travel", channels=("piston",)), path="travel.csv")
     with pytest.raises(DataError, match=r"^travel\.csv: the indicator on the piston did not move enough"):
         by_travel(followed, Rig(), slider_crank(86.0, 145.0, 0.0), 1)
