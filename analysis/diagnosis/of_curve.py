@@ -9,12 +9,12 @@ import math
 import numpy as np
 
 from analysis.base.finding import Caution
-from analysis.base.quantity import combine, expanded
 from analysis.base.samples import Floats
 from analysis.curve.lift_curve import Curve
 from analysis.diagnosis import named
 from analysis.job import Job, LobeSpec
-from analysis.lobe.measured import MeasuredLobe, whole_passes
+from analysis.lobe.measured import whole_passes
+from analysis.lobe.result import Lobe
 
 # Midpoints further apart than this are no matter of taste which one is called the centerline (common practice: a degree).
 UNSYMMETRICAL_DEG = 1.0
@@ -27,7 +27,7 @@ NEEDED_DEG = 1.5
 DRIFT_MM = 0.03
 
 
-def about_curve(job: Job, lobe: MeasuredLobe) -> list[Caution]:
+def about_curve(job: Job, lobe: Lobe) -> list[Caution]:
     """Everything of the kind. Nothing for a sound rig."""
     spec = job.specification.intake if lobe.swept.valve == "intake" else job.specification.exhaust
     return [
@@ -39,10 +39,9 @@ def about_curve(job: Job, lobe: MeasuredLobe) -> list[Caution]:
     ]
 
 
-def _about_symmetry(lobe: MeasuredLobe) -> list[Caution]:
-    high, low = (lobe.quantities[f"centerline by {way}"] for way in ("equal_lift", "event_midpoint"))
-    apart = combine((1.0, low), (-1.0, high))
-    if abs(apart.value) <= max(UNSYMMETRICAL_DEG, expanded(apart)):
+def _about_symmetry(lobe: Lobe) -> list[Caution]:
+    apart = lobe.centerlines.event_midpoint - lobe.centerlines.equal_lift
+    if abs(apart.value) <= max(UNSYMMETRICAL_DEG, apart.u95):
         return []
     text = (
         f"The {lobe.swept.valve} lobe is unsymmetrical: the middle between its events lies {abs(apart.value):.1f} degrees "
@@ -53,10 +52,10 @@ def _about_symmetry(lobe: MeasuredLobe) -> list[Caution]:
     return [Caution("unsymmetrical", text)]
 
 
-def _about_lean(spec: LobeSpec, lobe: MeasuredLobe) -> list[Caution]:
+def _about_lean(spec: LobeSpec, lobe: Lobe) -> list[Caution]:
     for given, found, place in (
-        (spec.lobe_lift_mm, lobe.lobe.peak_lobe_lift_mm, "lobe"),
-        (spec.valve_lift_mm, lobe.lobe.peak_lift_mm, "valve"),
+        (spec.lobe_lift_mm, lobe.peak_lobe_lift, "lobe"),
+        (spec.valve_lift_mm, lobe.peak_lift, "valve"),
     ):
         if given is None:
             continue
@@ -103,7 +102,7 @@ def shifts_of_passes(curve: Curve) -> tuple[Floats, Floats]:
     return np.array(late), np.array(error)
 
 
-def _about_passes(lobe: MeasuredLobe) -> list[Caution]:
+def _about_passes(lobe: Lobe) -> list[Caution]:
     curve = lobe.swept.curve
     late, error = shifts_of_passes(curve)
     seen = ~np.isnan(late)
@@ -134,7 +133,7 @@ def _about_passes(lobe: MeasuredLobe) -> list[Caution]:
     return [Caution("passes-apart", text)]
 
 
-def _about_speed(lobe: MeasuredLobe) -> list[Caution]:
+def _about_speed(lobe: Lobe) -> list[Caution]:
     swept, curve = lobe.swept, lobe.swept.curve
     lifted = curve.pooled.deg[curve.pooled.lift_mm > 0.05 * float(curve.pooled.lift_mm.max())]
     if lifted.size < 2:
@@ -156,8 +155,8 @@ def _about_speed(lobe: MeasuredLobe) -> list[Caution]:
     return [Caution("too-fast", text)]
 
 
-def _about_drift(lobe: MeasuredLobe) -> list[Caution]:
-    drift, step = lobe.swept.curve.base.drift_mm, lobe.common.step_mm
+def _about_drift(lobe: Lobe) -> list[Caution]:
+    drift, step = lobe.swept.curve.base.drift_mm, lobe.causes.step_mm
     if abs(drift) <= max(DRIFT_MM, 3 * step):
         return []
     text = (

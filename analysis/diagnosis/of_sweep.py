@@ -6,7 +6,7 @@ from dataclasses import replace
 from pathlib import PurePath
 
 from analysis.base.finding import Caution
-from analysis.base.quantity import combine, expanded
+from analysis.base.quantity import linear_combination
 from analysis.base.samples import Capture
 from analysis.crank.lag import stated_lag
 from analysis.crank.segments import first_start
@@ -14,8 +14,7 @@ from analysis.curve.sweep import Swept
 from analysis.diagnosis import named
 from analysis.job import DurationSpec, Job, Rig
 from analysis.lobe.at_rest import stands_that_sank
-from analysis.lobe.measured import MeasuredLobe
-from analysis.lobe.result import same_lift
+from analysis.lobe.result import Lobe, same_lift
 from analysis.lobe.timing import centerline_disagreement
 from analysis.tdc.stop import TdcFound
 
@@ -68,19 +67,30 @@ def about_both_tdc(stop: TdcFound, travel: TdcFound, forward: int) -> list[Cauti
     turn = stop.cpr
     # At the contacts of the stop the encoder's error had another value than at TDC.
     at_top = replace(stop, cosine=travel.cosine).at_top(forward)
-    apart = combine((1.0, at_top), (-1.0, travel.count)) * (360.0 / turn)
+    apart = linear_combination((1.0, at_top), (-1.0, travel.count)) * (360.0 / turn)
     off = (apart.value + 180.0) % 360.0 - 180.0
-    if abs(off) <= expanded(apart):
+    if abs(off) <= apart.u95:
         return []
     text = (
-        f"TDC by the stop and TDC by the piston's travel lie {abs(off):.2f} degrees apart, more than the {expanded(apart):.2f} "
+        f"TDC by the stop and TDC by the piston's travel lie {abs(off):.2f} degrees apart, more than the {apart.u95:.2f} "
         "that both are uncertain by: the encoder moved in between, the stop gave way, or rod, stroke or pin offset in job.toml is "
         "wrong. Find out which before anything is changed."
     )
     return [Caution("tdc-disagrees", text)]
 
 
-def about_sweep(job: Job, lobe: MeasuredLobe) -> list[Caution]:
+def about_carried_tdc(moved_deg: float) -> list[Caution]:
+    """A count that moved against the index pulse between finding TDC and a sweep."""
+    if moved_deg == 0.0:
+        return []
+    text = (
+        f"Between finding TDC and this sweep the count moved {moved_deg:.2f} degrees against the index pulse: counts were lost or "
+        "the encoder's coupling slipped. It was put right by the index pulse; fasten the coupling and find TDC again."
+    )
+    return [Caution("count-moved", text)]
+
+
+def about_sweep(job: Job, lobe: Lobe) -> list[Caution]:
     """Everything that a sweep itself shows."""
     swept = lobe.swept
     return [
@@ -167,7 +177,7 @@ def _about_hidden(job: Job, hidden_mm: tuple[float, ...]) -> list[Caution]:
     ]
 
 
-def _about_specified(job: Job, lobe: MeasuredLobe) -> list[Caution]:
+def _about_specified(job: Job, lobe: Lobe) -> list[Caution]:
     """Whether the events that the maker gives can belong to this curve, or were noted the wrong way round."""
     intake = lobe.swept.valve == "intake"
     spec = job.specification.intake if intake else job.specification.exhaust
@@ -195,9 +205,9 @@ def _about_specified(job: Job, lobe: MeasuredLobe) -> list[Caution]:
     return found
 
 
-def _middle(lobe: MeasuredLobe, row: DurationSpec) -> float:
+def _middle(lobe: Lobe, row: DurationSpec) -> float:
     """Middle of the measured events at a row's lift, which an unsymmetrical lobe does not have at its peak; else the peak."""
-    for event in lobe.lobe.events:
+    for event in lobe.events:
         if same_lift(event, row):
-            return (event.opens_deg.value + event.closes_deg.value) / 2
-    return lobe.quantities["centerline by peak"].value
+            return (event.opens.value + event.closes.value) / 2
+    return lobe.centerlines.peak.value

@@ -13,7 +13,7 @@ import numpy as np
 from scipy import optimize, special
 
 from analysis.base.errors import DataError, placed
-from analysis.base.quantity import NOTHING, Quantity, Source, combine
+from analysis.base.quantity import NOTHING, Quantity, Source, linear_combination
 from analysis.base.samples import Bools, Capture, Floats, Ints
 from analysis.tdc.slider_crank import SliderCrank
 
@@ -99,7 +99,7 @@ class TdcFound:
         """
         after, per_deg = math.radians(self.after_deg), forward * self.cpr / 360.0
         along = math.cos(after) - math.cos(math.radians(self.contact_deg))
-        return combine((1.0, self.count), (per_deg * math.sin(after), self.sine), (per_deg * along, self.cosine))
+        return linear_combination((1.0, self.count), (per_deg * math.sin(after), self.sine), (per_deg * along, self.cosine))
 
 
 def middle_of_unswept_arc(contact_after: float, contact_before: float, turn: float = 360.0) -> float:
@@ -164,7 +164,7 @@ def stop_contacts(crank: Ints, cpr: int, time_s: Floats | None = None) -> StopCo
         )
     if lows.size == 0 or highs.size == 0:
         raise DataError(f"the crank was not turned to both sides of the stop: {_missing(lows, highs)}", do=how)
-    time: Floats = np.arange(crank.size) * 1e-3 if time_s is None else time_s
+    time: Floats = np.arange(crank.size, dtype=np.float64) * 1e-3 if time_s is None else time_s
     low, high = (_side(crank, time, turned, outward, degree) for turned, outward in ((lows, -1), (highs, 1)))
     swung = float(high.counts.max() - low.counts.min()) / degree
     if swung < 90.0:
@@ -309,7 +309,7 @@ def middle_of_contacts(low: Ints, high: Ints, cpr: int) -> Quantity:
     u = half / (TRIANGULAR_95 if one_count else float(special.stdtrit(free, (1 + LEVEL) / 2)))
     shape, dof = ("triangular", math.inf) if one_count else ("normal", float(free))
     place = (float(low[0]) + float(high[0])) / 2 + middle
-    return Quantity(place, {Source("TDC: contacts with the stop", dof=dof, shape=shape, u=u, unit="counts"): u})
+    return Quantity(place, {Source("TDC: contacts with the stop", dof=dof, distribution=shape, u=u, unit="counts"): u})
 
 
 def _given_scatter(touches: Ints, scatters: Floats) -> tuple[Floats, Floats, Floats]:

@@ -14,7 +14,7 @@ from scipy import stats
 
 from acquire.simulator.encoder import Encoder
 from analysis.base.errors import DataError
-from analysis.base.quantity import Quantity, Source, expanded
+from analysis.base.quantity import Quantity, Source, expanded_uncertainty
 from analysis.base.samples import Board, Capture, Header, IndexPulses, Ints, Samples
 from analysis.diagnosis.of_sweep import about_both_tdc
 from analysis.job import Rig
@@ -152,15 +152,15 @@ def test_tdc_is_the_middle_of_the_arc_that_was_not_swept(forward: int) -> None:
     assert found.unswept_deg == pytest.approx((CPR - 1900) * 0.15)
     # Two contacts, each anywhere within its count: their mean is triangular over +/- half a count, 95 % of it within 0.388; what
     # two contacts a side leave open of their scatter adds to it.
-    assert 0.999 < expanded(found.count) / (0.5 * (1 - math.sqrt(0.05))) < 1.5
+    assert 0.999 < expanded_uncertainty(found.count) / (0.5 * (1 - math.sqrt(0.05))) < 1.5
 
 
 def test_scatter_of_touches_widens_the_uncertainty_and_one_touch_more_still() -> None:
     steady = by_stop(stop_capture(path(1000, 2000, 100, 2000, 100, 2000, 100, 1000)), None, 1)
     loose = by_stop(stop_capture(path(1000, 2000, 100, 2004, 97, 1998, 103, 1000)), None, 1)
     single = by_stop(stop_capture(path(1000, 2000, 100, 1000)), None, 1)
-    assert expanded(steady.count) < expanded(loose.count)
-    assert expanded(steady.count) < expanded(single.count)
+    assert steady.count.u95 < loose.count.u95
+    assert steady.count.u95 < single.count.u95
     assert loose.spread_deg == pytest.approx(6 * 0.15)
     # Type A alone: standard deviation of the mean of three, half of it on TDC for each side (JCGM 100:2008, 4.2.3).
     sides = [np.std([2000, 2004, 1998], ddof=1) / 3**0.5 / 2, np.std([100, 97, 103], ddof=1) / 3**0.5 / 2]
@@ -176,7 +176,7 @@ def test_contacts_cut_off_to_counts_are_covered(scatter: float) -> None:
         truth = np.array([100, 2000]) + rng.uniform(0.0, 1.0, 2)
         low, high = (np.floor(rng.normal(place, scatter, 3)).astype(np.int64) for place in truth)
         middle = middle_of_contacts(low, high, CPR)
-        inside += abs(middle.value - truth.mean()) <= expanded(middle)
+        inside += abs(middle.value - truth.mean()) <= expanded_uncertainty(middle)
     # Never too narrow (one time in a thousand by chance); too wide only as far as three touches leave the scatter open.
     assert inside >= stats.binom.ppf(0.001, 400, 0.95)
 
