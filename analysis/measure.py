@@ -7,15 +7,14 @@ from dataclasses import dataclass, replace
 from pathlib import PurePath
 
 from analysis.base.errors import DataError, placed
-from analysis.base.finding import Caution
 from analysis.base.quantity import Quantity, Source
 from analysis.base.samples import Capture
 from analysis.crank.motion import running_direction
 from analysis.crank.segments import first_start
 from analysis.curve.sweep import Sweep, read_sweep
 from analysis.curve.sweep_selection import for_slack, left_out, of_one_cylinder, onward
-from analysis.diagnosis.of_curve import about_curve
-from analysis.diagnosis.of_sweep import about_both_tdc, about_capture, about_sweep, about_tdc
+from analysis.diagnosis import diagnose
+from analysis.diagnosis.evidence import Evidence
 from analysis.job import Job
 from analysis.lobe.events import on_one_shaft
 from analysis.lobe.measured import MeasuredLobe, foot_of, measure_lobe, number
@@ -61,13 +60,13 @@ def measure_all(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0
         )
     of_one_cylinder(job, sweeps)
     forward = forward_of(job, sweeps)
-    tdc, source, about = find_tdc(job, usable, forward)
-    tdc = tdc.later(after_deg, forward)
-    cautions = [caution for c in captures for caution in about_capture(c)] + about
+    ways = find_tdc(job, usable, forward)
+    tdc, source = ways.tdc.later(after_deg, forward), ways.source
+    moves: list[float] = []
     channels: list[Sweep] = []
     for capture in sweeps:
-        count, moved = (tdc.count, ()) if source is None else carry_tdc(tdc, source, capture)
-        cautions += moved
+        count, moved = (tdc.count, 0.0) if source is None else carry_tdc(tdc, source, capture)
+        moves += [moved] if moved else []
         stood_on = capture.header.channels if capture.header is not None else ()
         channels += [Sweep(capture, c, on, count, tdc, forward) for c, on in enumerate(stood_on) if on in VALVES]
     found: dict[str, MeasuredLobe] = {}
@@ -75,16 +74,24 @@ def measure_all(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0
         with placed(sweep.capture.path):
             swept = read_sweep(job.rig, sweep, foot_of(job))
             found[swept.valve] = measure_lobe(job, swept, for_slack(sweep, channels))
-    for lobe in found.values():
-        cautions += about_sweep(job, lobe) + about_curve(job, lobe)
-    cautions += left_out(channels, [*found, *(lobe.swept.sweep.stood_on for lobe in found.values())])
+    evidence = Evidence(
+        job=job,
+        captures=tuple(captures),
+        forward=forward,
+        lobes=tuple(found.values()),
+        stop=ways.stop,
+        travel=ways.travel,
+        one_count=ways.one_count,
+        moved_deg=tuple(moves),
+        unused=left_out(channels, [*found, *(lobe.swept.sweep.stood_on for lobe in found.values())]),
+    )
     quantities = {f"{valve} {name}": q for valve, lobe in found.items() for name, q in lobe.quantities.items()}
     quantities["tdc"] = tdc.at_top(forward)
     result = Result(
         tdc=Tdc(number(quantities["tdc"]), tdc.method, sum(tdc.touches)),
         lobes=tuple(found[valve].lobe for valve in ("intake", "exhaust") if valve in found),
         cam=_cam(job, quantities, found),
-        warnings=tuple(dict.fromkeys(cautions)),
+        warnings=diagnose(evidence),
         captures=tuple(f"{PurePath(c.path).name or 'unnamed'} {c.sha256}" for c in _used(usable, channels, found)),
     )
     return Measured(result, quantities, found)
@@ -104,7 +111,20 @@ def forward_of(job: Job, sweeps: Sequence[Capture]) -> int:
     return running_direction(max((c.samples.crank for c in sweeps), key=lambda crank: crank.size))
 
 
-def find_tdc(job: Job, captures: Sequence[Capture], forward: int) -> tuple[TdcFound, Capture | None, list[Caution]]:
+@dataclass(frozen=True)
+class TdcWays:
+    """TDC and the capture that it is from (None: the job gives it), and by each way in which it was found; `one_count`: both ways
+    by one count of the board.
+    """
+
+    tdc: TdcFound
+    source: Capture | None
+    stop: TdcFound | None = None
+    travel: TdcFound | None = None
+    one_count: bool = False
+
+
+def find_tdc(job: Job, captures: Sequence[Capture], forward: int) -> TdcWays:
     """TDC from the last capture of the stop and of the piston's travel, whichever is less uncertain, or the count given in the
     job. Of an encoder off center only the piston's travel tells more than the job's bound.
     """
@@ -118,20 +138,17 @@ def find_tdc(job: Job, captures: Sequence[Capture], forward: int) -> tuple[TdcFo
     if "stop" in last:
         stop = replace(by_stop(last["stop"], geometry, forward), sine=sine, cosine=cosine)
         if travel is None:
-            return stop, last["stop"], about_tdc(stop)
-        cautions = about_tdc(stop)
-        if _one_count(last["stop"], last["travel"]):
-            cautions += about_both_tdc(stop, travel, forward)
-            stop = replace(stop, sine=travel.sine, cosine=travel.cosine)
-        if stop.count.u < travel.count.u:
-            return stop, last["stop"], cautions
-        return travel, last["travel"], cautions
+            return TdcWays(stop, last["stop"], stop)
+        one_count = _one_count(last["stop"], last["travel"])
+        better = replace(stop, sine=travel.sine, cosine=travel.cosine) if one_count else stop
+        way, step = (better, "stop") if stop.count.u < travel.count.u else (travel, "travel")
+        return TdcWays(way, last[step], stop, travel, one_count)
     if travel is not None:
-        return travel, last["travel"], []
+        return TdcWays(travel, last["travel"], travel=travel)
     if rig.tdc_count is not None:
         header = captures[0].header
         assert header is not None
-        return TdcFound(Quantity(rig.tdc_count), header.board.cpr, "given", sine=sine, cosine=cosine), None, []
+        return TdcWays(TdcFound(Quantity(rig.tdc_count), header.board.cpr, "given", sine=sine, cosine=cosine), None)
     raise DataError(
         "TDC is not known: there is no capture of the piston stop or travel, and the job gives no tdc_count",
         do="Record one with: lobetrace capture JOB --step stop",

@@ -109,6 +109,7 @@ class Gap:
 @dataclass(frozen=True)
 class Capture:
     """One recording. `complete` only if its closing line is there and agrees; else `missing` says in sentences what is not.
+    `altered`: it is not what was recorded.
 
     `header` is None for a file cut short inside its header.
     """
@@ -123,3 +124,4 @@ class Capture:
     missing: tuple[str, ...]
     sha256: str
     path: str = ""
+    altered: bool = False

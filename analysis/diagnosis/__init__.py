@@ -1,13 +1,20 @@
-"""What a person must be told about a sweep or a curve: what was seen, the likely cause, what to do."""
+"""What is wrong with the evidence: rules by subject, entered in one table.
+
+A new rule is a function in the module of its subject, with `rule(code, weight, *touches)` above it; a new subject is a module in
+`MODULES`.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import replace
+from analysis.base.finding import Finding, in_order
+from analysis.diagnosis import contact_rules, curve_rules, file_rules, place_rules, sweep_rules
+from analysis.diagnosis.evidence import Evidence
+from analysis.diagnosis.rule import examine_with, rules_of
 
-from analysis.base.finding import Caution
+MODULES = (file_rules, contact_rules, place_rules, sweep_rules, curve_rules)
+RULES = rules_of(MODULES)
 
 
-def named(valve: str, cautions: Iterable[Caution]) -> list[Caution]:
-    """The same with the valve before the sentence where it does not name it: on a sheet those of both valves stand together."""
-    return [c if valve in c.text else replace(c, text=f"{valve.capitalize()}: {c.text}") for c in cautions]
+def diagnose(evidence: Evidence) -> tuple[Finding, ...]:
+    """What all rules find: refusals first, then doubts, then notes."""
+    return in_order(examine_with(RULES, evidence).findings)

@@ -68,15 +68,15 @@ def tdc_of(job: Job, found_by: Sequence[Capture], capture: Capture, forward: int
 
     Raises DataError if there is none, or if it cannot be carried over and must be found again.
     """
-    tdc, source, _ = find_tdc(job, [*found_by, capture], forward)
-    tdc = tdc.later(_after(job, found_by, capture), forward)
+    ways = find_tdc(job, [*found_by, capture], forward)
+    tdc, source = ways.tdc.later(_after(job, found_by, capture), forward), ways.source
     return (tdc.count if source is None else carry_tdc(tdc, source, capture)[0]), tdc
 
 
 def tdc_so_far(job: Job, capture: Capture, forward: int) -> LiveResult:
     """What a capture of the stop or of the piston's travel comes to so far."""
     try:
-        return LiveResult({}, None, tdc=find_tdc(job, [capture], forward)[0])
+        return LiveResult({}, None, tdc=find_tdc(job, [capture], forward).tdc)
     except DataError as error:
         return LiveResult({}, None, str(error))
 

@@ -6,12 +6,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Final, Protocol
+from typing import Protocol
 
-from analysis.base.finding import Caution
+from analysis.base.finding import SAME_LIFT_MM, Finding
 from analysis.base.quantity import Number
-
-SAME_LIFT_MM: Final = 0.005
 
 
 @dataclass(frozen=True)
@@ -104,5 +102,5 @@ class Result:
     tdc: Tdc
     lobes: tuple[Lobe, ...]
     cam: Cam | None
-    warnings: tuple[Caution, ...] = ()
+    warnings: tuple[Finding, ...] = ()
     captures: tuple[str, ...] = field(default=())  # "name sha256", so that a result can be traced to its data

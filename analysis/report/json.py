@@ -6,6 +6,7 @@ import math
 from typing import Any
 
 from analysis.base.errors import DataError
+from analysis.base.finding import Finding
 from analysis.base.quantity import Number
 from analysis.lobe.result import AtRest, Cam, Event, Lobe, Result
 
@@ -22,8 +23,18 @@ def result_json(result: Result) -> dict[str, Any]:
         "tdc": {"count": _number(result.tdc.count), "method": result.tdc.method, "touches": result.tdc.touches},
         "lobes": [_lobe(lobe) for lobe in result.lobes],
         "cam": _cam(result.cam) if result.cam else None,
-        "warnings": [{"code": caution.code, "text": caution.text} for caution in result.warnings],
+        "warnings": [finding_json(finding) for finding in result.warnings],
         "captures": [dict(zip(("name", "sha256"), text.rsplit(" ", 1), strict=True)) for text in result.captures],
+    }
+
+
+def finding_json(finding: Finding) -> dict[str, Any]:
+    """A finding: what a person reads, and what it costs."""
+    return {
+        "code": finding.code,
+        "text": finding.text,
+        "weight": finding.weight.value,
+        "touches": sorted(finding.touches),
     }
 
 

@@ -19,7 +19,7 @@ from acquire.procedure.session import Place, Plan
 from acquire.procedure.steps import CAUTIONS, DONE, RESULT, RIG, STOP, STOP_OUT, SWEEP, TRAVEL, ZERO
 from acquire.simulator.scenarios import SCENARIOS
 from analysis.base.errors import CaptureError, LinkError
-from analysis.base.finding import Caution, Finding
+from analysis.base.finding import NOTE, Finding
 from analysis.base.quantity import Number, Quantity, Source
 from analysis.decision.card import Asked
 from analysis.decision.correction import Correction, Move
@@ -76,7 +76,7 @@ FIGURES = Result(
     tdc=Tdc(Number(3400.41, 0.36), "stop", 6),
     lobes=(_lobe("intake", 0.0, 108.07), _lobe("exhaust", -220.4, -110.21)),
     cam=Cam(1, Number(109.14, 0.08), Number(1.07, 0.09), Number(-34.2, 0.2), 1.27),
-    warnings=(Caution("spikes", "1 of 7186 readings stood apart from their neighbours and were left out. A few are usual."),),
+    warnings=(Finding("spikes", NOTE, "1 of 7186 readings were outliers and were rejected.", "A few are usual."),),
 )
 
 
@@ -113,7 +113,7 @@ def decision(job: Job) -> Decision:
     )
     late = Move("camshaft", ("intake", "exhaust"), Quantity(4.0), 0.2, "outside", 4.0, 4.0)
     said = "The camshaft stands 4.0 crank degrees late: the timing set is one mark off."
-    likely = Finding("late-cam", 0.97, said, "every event is late by as much")
+    likely = Finding("late-cam", NOTE, "every event is late by as much", said)
     return Decision(
         job, Measured(FIGURES, {}, {}), lines, (), (), (), (), None, None, (likely,), Correction((late,), (), ()), None
     )

@@ -152,6 +152,6 @@ def test_a_stop_beside_a_travel_of_another_connection_keeps_the_jobs_bound(monke
     elsewhere = replace(stop, header=replace(stop.header, step="travel", channels=("piston",), link="two", board=board))
     vague = TdcFound(Quantity(0.0, {Source("travel"): 100.0}), rig.encoder.cpr, "travel", sine=Quantity(0.07))
     monkeypatch.setattr("analysis.measure.by_travel", lambda *_: vague)
-    tdc, _, _ = find_tdc(owner(rig), [elsewhere, stop], 1)
+    tdc = find_tdc(owner(rig), [elsewhere, stop], 1).tdc
     assert tdc.method == "stop"
     assert (tdc.sine.value, tdc.sine.u, tdc.cosine.u) == (0.0, pytest.approx(U), pytest.approx(U))

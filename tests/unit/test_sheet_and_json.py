@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from analysis.base.errors import DataError
-from analysis.base.finding import Caution
+from analysis.base.finding import NOTE, Finding
 from analysis.base.quantity import Number
 from analysis.base.words import decimals, lift, plus_minus
 from analysis.job import parse_job
@@ -50,7 +50,9 @@ RESULT = Result(
     tdc=Tdc(Number(1234.5678, 0.41), "stop", 8),
     lobes=(lobe("intake", -4.213, 216.04, 106.02), lobe("exhaust", -220.9, -0.4, -110.3)),
     cam=Cam(1, Number(108.2, 0.1), Number(-2.1, 0.2), Number(-23.2, 0.3), 1.27),
-    warnings=(Caution("lifter-bleeds", "The lift falls while the crank stands still: a hydraulic lifter bleeds down. " * 3),),
+    warnings=(
+        Finding("lifter-bleeds", NOTE, "The lift falls while the crank stands still: a hydraulic lifter bleeds down. " * 3),
+    ),
     captures=("intake-01.csv " + "a" * 64, "exhaust-01.csv " + "0" * 64),
 )
 
