@@ -1,4 +1,4 @@
-"""The whole way from captures to a result: what `lobetrace analyze` and the live screen call."""
+"""The whole way from the captures of one cylinder to its numbers: what `lobetrace analyze` and the live screen stand on."""
 
 from __future__ import annotations
 
@@ -12,13 +12,11 @@ from analysis.base.samples import Capture
 from analysis.crank.motion import running_direction
 from analysis.crank.segments import first_start
 from analysis.curve.sweep import Sweep, read_sweep
-from analysis.curve.sweep_selection import for_slack, left_out, of_one_cylinder, onward
-from analysis.diagnosis import diagnose
-from analysis.diagnosis.evidence import Evidence
+from analysis.curve.sweep_selection import for_slack, of_one_cylinder, onward
 from analysis.job import Job
 from analysis.lobe.events import on_one_shaft
-from analysis.lobe.measured import MeasuredLobe, foot_of, measure_lobe, number
-from analysis.lobe.result import Cam, Result, Tdc
+from analysis.lobe.measured import foot_of, measure_lobe
+from analysis.lobe.result import Cam, Event, Evidence, Lobe, Measurement, Tdc, Used
 from analysis.lobe.timing import advance, overlap, separation
 from analysis.tdc.carrying import carry_tdc, same_count
 from analysis.tdc.slider_crank import slider_crank
@@ -30,26 +28,24 @@ VALVES = ("intake", "exhaust", "unknown")
 
 
 @dataclass(frozen=True)
-class Measured:
-    """A result, the quantities behind it for budgets (by name, in the unit of the result), and each lobe's curve by valve."""
+class Located:
+    """TDC as it is used, the capture that it came from (None: the job gave it), and what each way of finding it said. `one_count`:
+    stop and travel were recorded with one zero of the count.
+    """
 
-    result: Result
-    quantities: dict[str, Quantity]
-    lobes: dict[str, MeasuredLobe]
+    tdc: TdcFound
+    source: Capture | None
+    stop: TdcFound | None = None
+    travel: TdcFound | None = None
+    one_count: bool = False
 
 
-def measure(job: Job, captures: Sequence[Capture]) -> Result:
+def measure(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0) -> Measurement:
     """Everything that the captures of one cylinder say. Later captures of the same valve replace earlier ones.
 
-    Raises DataError if they cannot answer: no TDC, no sweep, a sweep that does not cover the lobe, only backward motion.
-    """
-    return measure_all(job, captures).result
-
-
-def measure_all(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0) -> Measured:
-    """As `measure`, with the quantities behind the numbers.
-
-    `after_deg`: by how many crank degrees the TDC of the cylinder swept comes after that which the captures find.
+    `after_deg`: by how many crank degrees the TDC of the cylinder swept comes after that which the captures find. What is doubtful
+    about the numbers `analysis.diagnosis.examine` says. Raises DataError if the captures cannot answer: no TDC, no sweep, a sweep
+    that does not cover the lobe, only backward motion.
     """
     usable = [first_start(c) for c in captures if c.header is not None and c.samples.crank.size]
     sweeps = [c for c in usable if c.header is not None and c.header.step == "sweep"]
@@ -60,46 +56,33 @@ def measure_all(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0
         )
     of_one_cylinder(job, sweeps)
     forward = forward_of(job, sweeps)
-    ways = find_tdc(job, usable, forward)
-    tdc, source = ways.tdc.later(after_deg, forward), ways.source
-    moves: list[float] = []
+    located = find_tdc(job, usable, forward)
+    tdc = located.tdc.later(after_deg, forward)
     channels: list[Sweep] = []
+    moved: list[float] = []
     for capture in sweeps:
-        count, moved = (tdc.count, 0.0) if source is None else carry_tdc(tdc, source, capture)
-        moves += [moved] if moved else []
+        count, by = (tdc.count, 0.0) if located.source is None else carry_tdc(tdc, located.source, capture)
+        moved.append(by)
         stood_on = capture.header.channels if capture.header is not None else ()
         channels += [Sweep(capture, c, on, count, tdc, forward) for c, on in enumerate(stood_on) if on in VALVES]
-    found: dict[str, MeasuredLobe] = {}
+    found: dict[str, Lobe] = {}
     for sweep in [s for s in channels if onward(s)] or channels:  # if there is no other, a backward one is refused in words
         with placed(sweep.capture.path):
             swept = read_sweep(job.rig, sweep, foot_of(job))
             found[swept.valve] = measure_lobe(job, swept, for_slack(sweep, channels))
-    evidence = Evidence(
-        job=job,
-        captures=tuple(captures),
-        forward=forward,
-        lobes=tuple(found.values()),
-        stop=ways.stop,
-        travel=ways.travel,
-        one_count=ways.one_count,
-        moved_deg=tuple(moves),
-        unused=left_out(channels, [*found, *(lobe.swept.sweep.stood_on for lobe in found.values())]),
+    lobes = tuple(found[valve] for valve in ("intake", "exhaust") if valve in found)
+    return Measurement(
+        tdc=Tdc(tdc.at_top(forward).labelled("count"), tdc.method, sum(tdc.touches)),
+        lobes=lobes,
+        cam=_cam(job, found),
+        captures=tuple(Used(PurePath(c.path).name or "unnamed", c.sha256) for c in _used(usable, channels, lobes)),
+        evidence=Evidence(forward, located.stop, located.travel, located.one_count, tuple(moved), tuple(channels)),
     )
-    quantities = {f"{valve} {name}": q for valve, lobe in found.items() for name, q in lobe.quantities.items()}
-    quantities["tdc"] = tdc.at_top(forward)
-    result = Result(
-        tdc=Tdc(number(quantities["tdc"]), tdc.method, sum(tdc.touches)),
-        lobes=tuple(found[valve].lobe for valve in ("intake", "exhaust") if valve in found),
-        cam=_cam(job, quantities, found),
-        warnings=diagnose(evidence),
-        captures=tuple(f"{PurePath(c.path).name or 'unnamed'} {c.sha256}" for c in _used(usable, channels, found)),
-    )
-    return Measured(result, quantities, found)
 
 
-def _used(captures: Sequence[Capture], sweeps: Sequence[Sweep], found: dict[str, MeasuredLobe]) -> list[Capture]:
+def _used(captures: Sequence[Capture], sweeps: Sequence[Sweep], lobes: Sequence[Lobe]) -> list[Capture]:
     """The captures that a result was made of, in order: not those that a later one of their kind replaced."""
-    made_of = [s.capture for lobe in found.values() for s in for_slack(lobe.swept.sweep, sweeps)]
+    made_of = [s.capture for lobe in lobes for s in for_slack(lobe.swept.sweep, sweeps)]
     last = {c.header.step: c for c in captures if c.header is not None and c.header.step != "sweep"}
     return [c for c in captures if any(c is used for used in (*made_of, *last.values()))]
 
@@ -111,78 +94,60 @@ def forward_of(job: Job, sweeps: Sequence[Capture]) -> int:
     return running_direction(max((c.samples.crank for c in sweeps), key=lambda crank: crank.size))
 
 
-@dataclass(frozen=True)
-class TdcWays:
-    """TDC and the capture that it is from (None: the job gives it), and by each way in which it was found; `one_count`: both ways
-    by one count of the board.
-    """
-
-    tdc: TdcFound
-    source: Capture | None
-    stop: TdcFound | None = None
-    travel: TdcFound | None = None
-    one_count: bool = False
-
-
-def find_tdc(job: Job, captures: Sequence[Capture], forward: int) -> TdcWays:
+def find_tdc(job: Job, captures: Sequence[Capture], forward: int) -> Located:
     """TDC from the last capture of the stop and of the piston's travel, whichever is less uncertain, or the count given in the
     job. Of an encoder off center only the piston's travel tells more than the job's bound.
     """
     engine, rig = job.engine, job.rig
     geometry = slider_crank(engine.stroke_mm, engine.rod_mm, engine.pin_offset_mm)
     last = {c.header.step: c for c in captures if c.header is not None}
-    travel = by_travel(last["travel"], rig, geometry, forward) if "travel" in last else None
+    by = {step: last.get(step) for step in ("stop", "travel")}
+    travel = None if by["travel"] is None else by_travel(by["travel"], rig, geometry, forward)
     u = offcenter_prior(rig.encoder_offcenter_deg)
     causes = (Source(f"encoder off center, {part}", u=u, unit="deg") for part in ("across", "along"))
     sine, cosine = (Quantity(0.0).with_part(cause, u) for cause in causes)
-    if "stop" in last:
-        stop = replace(by_stop(last["stop"], geometry, forward), sine=sine, cosine=cosine)
-        if travel is None:
-            return TdcWays(stop, last["stop"], stop)
-        one_count = _one_count(last["stop"], last["travel"])
-        better = replace(stop, sine=travel.sine, cosine=travel.cosine) if one_count else stop
-        way, step = (better, "stop") if stop.count.u < travel.count.u else (travel, "travel")
-        return TdcWays(way, last[step], stop, travel, one_count)
+    stop = None if by["stop"] is None else replace(by_stop(by["stop"], geometry, forward), sine=sine, cosine=cosine)
+    one_count = by["stop"] is not None and by["travel"] is not None and _one_count(by["stop"], by["travel"])
+    if stop is not None:
+        used = replace(stop, sine=travel.sine, cosine=travel.cosine) if travel is not None and one_count else stop
+        if travel is None or stop.count.u < travel.count.u:
+            return Located(used, by["stop"], stop, travel, one_count)
     if travel is not None:
-        return TdcWays(travel, last["travel"], travel=travel)
+        return Located(travel, by["travel"], stop, travel, one_count)
     if rig.tdc_count is not None:
         header = captures[0].header
         assert header is not None
-        return TdcWays(TdcFound(Quantity(rig.tdc_count), header.board.cpr, "given", sine=sine, cosine=cosine), None)
+        return Located(TdcFound(Quantity(rig.tdc_count), header.board.cpr, "given", sine=sine, cosine=cosine), None)
     raise DataError(
         "TDC is not known: there is no capture of the piston stop or travel, and the job gives no tdc_count",
         do="Record one with: lobetrace capture JOB --step stop",
     )
 
 
-def _cam(job: Job, quantities: dict[str, Quantity], lobes: dict[str, MeasuredLobe]) -> Cam | None:
+def _cam(job: Job, lobes: dict[str, Lobe]) -> Cam | None:
     """Intake against exhaust, if both were measured."""
-    intake, exhaust = quantities.get("intake centerline"), quantities.get("exhaust centerline")
+    intake, exhaust = lobes.get("intake"), lobes.get("exhaust")
     if intake is None or exhaust is None:
         return None
-    apart, early = separation(intake, exhaust), advance(intake, exhaust)
-    quantities["separation"], quantities["advance"] = apart, early
-    lift = max(
-        (
-            lift
-            for lift in job.measure.checking_lifts_mm
-            if f"intake opens {lift:g}" in quantities and f"exhaust closes {lift:g}" in quantities
-        ),
-        default=None,
-    )
-    both = None
-    if lift is not None:
-        both = overlap(quantities[f"intake opens {lift:g}"], quantities[f"exhaust closes {lift:g}"])
+    both = max(_both(intake, exhaust), key=lambda pair: pair[0].lift_mm, default=None)
+    open_together = None
+    if both is not None:
+        open_together = overlap(both[0].opens, both[1].closes)
         if job.timing_set.camshafts == 1:
-            both = on_one_shaft(both, (lobe.common for lobe in lobes.values()))
-        quantities[f"overlap {lift:g}"] = both
+            open_together = on_one_shaft(open_together, (lobe.causes for lobe in lobes.values()))
     return Cam(
         cylinder=job.measure.cylinder,
-        separation_deg=number(apart),
-        advance_deg=number(early),
-        overlap_deg=None if both is None else number(both),
-        overlap_lift_mm=lift,
+        separation=separation(intake.centerline, exhaust.centerline).labelled("cam deg"),
+        advance=advance(intake.centerline, exhaust.centerline),
+        overlap=open_together,
+        overlap_lift_mm=None if both is None else both[0].lift_mm,
     )
+
+
+def _both(intake: Lobe, exhaust: Lobe) -> list[tuple[Event, Event]]:
+    """Events of the two lobes at one checking lift."""
+    closes = {event.lift_mm: event for event in exhaust.events}
+    return [(event, closes[event.lift_mm]) for event in intake.events if event.lift_mm in closes]
 
 
 def _one_count(a: Capture, b: Capture) -> bool:

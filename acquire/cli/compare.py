@@ -9,13 +9,12 @@ from typing import Any
 from acquire.cli import say
 from acquire.cli.report import decided
 from analysis.base.errors import DataError
-from analysis.base.quantity import expanded
 from analysis.base.words import decimals
 from analysis.decision.decide import Decision
 from analysis.decision.recheck import Again, RockerRatio, recheck, rocker_ratio
 from analysis.decision.verdict import overall
 from analysis.lobe.rocker import lash_of
-from analysis.report.decision_json import quantity_json
+from analysis.report.json import quantity_json
 
 _EXIT = {"within": 0, "outside": 1}
 
@@ -74,17 +73,17 @@ def _ratios(first: Decision, second: Decision, as_json: bool) -> None:
     """The rocker ratio over lift, of every lobe that was swept at the lifter and at the valve."""
     lifter, valve = (first, second) if first.job.rig.indicator_at == "lobe" else (second, first)
     rig = valve.job.rig
-    both = [name for name in lifter.measured.lobes if name in valve.measured.lobes]
+    both = [(lobe, other) for lobe in lifter.measured.lobes if (other := valve.measured.lobe(lobe.valve))]
     if not both:
         raise DataError("the two measurements have no lobe in common", do="Sweep the same valve at the lifter and at the valve")
-    found = {name: rocker_ratio(lifter.measured.lobes[name], valve.measured.lobes[name], lash_of(rig, name)) for name in both}
+    found = {lobe.valve: rocker_ratio(lobe, other, lash_of(rig, lobe.valve)) for lobe, other in both}
     if as_json:
         say.result_json({"schema": 1, "rocker_ratio": {name: _ratio_json(ratio) for name, ratio in found.items()}})
         return
     for name, ratio in found.items():
         full = ratio.at_full_lift
         say.result(
-            f"Rocker ratio of the {name}: {full.value:.4f} +/-{expanded(full):.4f} at full lift, {rig.lash_mm:g} mm of lash put back"
+            f"Rocker ratio of the {name}: {full.value:.4f} +/-{full.u95:.4f} at full lift, {rig.lash_mm:g} mm of lash put back"
         )
         say.result(f"{'lobe lift, mm':>16}{'ratio':>10} +/-")
         for lift, value, u95 in zip(ratio.lobe_mm, ratio.ratio, ratio.u95, strict=True):

@@ -229,9 +229,8 @@ def _touches(picture: Snapshot, width: int) -> list[Line]:
             ]
     if picture.tdc is not None:
         from analysis.base.words import plus_minus
-        from analysis.lobe.measured import number
 
-        lines += [((f" top dead center at count {plus_minus(number(picture.tdc.count))}", "good"),)]
+        lines += [((f" top dead center at count {plus_minus(picture.tdc.count)}", "good"),)]
     return lines
 
 

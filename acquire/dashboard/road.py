@@ -75,7 +75,7 @@ class Road:
     def _found(self, found: LiveResult | Decision, taking: Taking | None) -> None:
         station = self.station
         if isinstance(found, Decision):
-            station.decision, station.result = found, found.measured.result
+            station.decision, station.result = found, found.measured
             self.settled_at = station.session.at
         elif station.taking is taking:
             station.live = found

@@ -11,7 +11,7 @@ from analysis.job import Job
 from analysis.live.contacts import Touches
 from analysis.live.partial import Passed
 from analysis.live.profile import Trace
-from analysis.lobe.result import Result
+from analysis.lobe.result import Measurement
 from analysis.tdc.stop import TdcFound
 
 # States of the link, in words that the screen shows.
@@ -108,7 +108,7 @@ class Snapshot:
     events: tuple[Passed, ...] = ()
     touches: Touches | None = None
     tdc: TdcFound | None = None
-    result: Result | None = None
+    result: Measurement | None = None
     decision: Decision | None = None
     waiting_for: str = ""
     goes_on: str = ""  # at the cautions of a job that was begun before: the title of where it goes on

@@ -28,7 +28,7 @@ from analysis.base.samples import Board
 from analysis.decision.decide import Decision
 from analysis.job.folder import UNFINISHED, put_aside
 from analysis.live.partial import LiveResult
-from analysis.lobe.result import Result
+from analysis.lobe.result import Measurement
 
 
 class Station:
@@ -43,7 +43,7 @@ class Station:
         self.known = KnownTdc(setup.job, setup.found_by)
         self.forward = learned(setup.job, setup.written)
         self.live: LiveResult | None = None
-        self.result: Result | None = None
+        self.result: Measurement | None = None
         self.decision: Decision | None = None  # of everything recorded, in the result steps
         self.fits = 0
         self.ended = 0  # how often a step came to its end: the bell

@@ -12,7 +12,7 @@ from acquire.dashboard.snapshot import Snapshot
 from acquire.procedure.steps import DONE
 from analysis.base import words
 from analysis.base.angles import Happening, label
-from analysis.base.quantity import Number
+from analysis.base.quantity import Quantity
 from analysis.base.words import lift
 from analysis.decision.verdict import judge
 from analysis.job import DurationSpec, Job, LobeSpec
@@ -41,12 +41,12 @@ _EVENTS: Final[dict[str, tuple[Happening, Happening]]] = {
 _CENTERLINE: Final[dict[str, Happening]] = {"intake": "intake centerline", "exhaust": "exhaust centerline"}
 
 
-def plus_minus(number: Number, scale: float = 1.0) -> str:
+def plus_minus(number: Quantity, scale: float = 1.0) -> str:
     """ "106.02 ±0.12": the sheet's words, one sign shorter."""
     return words.plus_minus(number, scale).replace("+/-", "±")
 
 
-def angle(number: Number, happening: Happening | None = None) -> str:
+def angle(number: Quantity, happening: Happening | None = None) -> str:
     """ "17.02 BTDC ±0.12", no finer than anybody sets; without a happening "240.12 ±0.16"."""
     return measured_angle(number, happening).replace("+/-", "±")
 
@@ -76,17 +76,17 @@ def event_table(picture: Snapshot, valve: str, events: tuple[Passed, ...], width
         row = specified(picture.job, valve, event)
         maker = (None, None, None) if row is None else (row.opens, row.closes, row.deg)
         line: list[tuple[str, str]] = [(f" {lift(mm, units):<{cells.lift}}", "plain")]
-        for number, happening, wanted in zip((event.opens_deg, event.closes_deg), (opens, closes), maker, strict=False):
+        for number, happening, wanted in zip((event.opens, event.closes), (opens, closes), maker, strict=False):
             text = "" if number is None else angle(number, happening)
             line += _cell(text, number, wanted, allowed.event_deg, allowed.guard_band, cells)
-        text = "" if event.duration_deg is None else angle(event.duration_deg)
-        line += _cell(text, event.duration_deg, maker[2], allowed.duration_deg, allowed.guard_band, cells)
+        text = "" if event.duration is None else angle(event.duration)
+        line += _cell(text, event.duration, maker[2], allowed.duration_deg, allowed.guard_band, cells)
         lines.append(line)
     return lines
 
 
 def _cell(
-    text: str, number: Number | None, wanted: float | None, allowed: float, guard_band: float, cells: _Cells
+    text: str, number: Quantity | None, wanted: float | None, allowed: float, guard_band: float, cells: _Cells
 ) -> list[tuple[str, str]]:
     if number is None:
         return [(f"{'·':<{cells.event}}", "dim")]
@@ -96,7 +96,7 @@ def _cell(
     return [(f"{text} ", "plain"), (f"{off + ' ':<{max(1, cells.event - 1 - len(text))}}", role)]
 
 
-def _off(number: Number, wanted: float, allowed: float, guard_band: float, outside: str = " OUT") -> tuple[str, str]:
+def _off(number: Quantity, wanted: float, allowed: float, guard_band: float, outside: str = " OUT") -> tuple[str, str]:
     """The difference, marked where it is outside or where that cannot be told: the rule of the verdict (analysis.decision)."""
     off = number.value - wanted
     found = judge(off, number.u95, -allowed, allowed, guard_band)
@@ -123,14 +123,10 @@ def verdict(picture: Snapshot, width: int) -> list[Line]:
         lines += [*_lobe(picture, lobe, width), ()]
     if result.cam is not None:
         cam, spec = result.cam, picture.job.specification.cam
-        word = "advanced" if cam.advance_deg.value >= 0 else "retarded"
-        lines.append(plain(f" separation {plus_minus(cam.separation_deg)} cam deg{_given(spec.separation_deg)}"))
-        lines.append(
-            plain(
-                f" advance {plus_minus(Number(abs(cam.advance_deg.value), cam.advance_deg.u95))} {word}{_given(spec.advance_deg)}"
-            )
-        )
-    for text in cautioned(result.warnings, valve):
+        word = "advanced" if cam.advance.value >= 0 else "retarded"
+        lines.append(plain(f" separation {plus_minus(cam.separation)} cam deg{_given(spec.separation_deg)}"))
+        lines.append(plain(f" advance {plus_minus(abs(cam.advance))} {word}{_given(spec.advance_deg)}"))
+    for text in cautioned(result.findings, valve):
         lines += _wrapped(f"! {text}", width, "warn")
     return lines
 
@@ -140,18 +136,18 @@ def _lobe(picture: Snapshot, lobe: Lobe, width: int) -> list[Line]:
     happening = _CENTERLINE[lobe.valve]
     passes = "1 pass" if lobe.passes == 1 else f"{lobe.passes} passes"
     lines: list[Line] = [((f" {lobe.valve.upper()}, {passes}", "strong"),)]
-    events = tuple(Passed(e.lift_mm, e.at, e.opens_deg, e.closes_deg, e.duration_deg) for e in lobe.events)
+    events = tuple(Passed(e.lift_mm, e.at, e.opens, e.closes, e.duration) for e in lobe.events)
     lines += event_table(picture, lobe.valve, events, width)
-    line: list[tuple[str, str]] = [(f" centerline {angle(lobe.centerline_deg, happening)}", "plain")]
+    line: list[tuple[str, str]] = [(f" centerline {angle(lobe.centerline, happening)}", "plain")]
     if spec.centerline_deg is not None:
         wanted = spec.centerline_deg if lobe.valve == "intake" else -spec.centerline_deg
         allowed = picture.job.specification.tolerance
-        off, role = _off(lobe.centerline_deg, wanted, allowed.centerline_deg, allowed.guard_band)
+        off, role = _off(lobe.centerline, wanted, allowed.centerline_deg, allowed.guard_band)
         line += [(f", specified {label(wanted, happening)}: ", "plain"), (off, role)]
     lines.append(line)
     units = picture.job.measure.units
     scale = 25.4 if units == "in" else 1.0
-    at_valve, at_lobe = plus_minus(lobe.peak_lift_mm, scale), plus_minus(lobe.peak_lobe_lift_mm, scale)
+    at_valve, at_lobe = plus_minus(lobe.peak_lift, scale), plus_minus(lobe.peak_lobe_lift, scale)
     lines.append(plain(f" peak lift {at_valve} {units} at the valve, {at_lobe} {units} at the lobe"))
     return lines
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
@@ -11,6 +12,7 @@ from analysis.base.errors import DataError
 
 SAME_LIFT_MM: Final = 0.005
 VALVES: Final = ("intake", "exhaust")
+_EVENT: Final = re.compile(r"(\w+\.events)\.([0-9.]+)\.(\w+)")
 
 
 class Weight(StrEnum):
@@ -83,7 +85,7 @@ def _matches(pattern: str, path: str) -> bool:
     if pattern == "*":
         return True
     name, _, lift = pattern.removesuffix(".*").partition("@")
-    of, _, at = path.partition("@")
+    of, at = _of_event(path)
     if of != name and not of.startswith(f"{name}."):
         return False
     if not lift:
@@ -91,3 +93,9 @@ def _matches(pattern: str, path: str) -> bool:
     if not at:
         return False
     return float(at) < float(lift[1:]) if lift[0] == "<" else abs(float(at) - float(lift)) < SAME_LIFT_MM
+
+
+def _of_event(path: str) -> tuple[str, str]:
+    """ "intake.events.1.27.opens" is "intake.events.opens" at "1.27"; anything else is itself at ""."""
+    event = _EVENT.fullmatch(path)
+    return (f"{event[1]}.{event[3]}", event[2]) if event else (path, "")

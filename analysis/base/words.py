@@ -6,7 +6,7 @@ import math
 from typing import Literal
 
 from analysis.base.angles import Happening, label
-from analysis.base.quantity import Number
+from analysis.base.quantity import Quantity
 
 Units = Literal["mm", "in"]
 MM_PER = {"mm": 1.0, "in": 25.4}
@@ -25,20 +25,20 @@ def decimals(u95: float) -> int:
     return min(max(places, 0), 5)
 
 
-def plus_minus(number: Number, scale: float = 1.0) -> str:
+def plus_minus(number: Quantity, scale: float = 1.0) -> str:
     """ "106.02 +/-0.12"; `scale` divides both."""
     value, u95 = number.value / scale, number.u95 / scale
     places = decimals(u95)
     return f"{value + 0.0:.{places}f} +/-{u95:.{places}f}"
 
 
-def angle(number: Number, happening: Happening) -> str:
+def angle(number: Quantity, happening: Happening) -> str:
     """ "17.02 BTDC +/-0.12"."""
     places = decimals(number.u95)
     return f"{label(number.value, happening, places)} +/-{number.u95:.{places}f}"
 
 
-def length(number: Number, units: Units) -> str:
+def length(number: Quantity, units: Units) -> str:
     """ "10.52 +/-0.02 mm", or the same in inches."""
     return f"{plus_minus(number, MM_PER[units])} {units}"
 

@@ -9,11 +9,11 @@ from typing import Literal
 import numpy as np
 from scipy.special import ndtri
 
-from analysis.base.quantity import Quantity, Source, combine
+from analysis.base.quantity import Quantity, Source, linear_combination
 from analysis.base.samples import Bools, Floats
 from analysis.compare.shift import LiftError, shift_between
 from analysis.lobe.events import Systematics, lift_u
-from analysis.lobe.measured import MeasuredLobe
+from analysis.lobe.result import Lobe
 
 GRID_DEG = 2.0
 ROUNDS = 3
@@ -75,7 +75,7 @@ class Overlay:
         return int(np.argmax(np.abs(self.higher_mm) / self.limit_mm))
 
 
-def overlay(first: MeasuredLobe, second: MeasuredLobe) -> Overlay:
+def overlay(first: Lobe, second: Lobe) -> Overlay:
     """Turn the profile of the second sweep onto that of the first and take the difference.
 
     Between two sweeps of one valve of one cylinder the indicator is taken not to have been set anew: what it and its leaning do
@@ -97,7 +97,7 @@ def overlay(first: MeasuredLobe, second: MeasuredLobe) -> Overlay:
     return found
 
 
-def _by_chance(first: MeasuredLobe, second: MeasuredLobe) -> float:
+def _by_chance(first: Lobe, second: Lobe) -> float:
     """How many standard uncertainties profiles that are alike differ by at most: Bonferroni, over as many places as the curves are
     free to differ in.
     """
@@ -106,7 +106,7 @@ def _by_chance(first: MeasuredLobe, second: MeasuredLobe) -> float:
     return float(-ndtri(_BY_CHANCE / 2 / places))
 
 
-def _turned(first: MeasuredLobe, second: MeasuredLobe, later: Quantity, chance: float) -> Overlay:
+def _turned(first: Lobe, second: Lobe, later: Quantity, chance: float) -> Overlay:
     """The second profile turned back by `later`, against the first; `chance` as `_by_chance` says."""
     a, b = first.swept.curve, second.swept.curve
     low = max(a.spline.low, b.spline.low - later.value)
@@ -115,21 +115,21 @@ def _turned(first: MeasuredLobe, second: MeasuredLobe, later: Quantity, chance: 
     lift = a.spline.value(deg)
     variance = _own_variance(first, deg) + _own_variance(second, deg + later.value)
     if _apart(first, second):
-        variance += _set_variance(first.common, deg, lift) + _set_variance(second.common, deg + later.value, lift)
+        variance += _set_variance(first.causes, deg, lift) + _set_variance(second.causes, deg + later.value, lift)
         variance += _encoder_variance(first, second, deg, later.value)
     u = np.sqrt(variance)
-    step = max(first.common.step_mm, second.common.step_mm)
+    step = max(first.causes.step_mm, second.causes.step_mm)
     return Overlay(later, deg, lift, b.spline.value(deg + later.value) - lift, u, np.maximum(chance * u, step))
 
 
-def _apart(first: MeasuredLobe, second: MeasuredLobe) -> bool:
+def _apart(first: Lobe, second: Lobe) -> bool:
     """Whether the two sweeps are of two lobes."""
-    return (first.lobe.cylinder, first.lobe.valve) != (second.lobe.cylinder, second.lobe.valve)
+    return (first.cylinder, first.valve) != (second.cylinder, second.valve)
 
 
-def _errors(lobe: MeasuredLobe, word: str, apart: bool) -> list[LiftError]:
+def _errors(lobe: Lobe, word: str, apart: bool) -> list[LiftError]:
     """What the encoder adds to the lift of a sweep, and to that of two lobes the camshaft, which runs out otherwise at each."""
-    common, spline = lobe.common, lobe.swept.curve.spline
+    common, spline = lobe.causes, lobe.swept.curve.spline
 
     def half(deg: Floats) -> Floats:
         return np.radians(deg - common.peak_deg) / 2
@@ -148,11 +148,11 @@ def _errors(lobe: MeasuredLobe, word: str, apart: bool) -> list[LiftError]:
     return encoder + runout if apart else encoder
 
 
-def _own_variance(lobe: MeasuredLobe, deg: Floats) -> Floats:
+def _own_variance(lobe: Lobe, deg: Floats) -> Floats:
     """Variance (mm^2) of the profile that is the sweep's own: scatter, the indicator's step, the zero, and what the lag does where
     the crank went faster or slower than on the average (the rest of it is a shift).
     """
-    curve, common = lobe.swept.curve, lobe.common
+    curve, common = lobe.swept.curve, lobe.causes
     slope = curve.spline.value(deg, 1)
     speed = np.array([curve.speed_at(at) for at in deg.tolist()])
     faster = speed - np.average(speed, weights=slope**2 + 1e-12)
@@ -160,13 +160,13 @@ def _own_variance(lobe: MeasuredLobe, deg: Floats) -> Floats:
     return np.asarray(scatter**2 + _zero_u_mm(lobe) ** 2 + (slope * faster * curve.latency.u) ** 2)
 
 
-def _zero_u_mm(lobe: MeasuredLobe) -> float:
+def _zero_u_mm(lobe: Lobe) -> float:
     """Standard uncertainty of the zero on one side of the lobe, mean of the passes. A zero that drifts is taken to do so evenly over
     the lobe, and does it all where the crank was left standing.
     """
     curve = lobe.swept.curve
     drifts = np.nan_to_num(curve.base.after - curve.base.before)
-    rounds = curve.base.zero_u_mm(lobe.common.step_mm, curve.noise_mm)
+    rounds = curve.base.zero_u_mm(lobe.causes.step_mm, curve.noise_mm)
     return math.sqrt((rounds**2 + float(np.mean(drifts**2)) / 12) / len(curve.pass_deg))
 
 
@@ -177,15 +177,15 @@ def _set_variance(common: Systematics, deg: Floats, lift_mm: Floats) -> Floats:
     return np.asarray((common.error_mm**2 + (lift_mm * common.tilt) ** 2) / 3 + runout**2)
 
 
-def _encoder_variance(first: MeasuredLobe, second: MeasuredLobe, deg: Floats, later_deg: float) -> Floats:
+def _encoder_variance(first: Lobe, second: Lobe, deg: Floats, later_deg: float) -> Floats:
     """Variance (mm^2) of what the encoder reads wrong between two places on it, less what of it is a shift."""
     slope = first.swept.curve.spline.value(deg, 1)
-    between = second.common.off_center(deg + later_deg) - first.common.off_center(deg)
+    between = second.causes.off_center(deg + later_deg) - first.causes.off_center(deg)
     left = between - np.average(between, axis=1, weights=slope**2 + 1e-12)[:, None]
-    size = [math.hypot(part.value, part.u) for part in (first.common.sine, first.common.cosine)]
+    size = [math.hypot(part.value, part.u) for part in (first.causes.sine, first.causes.cosine)]
     return np.asarray((slope * left).T ** 2 @ np.square(size))
 
 
-def _with_tdc(later: Quantity, first: MeasuredLobe, second: MeasuredLobe) -> Quantity:
+def _with_tdc(later: Quantity, first: Lobe, second: Lobe) -> Quantity:
     """The shift with what the two do not share of TDC."""
-    return later + combine((1.0, second.common.tdc_deg), (-1.0, first.common.tdc_deg)).moved(0.0)
+    return later + linear_combination((1.0, second.causes.tdc_deg), (-1.0, first.causes.tdc_deg)).moved(0.0)

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable
 import numpy as np
 
 from analysis.base.errors import DataError
-from analysis.base.quantity import Quantity, Source, combine
+from analysis.base.quantity import Quantity, Source, linear_combination
 from analysis.base.samples import Floats
 from analysis.curve.lift_curve import CLUSTER_DEG, Curve
 from analysis.curve.smoothing import Spline, fit_spline
@@ -49,7 +49,7 @@ def shift_between(
     sweeps = zip((first, second), (-1.0, 1.0), ("first", "second"), zero_u_mm, errors, strict=True)
     for curve, sign, word, u_mm, mine in sweeps:
         moved = ((-common.by_lift(sign, by), cause) for cause, by in (*_zeros(curve, u_mm, word), *mine))
-        found = combine((1.0, found), *moved)
+        found = linear_combination((1.0, found), *moved)
         lag = curve.latency.source(f"latency of the indicator, {word} sweep")
         found = found.with_part(lag, -sign * curve.flank_speed * curve.latency.u)
     return found

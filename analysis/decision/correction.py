@@ -13,7 +13,7 @@ from itertools import product
 
 import numpy as np
 
-from analysis.base.quantity import Quantity, combine, expanded
+from analysis.base.quantity import Quantity, linear_combination
 from analysis.base.samples import Floats
 from analysis.decision.card import VALVES
 from analysis.decision.spread import Widths, by_phase, by_place, scatter, tolerated
@@ -107,7 +107,7 @@ def _move(job: Job, lines: Sequence[Line], name: str, valves: tuple[str, ...], e
     if late is None:
         return None
     tolerance = job.specification.tolerance
-    u95 = expanded(late)
+    u95 = late.u95
     verdict = judge(late.value, u95, -tolerance.centerline_deg, tolerance.centerline_deg, tolerance.guard_band)
     if verdict == "within":
         return Move(name, valves, late, u95, verdict, 0.0, _fitted(job))
@@ -125,7 +125,9 @@ def _late(job: Job, lines: Sequence[Line], effect: Floats) -> Quantity | None:
     widths: Widths = replace(tolerated(job.specification.tolerance), camshaft=0.0)
     pull = np.linalg.solve(scatter(asked, measured, widths), effect[used])
     weight = pull / float(pull @ effect[used])
-    return combine(*((float(w), q - a.value) for w, q, a in zip(weight, measured, asked, strict=True) if q is not None))
+    return linear_combination(
+        *((float(w), q - a.value) for w, q, a in zip(weight, measured, asked, strict=True) if q is not None)
+    )
 
 
 def _fitted(job: Job) -> float | None:

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from analysis.base.quantity import Quantity, expanded
+from analysis.base.quantity import Quantity
 from analysis.base.samples import Capture
 from analysis.decision.verdict import Verdict, judge
+from analysis.diagnosis.examine import examine
 from analysis.job import Job
-from analysis.measure import Measured, measure_all
+from analysis.lobe.result import Measurement
 from analysis.tdc.carrying import fires_after, found_on
 
 
@@ -32,8 +33,8 @@ def swept_cylinders(job: Job, captures: Sequence[Capture]) -> tuple[int, ...]:
     return tuple(sorted(known, key=lambda cylinder: (cylinder != job.measure.cylinder, cylinder)))
 
 
-def measure_cylinders(job: Job, captures: Sequence[Capture]) -> dict[int, Measured]:
-    """Each swept cylinder's measurement, from the TDC of the cylinder on which it was found. Raises DataError like `measure`.
+def measure_cylinders(job: Job, captures: Sequence[Capture]) -> dict[int, Measurement]:
+    """Each swept cylinder's measurement, from the TDC of the cylinder on which it was found. Raises DataError like `examine`.
 
     Captures of a cylinder that the engine does not have are taken as of the job's.
     """
@@ -42,7 +43,7 @@ def measure_cylinders(job: Job, captures: Sequence[Capture]) -> dict[int, Measur
     for cylinder in cylinders:
         others = set(cylinders) - {cylinder}
         mine = [c for c in captures if c.header is None or c.header.step != "sweep" or c.header.cylinder not in others]
-        found[cylinder] = measure_all(at_cylinder(job, cylinder), mine, after_deg=fires_after(job, cylinder, first))
+        found[cylinder] = examine(at_cylinder(job, cylinder), mine, after_deg=fires_after(job, cylinder, first))
     return found
 
 
@@ -51,18 +52,18 @@ def at_cylinder(job: Job, cylinder: int) -> Job:
     return job.model_copy(update={"measure": job.measure.model_copy(update={"cylinder": cylinder})})
 
 
-def spacings(job: Job, measured: dict[int, Measured]) -> tuple[Spacing, ...]:
+def spacings(job: Job, measured: dict[int, Measurement]) -> tuple[Spacing, ...]:
     """Every other cylinder's centerlines against those of the first. They share their TDC, whose error drops out."""
     (first, base), *others = measured.items()
     tolerance = job.specification.tolerance
     found = []
     for cylinder, other in others:
         for valve in ("intake", "exhaust"):
-            here, there = (m.quantities.get(f"{valve} centerline") for m in (other, base))
+            here, there = other.lobe(valve), base.lobe(valve)
             if here is None or there is None:
                 continue
-            late = here - there
-            u95 = expanded(late)
+            late = here.centerline - there.centerline
+            u95 = late.u95
             verdict = judge(late.value, u95, -tolerance.centerline_deg, tolerance.centerline_deg, tolerance.guard_band)
             found.append(Spacing(cylinder, first, valve, late, u95, verdict))
     return tuple(found)

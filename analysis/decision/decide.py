@@ -20,7 +20,7 @@ from analysis.decision.spring import Loads, Margin, loads, margins
 from analysis.decision.valve_lift import Overlap, overlap_of
 from analysis.decision.verdict import Line, Verdict, compare, overall
 from analysis.job import Job
-from analysis.measure import Measured
+from analysis.lobe.result import Measurement
 
 
 @dataclass(frozen=True)
@@ -40,7 +40,7 @@ class Decision:
     """
 
     job: Job
-    measured: Measured
+    measured: Measurement
     lines: tuple[Line, ...]
     spacings: tuple[Spacing, ...]
     clearances: tuple[PistonClearance, ...]
@@ -70,7 +70,6 @@ def decide(job: Job, captures: Sequence[Capture]) -> Decision:
     cylinders = measure_cylinders(job, captures)
     cylinder, measured = next(iter(cylinders.items()))
     job = at_cylinder(job, cylinder)
-    lobes = {valve: measured.lobes[valve] for valve in ("intake", "exhaust") if valve in measured.lobes}
     lines = compare(job, measured)
     correction = correct(job, lines)
     return Decision(
@@ -79,8 +78,8 @@ def decide(job: Job, captures: Sequence[Capture]) -> Decision:
         lines=lines,
         spacings=spacings(job, cylinders),
         clearances=_clearances(job, measured),
-        margins=tuple(margin for lobe in lobes.values() for margin in margins(job, lobe)),
-        loads=tuple(found for lobe in lobes.values() if (found := loads(job, lobe)) is not None),
+        margins=tuple(margin for lobe in measured.lobes for margin in margins(job, lobe)),
+        loads=tuple(found for lobe in measured.lobes if (found := loads(job, lobe)) is not None),
         overlap=_overlap(job, measured),
         compression=_compression(job, measured),
         findings=_findings(job, measured, lines),
@@ -89,19 +88,19 @@ def decide(job: Job, captures: Sequence[Capture]) -> Decision:
     )
 
 
-def _findings(job: Job, measured: Measured, lines: tuple[Line, ...]) -> tuple[Finding, ...]:
+def _findings(job: Job, measured: Measurement, lines: tuple[Line, ...]) -> tuple[Finding, ...]:
     """Causes are looked for where something does not fit: a line of the card, or a lobe that is another valve's."""
     fits = overall(line.verdict for line in lines) == "within"
-    misplaced = any(f.stood_on not in ("unknown", f.shown) for f in map(flanks_of, measured.lobes.values()))
+    misplaced = any(f.stood_on not in ("unknown", f.shown) for f in map(flanks_of, measured.lobes))
     if fits and not misplaced:
         return different_turns(measured)
     return findings(job, measured)
 
 
-def _clearances(job: Job, measured: Measured, correction: Correction | None = None) -> tuple[PistonClearance, ...]:
+def _clearances(job: Job, measured: Measurement, correction: Correction | None = None) -> tuple[PistonClearance, ...]:
     def found() -> Iterator[PistonClearance]:
         for valve in ("intake", "exhaust"):
-            lobe = measured.lobes.get(valve)
+            lobe = measured.lobe(valve)
             by = correction.advance_of(valve) if correction else 0.0
             clearance = piston_clearance(job, lobe, by) if lobe else None
             if clearance:
@@ -110,23 +109,23 @@ def _clearances(job: Job, measured: Measured, correction: Correction | None = No
     return tuple(found())
 
 
-def _overlap(job: Job, measured: Measured) -> Overlap | None:
-    intake, exhaust = (measured.lobes.get(valve) for valve in ("intake", "exhaust"))
+def _overlap(job: Job, measured: Measurement) -> Overlap | None:
+    intake, exhaust = (measured.lobe(valve) for valve in ("intake", "exhaust"))
     try:
         return overlap_of(intake, exhaust, job.rig) if intake and exhaust else None
     except DataError:  # a sweep begins or ends within it, or the lobes are not those of one cylinder
         return None
 
 
-def _compression(job: Job, measured: Measured, advance_deg: float = 0.0) -> Quantity | None:
-    intake = measured.lobes.get("intake")
+def _compression(job: Job, measured: Measurement, advance_deg: float = 0.0) -> Quantity | None:
+    intake = measured.lobe("intake")
     try:
         return dynamic_compression(job, intake, advance_deg) if intake else None
     except DataError:  # the sweep does not reach down to the closing lift: events at it are missing too, and say so
         return None
 
 
-def _after(job: Job, measured: Measured, correction: Correction | None) -> After | None:
+def _after(job: Job, measured: Measurement, correction: Correction | None) -> After | None:
     if correction is None or not correction.wanted:
         return None
     return After(_clearances(job, measured, correction), _compression(job, measured, correction.advance_of("intake")))

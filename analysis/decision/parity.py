@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from analysis.base.finding import DOUBT, Finding
-from analysis.measure import Measured
+from analysis.lobe.result import Measurement
 from analysis.tdc.carrying import same_count
 
 
-def different_turns(measured: Measured) -> tuple[Finding, ...]:
+def different_turns(measured: Measurement) -> tuple[Finding, ...]:
     """A finding if the overlap TDC of the two lobes lies an odd number of crank turns apart.
 
     The crank alone cannot tell overlap TDC from firing TDC; two sweeps of one count can tell whether both lobes mean the same one.
     """
-    intake, exhaust = measured.lobes.get("intake"), measured.lobes.get("exhaust")
+    intake, exhaust = measured.lobe("intake"), measured.lobe("exhaust")
     if intake is None or exhaust is None or not same_count(intake.swept.sweep.header, exhaust.swept.sweep.header):
         return ()
     counts = intake.swept.overlap_tdc - exhaust.swept.overlap_tdc

@@ -26,7 +26,7 @@ from analysis.decision.spread import FOREIGN, Density, by_phase, loadings, scatt
 from analysis.decision.suspect import Case, Scene, Suspect
 from analysis.decision.suspects import PHASE_DEG, suspects
 from analysis.job import Job
-from analysis.measure import Measured
+from analysis.lobe.result import Measurement
 
 LEAST_PROBABILITY = 0.05
 # How often a second slip goes with a first one: a camshaft out of phase besides.
@@ -47,9 +47,9 @@ class _Judged:
     late: float | None = None
 
 
-def findings(job: Job, measured: Measured) -> tuple[Finding, ...]:
+def findings(job: Job, measured: Measurement) -> tuple[Finding, ...]:
     """The likely causes, the likeliest first; none if card and measurement agree, or if there is no card to hold them to."""
-    scene = Scene(job, card(job), tuple(flanks_of(lobe) for lobe in measured.lobes.values()))
+    scene = Scene(job, card(job), tuple(flanks_of(lobe) for lobe in measured.lobes))
     if scene.misplaced and not scene.card:
         scene = replace(scene, card=COMMON)
     turns = () if scene.misplaced else different_turns(measured)

@@ -11,7 +11,7 @@ from analysis.base.samples import Capture
 from analysis.decision.reinterpret import MM_PER_INCH
 from analysis.decision.verdict import compare
 from analysis.job import Job
-from analysis.measure import measure_all
+from analysis.measure import measure
 
 _UNITS = (
     (MM_PER_INCH, "The indicator counts in inches, and was read as millimetres."),
@@ -24,7 +24,7 @@ def causes(job: Job, captures: Sequence[Capture], refused: DataError) -> tuple[F
     found = []
     for factor, text in _UNITS:
         try:
-            lines = compare(job, measure_all(job, [_scaled(capture, factor) for capture in captures]))
+            lines = compare(job, measure(job, [_scaled(capture, factor) for capture in captures]))
         except DataError:
             continue
         agreed = sum(line.verdict == "within" for line in lines)

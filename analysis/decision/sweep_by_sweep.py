@@ -11,7 +11,7 @@ from analysis.base.samples import Capture
 from analysis.compare.overlay import Overlay, overlay
 from analysis.decision.cylinders import measure_cylinders
 from analysis.job import Job
-from analysis.lobe.measured import MeasuredLobe
+from analysis.lobe.result import Lobe
 from analysis.measure import forward_of
 
 
@@ -20,17 +20,17 @@ class OneSweep:
     """What one capture says of one lobe."""
 
     capture: str
-    lobe: MeasuredLobe
+    lobe: Lobe
 
     @property
     def cylinder(self) -> int:
         """Whose lobe it is."""
-        return self.lobe.lobe.cylinder
+        return self.lobe.cylinder
 
     @property
     def valve(self) -> str:
         """Which lobe it is, as its place shows."""
-        return self.lobe.swept.valve
+        return self.lobe.valve
 
 
 @dataclass(frozen=True)
@@ -43,7 +43,7 @@ class Pair:
 
 
 def each_sweep(job: Job, captures: Sequence[Capture]) -> tuple[tuple[OneSweep, ...], tuple[DataError, ...]]:
-    """Each sweep's lobes, in the order of the captures, and why a sweep says nothing. TDC is that of `measure_all`.
+    """Each sweep's lobes, in the order of the captures, and why a sweep says nothing. TDC is that of `measure`.
 
     The running direction is that of all of them: a sweep turned backward alone would pass for one turned forward.
     """
@@ -61,7 +61,7 @@ def each_sweep(job: Job, captures: Sequence[Capture]) -> tuple[tuple[OneSweep, .
             refused.append(DataError(error.what, where=error.where or capture.path, do=error.do))
             continue
         name = PurePath(capture.path).name or "unnamed"
-        found += [OneSweep(name, lobe) for one in measured.values() for lobe in one.lobes.values()]
+        found += [OneSweep(name, lobe) for one in measured.values() for lobe in one.lobes]
     return tuple(found), tuple(refused)
 
 

@@ -10,11 +10,11 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
-from analysis.base.quantity import Quantity, expanded
+from analysis.base.quantity import Quantity
 from analysis.decision.alike import Like, likes
 from analysis.decision.card import Asked, card
 from analysis.job import Job
-from analysis.measure import Measured
+from analysis.lobe.result import Measurement
 
 Verdict = Literal["within", "outside", "cannot tell", "not compared"]
 RULE = (
@@ -64,7 +64,7 @@ def judge(value: float, u95: float, low: float, high: float, guard_band: float =
     return "cannot tell"
 
 
-def compare(job: Job, measured: Measured) -> tuple[Line, ...]:
+def compare(job: Job, measured: Measurement) -> tuple[Line, ...]:
     """Every line of the card against what was measured."""
     asked = card(job)
     return tuple(_line(a, found, job) for a, found in zip(asked, likes(asked, job, measured), strict=True))
@@ -73,7 +73,7 @@ def compare(job: Job, measured: Measured) -> tuple[Line, ...]:
 def _line(asked: Asked, found: Like, job: Job) -> Line:
     if found.quantity is None:
         return Line(asked, None, 0.0, "not compared", found.how)
-    u95 = expanded(found.quantity)
+    u95 = found.quantity.u95
     low, high = asked.value - asked.tolerance, asked.value + asked.tolerance
     verdict = judge(found.quantity.value, u95, low, high, job.specification.tolerance.guard_band)
     return Line(asked, found.quantity, u95, verdict, found.how)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from analysis.base.finding import DOUBT, NOTE
-from analysis.base.quantity import combine, expanded
+from analysis.base.quantity import linear_combination
 from analysis.diagnosis.rule import Seen, rule
 from analysis.tdc.stop import TdcFound
 
@@ -39,26 +39,27 @@ def contacts_spread(stop: TdcFound) -> Seen | None:
 
 
 @rule("tdc-disagrees", DOUBT, "tdc")
-def disagree(stop: TdcFound, travel: TdcFound, one_count: bool, forward: int) -> Seen | None:
-    """A stop and the piston's travel that lie further apart than both are uncertain."""
-    assert one_count
+def disagree(stop: TdcFound, travel_too: TdcFound, forward: int) -> Seen | None:
+    """A stop and the piston's travel by the same count that lie further apart than both are uncertain."""
     # At the contacts of the stop the encoder's error had another value than at TDC.
-    at_top = replace(stop, cosine=travel.cosine).at_top(forward)
-    apart = combine((1.0, at_top), (-1.0, travel.count)) * (360.0 / stop.cpr)
+    at_top = replace(stop, cosine=travel_too.cosine).at_top(forward)
+    apart = linear_combination((1.0, at_top), (-1.0, travel_too.count)) * (360.0 / stop.cpr)
     off = (apart.value + 180.0) % 360.0 - 180.0
-    if abs(off) <= expanded(apart):
+    if abs(off) <= apart.u95:
         return None
     return Seen(
         f"TDC by the stop and TDC by the piston's travel lie {abs(off):.2f} degrees apart, more than their combined uncertainty of "
-        f"{expanded(apart):.2f}.",
+        f"{apart.u95:.2f}.",
         "The encoder moved in between, the stop gave way, or rod length, stroke or pin offset in job.toml is wrong.",
         "Find out which before anything is changed.",
     )
 
 
 @rule("count-moved", NOTE, "tdc")
-def count_moved(moved_deg: float) -> Seen:
+def count_moved(moved_deg: float) -> Seen | None:
     """A count that moved against the index pulse between TDC and a sweep, as the pulse shows."""
+    if moved_deg == 0.0:
+        return None
     return Seen(
         f"Between finding TDC and this sweep the count moved {moved_deg:.2f} degrees against the index pulse.",
         "Counts were lost or the encoder's coupling slipped. The index pulse was used to correct it.",

@@ -9,13 +9,12 @@ import math
 import numpy as np
 
 from analysis.base.finding import DOUBT, NOTE
-from analysis.base.quantity import combine, expanded
 from analysis.base.samples import Floats
 from analysis.curve.lift_curve import Curve
-from analysis.diagnosis.evidence import centerline_by, peak_lift
 from analysis.diagnosis.rule import Seen, rule
 from analysis.job import LobeSpec
-from analysis.lobe.measured import MeasuredLobe, whole_passes
+from analysis.lobe.measured import whole_passes
+from analysis.lobe.result import Lobe
 
 # Midpoints further apart than this are no matter of taste which one is called the centerline (common practice: a degree).
 ASYMMETRIC_DEG = 1.0
@@ -33,10 +32,10 @@ ANGLES = ("{valve}.events", "{valve}.centerline", "cam")
 
 
 @rule("unsymmetrical", NOTE, "{valve}.centerline")
-def asymmetric(lobe: MeasuredLobe, valve: str) -> Seen | None:
+def asymmetric(lobe: Lobe, valve: str) -> Seen | None:
     """A lobe whose centerline depends on the way in which it is found."""
-    apart = combine((1.0, centerline_by(lobe, "event_midpoint")), (-1.0, centerline_by(lobe, "equal_lift")))
-    if abs(apart.value) <= max(ASYMMETRIC_DEG, expanded(apart)):
+    apart = lobe.centerlines.event_midpoint - lobe.centerlines.equal_lift
+    if abs(apart.value) <= max(ASYMMETRIC_DEG, apart.u95):
         return None
     return Seen(
         f"The {valve} lobe is asymmetric: the midpoint of its events lies {abs(apart.value):.1f} degrees "
@@ -47,14 +46,13 @@ def asymmetric(lobe: MeasuredLobe, valve: str) -> Seen | None:
 
 
 @rule("off-axis", NOTE, "{valve}.peak_lift")
-def lift_misses_card(spec: LobeSpec, lobe: MeasuredLobe) -> Seen | None:
+def lift_misses_card(spec: LobeSpec, lobe: Lobe) -> Seen | None:
     """A peak lift that is not the cam card's."""
-    for given, place in ((spec.lobe_lift_mm, "lobe"), (spec.valve_lift_mm, "valve")):
+    for given, peak, place in ((spec.lobe_lift_mm, lobe.peak_lobe_lift, "lobe"), (spec.valve_lift_mm, lobe.peak_lift, "valve")):
         if given is None:
             continue
-        found, u95 = peak_lift(lobe, place)
-        off = found - given
-        if abs(off) <= max(LIFT_SHARE * given, u95):
+        found, off = peak.value, peak.value - given
+        if abs(off) <= max(LIFT_SHARE * given, peak.u95):
             continue
         lean = math.degrees(math.acos(min(found, given) / max(found, given)))
         axis = f"the {'valve' if place == 'valve' else 'lifter'}'s axis"
@@ -96,7 +94,7 @@ def shifts_of_passes(curve: Curve) -> tuple[Floats, Floats]:
 
 
 @rule("encoder-loose", DOUBT, "tdc", *ANGLES)
-def encoder_loose(lobe: MeasuredLobe, valve: str) -> Seen | None:
+def encoder_loose(lobe: Lobe, valve: str) -> Seen | None:
     """Passes that come later and later."""
     late = _apart(lobe)
     if late is None or not _one_way(lobe):
@@ -110,7 +108,7 @@ def encoder_loose(lobe: MeasuredLobe, valve: str) -> Seen | None:
 
 
 @rule("passes-apart", DOUBT, *ANGLES)
-def passes_apart(lobe: MeasuredLobe, valve: str) -> Seen | None:
+def passes_apart(lobe: Lobe, valve: str) -> Seen | None:
     """Passes that lie to and fro."""
     late = _apart(lobe)
     if late is None or _one_way(lobe):
@@ -122,7 +120,7 @@ def passes_apart(lobe: MeasuredLobe, valve: str) -> Seen | None:
     )
 
 
-def _apart(lobe: MeasuredLobe) -> Floats | None:
+def _apart(lobe: Lobe) -> Floats | None:
     """How late the passes come that can be told, degrees, if they do not repeat; else None."""
     late, error = _seen(lobe.swept.curve)
     if late.size < 2:
@@ -132,7 +130,7 @@ def _apart(lobe: MeasuredLobe) -> Floats | None:
     return late if float(np.ptp(late)) > limit else None
 
 
-def _one_way(lobe: MeasuredLobe) -> bool:
+def _one_way(lobe: Lobe) -> bool:
     """Whether each pass comes later than the one before, or each earlier."""
     late, error = _seen(lobe.swept.curve)
     way, small = np.diff(late), SURE * float(error.max())
@@ -146,7 +144,7 @@ def _seen(curve: Curve) -> tuple[Floats, Floats]:
 
 
 @rule("too-fast", DOUBT, "{valve}", "cam")
-def too_fast(lobe: MeasuredLobe, valve: str) -> Seen | None:
+def too_fast(lobe: Lobe, valve: str) -> Seen | None:
     """Too few readings for the curve."""
     swept, curve = lobe.swept, lobe.swept.curve
     lifted = curve.pooled_deg[curve.pooled_lift > 0.05 * float(curve.pooled_lift.max())]
@@ -169,9 +167,9 @@ def too_fast(lobe: MeasuredLobe, valve: str) -> Seen | None:
 
 
 @rule("zero-drift", NOTE, "{valve}")
-def zero_drift(lobe: MeasuredLobe, valve: str) -> Seen | None:
+def zero_drift(lobe: Lobe, valve: str) -> Seen | None:
     """A zero that is not the same in the last pass."""
-    drift, step = lobe.swept.curve.base.drift_mm, lobe.common.step_mm
+    drift, step = lobe.swept.curve.base.drift_mm, lobe.causes.step_mm
     if abs(drift) <= max(DRIFT_MM, 3 * step):
         return None
     return Seen(

@@ -6,11 +6,9 @@ from collections.abc import Iterator
 
 from analysis.base.finding import DOUBT, NOTE
 from analysis.curve.sweep import Swept
-from analysis.diagnosis.evidence import centerline_by, events, midpoint
 from analysis.diagnosis.rule import Seen, rule
 from analysis.job import DurationSpec, LobeSpec
-from analysis.lobe.measured import MeasuredLobe
-from analysis.lobe.result import same_lift
+from analysis.lobe.result import Lobe, same_lift
 from analysis.lobe.timing import centerline_disagreement
 
 # The events that a maker gives belong to a curve whose centerline lies within this; exchanged readings are many times further
@@ -34,9 +32,9 @@ def wrong_valve(swept: Swept) -> Seen | None:
 
 
 @rule("events-disagree", NOTE)
-def events_disagree(lobe: MeasuredLobe, spec: LobeSpec) -> Iterator[Seen]:
+def events_disagree(lobe: Lobe, spec: LobeSpec) -> Iterator[Seen]:
     """Events on the cam card that cannot belong to this curve, or were noted the wrong way round."""
-    valve = lobe.swept.valve
+    valve = lobe.valve
     rows: tuple[DurationSpec, ...] = getattr(spec, "duration", ())
     for row in rows:
         if row.opens is None or row.closes is None:
@@ -60,9 +58,9 @@ def events_disagree(lobe: MeasuredLobe, spec: LobeSpec) -> Iterator[Seen]:
         )
 
 
-def _middle(lobe: MeasuredLobe, row: DurationSpec) -> float:
+def _middle(lobe: Lobe, row: DurationSpec) -> float:
     """Middle of the measured events at a row's lift, which an asymmetric lobe does not have at its peak; else the peak."""
-    for event in events(lobe):
+    for event in lobe.events:
         if same_lift(event, row):
-            return midpoint(event)
-    return centerline_by(lobe, "peak").value
+            return (event.opens.value + event.closes.value) / 2
+    return lobe.centerlines.peak.value

@@ -1,6 +1,6 @@
 """The shape of a rule: a code, a weight, what it touches, and a function whose arguments say what it needs.
 
-A rule whose arguments are not there is skipped, which is not the same as passed: `examine_with` tells them apart.
+A rule whose arguments are not there is skipped, which is not the same as passed: `look_at` tells them apart.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from types import ModuleType
 
 from analysis.base.finding import Finding, Weight
-from analysis.diagnosis.evidence import NAMES, Evidence, arguments
+from analysis.diagnosis.arguments import NAMES, Given, arguments
 
 
 @dataclass(frozen=True)
@@ -35,13 +35,13 @@ class Rule:
     look: Callable[..., Seen | Iterable[Seen] | None]
     needs: tuple[str, ...]
 
-    def findings(self, evidence: Evidence) -> list[Finding] | None:
+    def findings(self, given: Given) -> list[Finding] | None:
         """What it finds; None if it was skipped."""
         found: list[Finding] = []
         ran = False
-        for valve, given in arguments(evidence, self.needs):
+        for valve, values in arguments(given, self.needs):
             ran = True
-            found += [self._finding(seen, valve) for seen in _each(self.look(**given))]
+            found += [self._finding(seen, valve) for seen in _each(self.look(**values))]
         return found if ran else None
 
     def _finding(self, seen: Seen, valve: str) -> Finding:
@@ -52,13 +52,13 @@ class Rule:
 
 
 def rule(code: str, weight: Weight, *touches: str) -> Callable[[Callable[..., Seen | Iterable[Seen] | None]], Rule]:
-    """Makes a function a rule. Its arguments are names of `evidence.NAMES`; it gives what it saw, once or several times, or None."""
+    """Makes a function a rule. Its arguments are names of `arguments.NAMES`; it gives what it saw, once or several times, or None."""
 
     def made(look: Callable[..., Seen | Iterable[Seen] | None]) -> Rule:
         needs = tuple(inspect.signature(look).parameters)
         unknown = set(needs) - NAMES
         if unknown:
-            raise TypeError(f"the rule {code} asks for {sorted(unknown)}, which evidence does not have")
+            raise TypeError(f"the rule {code} asks for {sorted(unknown)}, which there is not in arguments.py")
         return Rule(code, weight, touches, look, needs)
 
     return made
@@ -77,12 +77,12 @@ class Examined:
     skipped: tuple[str, ...]
 
 
-def examine_with(rules: Sequence[Rule], evidence: Evidence) -> Examined:
+def look_at(rules: Sequence[Rule], given: Given) -> Examined:
     """All findings of some rules, in the rules' order."""
     findings: list[Finding] = []
     skipped: list[str] = []
     for each in rules:
-        found = each.findings(evidence)
+        found = each.findings(given)
         if found is None:
             skipped.append(each.code)
         else:

@@ -11,7 +11,7 @@ from analysis.curve.sweep import Sweep, Swept
 from analysis.diagnosis.rule import Seen, rule
 from analysis.job import Job, Rig
 from analysis.lobe.at_rest import stands_that_sank
-from analysis.lobe.measured import MeasuredLobe
+from analysis.lobe.result import Lobe
 
 RUNOUT_MM = 0.03
 # Checking lifts below so many times the runout are taken by it further than an event may be off.
@@ -95,7 +95,7 @@ def lag_unknown(rig: Rig, swept: Swept) -> Seen | None:
 
 
 @rule("lift-hidden", NOTE, "{valve}.events")
-def lift_hidden(job: Job, lobe: MeasuredLobe) -> Iterator[Seen]:
+def lift_hidden(job: Job, lobe: Lobe) -> Iterator[Seen]:
     """Checking lifts at which the valve has not moved yet."""
     at, lash = job.measure.checking_at, job.rig.lash_mm
     for lift in lobe.hidden_mm:

@@ -7,12 +7,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from analysis.base.errors import DataError
-from analysis.base.quantity import NOTHING, Quantity, Source, combine
+from analysis.base.quantity import NOTHING, Quantity, Source, linear_combination
 from analysis.base.quantization import harmonic
 from analysis.base.samples import Floats
 from analysis.curve.lift_curve import Curve
@@ -112,7 +112,7 @@ def crossing(curve: Curve, lift: Quantity, flank: int, peak_deg: float, common: 
     of_pass = _of_passes(curve, deg)
     quantity = _with_between(quantity, of_pass, where)
     quantity = with_systematics(quantity, curve, slope, lift_mm, common)
-    return Crossing(combine((1.0, quantity), (1.0 / slope, lift.moved(0.0))), slope, of_pass)
+    return Crossing(linear_combination((1.0, quantity), (1.0 / slope, lift.moved(0.0))), slope, of_pass)
 
 
 def lift_u(curve: Curve, deg: float, common: Systematics, level: bool = False) -> float:
@@ -194,7 +194,7 @@ def with_systematics(
         quantity = quantity.with_part(across, -common.runout_u_mm * math.sin(half) / slope)
         quantity = quantity.with_part(along, -common.runout_u_mm * (math.cos(half) + common.runout_in_zero) / slope)
     by_sine, by_cosine = common.off_center(deg).tolist() if turn is None else turn
-    turned = combine((1.0, quantity), (-1.0, common.tdc_deg), (-by_sine, common.sine), (-by_cosine, common.cosine))
+    turned = linear_combination((1.0, quantity), (-1.0, common.tdc_deg), (-by_sine, common.sine), (-by_cosine, common.cosine))
     return turned.moved(deg - by_sine * common.sine.value - by_cosine * common.cosine.value)
 
 
@@ -213,21 +213,21 @@ def on_one_shaft(quantity: Quantity, lobes: Iterable[Systematics]) -> Quantity:
     pairs = [runout_sources(common) for common in lobes]
     together = sum(math.hypot(*(quantity.parts.get(source, 0.0) for source in pair)) for pair in pairs)
     rest = {source: part for source, part in quantity.parts.items() if not any(source in pair for pair in pairs)}
-    return Quantity(quantity.value, rest).with_part(Source("runout of the camshaft under both valves"), together)
+    return replace(quantity, parts=rest).with_part(Source("runout of the camshaft under both valves"), together)
 
 
 def lift_sources(common: Systematics) -> tuple[Source, Source, Source]:
     """What makes a lift wrong: the zero, the indicator's own error, its leaning (relative). Each lobe has its own of them, since the
     indicator is set anew for it.
     """
-    zero = Source(f"zero on the base circle, {common.name}", shape="rectangular", u=common.zero_u_mm, unit="mm")
-    own = Source(f"indicator's own error, {common.name}", shape="rectangular", u=common.error_mm / math.sqrt(3), unit="mm")
+    zero = Source(f"zero on the base circle, {common.name}", distribution="rectangular", u=common.zero_u_mm, unit="mm")
+    own = Source(f"indicator's own error, {common.name}", distribution="rectangular", u=common.error_mm / math.sqrt(3), unit="mm")
     lean = Source(
-        f"indicator off the valve's axis, {common.name}", shape="rectangular", u=common.tilt / math.sqrt(3), unit="of lift"
+        f"indicator off the valve's axis, {common.name}", distribution="rectangular", u=common.tilt / math.sqrt(3), unit="of lift"
     )
     return zero, own, lean
 
 
 def midpoint(opens: Crossing, closes: Crossing) -> Quantity:
     """Middle between two crossings."""
-    return combine((0.5, opens.deg), (0.5, closes.deg))
+    return linear_combination((0.5, opens.deg), (0.5, closes.deg))

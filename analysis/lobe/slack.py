@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.base.errors import DataError
-from analysis.base.quantity import NOTHING, Quantity, Source, combine
+from analysis.base.quantity import NOTHING, Quantity, Source, linear_combination
 from analysis.base.samples import Bools, Floats, Ints
 from analysis.base.selection import only
 from analysis.crank.motion import Motion, follow, usable_forward
@@ -173,11 +173,11 @@ def _systematic(curve: Curve, seen: Backward, slope: Floats, slack: float, commo
     apart = curve.flank_speed - float(np.average(seen.speed, weights=weight))
     u_mm = math.hypot(base.mean_zero_u_mm(common.step_mm, curve.noise_mm), base.drift_mm)
     zero = Source(f"zero of the backward motion, {common.name}", u=u_mm, unit="mm")
-    carried = Source(f"index pulse carried over to the backward motion, {common.name}", shape="triangular")
+    carried = Source(f"index pulse carried over to the backward motion, {common.name}", distribution="triangular")
     # The encoder reads angle + sine sin + cosine cos, so that off center it reads the same slack differently all round.
     between = common.off_center(seen.deg + slack) - common.off_center(seen.deg)
     by_sine, by_cosine = np.average(between, axis=1, weights=weight).tolist()
-    found = combine((-by_sine, common.sine), (-by_cosine, common.cosine)).with_part(lag, -apart * curve.latency.u)
+    found = linear_combination((-by_sine, common.sine), (-by_cosine, common.cosine)).with_part(lag, -apart * curve.latency.u)
     found = found.with_part(carried, float(np.average(seen.carried_u, weights=weight)))
     return found.with_part(zero, float(np.sum(slope) / np.sum(weight)) * u_mm)
 

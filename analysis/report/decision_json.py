@@ -6,14 +6,14 @@ import math
 from typing import Any
 
 from analysis.base.finding import Finding
-from analysis.base.quantity import Quantity, expanded
+from analysis.base.quantity import Quantity
 from analysis.decision.clearance import PistonClearance
 from analysis.decision.correction import Correction
 from analysis.decision.cylinders import Spacing
 from analysis.decision.decide import Decision
 from analysis.decision.spring import Loads, Margin
 from analysis.decision.verdict import Line, rule
-from analysis.report.json import result_json
+from analysis.report.json import quantity_json, result_json
 from analysis.report.sentences import headline, story
 
 SCHEMA = 1
@@ -49,13 +49,8 @@ def decision_json(decision: Decision) -> dict[str, Any]:
         "after": None
         if after is None
         else {"clearances": [_clearance(c) for c in after.clearances], "compression": _maybe(after.compression)},
-        "result": result_json(decision.measured.result),
+        "result": result_json(decision.measured),
     }
-
-
-def quantity_json(quantity: Quantity) -> dict[str, float]:
-    """A quantity: value and 95 % expanded uncertainty."""
-    return {"value": quantity.value, "u95": expanded(quantity)}
 
 
 def _maybe(quantity: Quantity | None) -> dict[str, float] | None:

@@ -12,7 +12,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from analysis.base.angles import label
-from analysis.base.quantity import Number, Quantity
+from analysis.base.quantity import Quantity
 from analysis.base.safety import cautions
 from analysis.base.words import MM_PER, Units, plus_minus
 from analysis.decision.correction import EXPLAINED
@@ -28,7 +28,6 @@ from analysis.report.sentences import (
     line_name,
     measured_angle,
     measured_length,
-    number,
     short,
     specified,
     story,
@@ -80,7 +79,7 @@ def _environment() -> Environment:
 
 
 def _context(decision: Decision, paper: Paper | None) -> dict[str, Any]:
-    job, result, units = decision.job, decision.measured.result, decision.job.measure.units
+    job, result, units = decision.job, decision.measured, decision.job.measure.units
     notes = [n for n in dict.fromkeys(line.how for line in decision.lines) if n]
     first, *rest = story(decision)
     return {
@@ -114,7 +113,7 @@ def _context(decision: Decision, paper: Paper | None) -> dict[str, Any]:
         "plots": plots(decision),
         "how": tuple(how_measured(decision)),
         "cautions": cautions(),
-        "captures": [dict(zip(("name", "sha256"), text.rsplit(" ", 1), strict=True)) for text in result.captures],
+        "captures": result.captures,
     }
 
 
@@ -138,7 +137,7 @@ def _facts(decision: Decision) -> list[str]:
     engine, units = decision.job.engine, decision.job.measure.units
     crank = " × ".join(short(mm, units) for mm in (engine.bore_mm, engine.stroke_mm))
     facts = [f"bore × stroke {crank} {units}, rod {short(engine.rod_mm, units)} {units}"]
-    started = sorted(lobe.swept.sweep.header.started for lobe in decision.measured.lobes.values())
+    started = sorted(lobe.swept.sweep.header.started for lobe in decision.measured.lobes)
     days = dict.fromkeys(text[:10] for text in started if text)
     if days:
         facts.append(f"recorded {' and '.join(days)}")
@@ -194,7 +193,7 @@ def _safety(decision: Decision) -> Iterator[Row]:
         left = _sign(measured_length(margin.measured, units))
         yield Row(f"{margin.valve} {margin.kind}", _least(margin.limit_mm, units), left, margin.verdict)
     for spacing in decision.spacings:
-        late = _sign(measured_angle(Number(spacing.late.value, spacing.u95)))
+        late = _sign(measured_angle(spacing.late))
         bound = f"0 ±{decision.job.specification.tolerance.centerline_deg:g}"
         yield Row(f"cylinder {spacing.cylinder} {spacing.valve}, degrees late", bound, late, spacing.verdict)
     for loads in decision.loads:
@@ -205,21 +204,20 @@ def _safety(decision: Decision) -> Iterator[Row]:
     if decision.compression is not None:
         then_ratio = f"{after.compression.value:.2f}" if after and after.compression else ""
         static = f"static {decision.job.engine.compression_ratio:g}"
-        yield Row("dynamic compression", static, _sign(plus_minus(number(decision.compression))), "", after=then_ratio)
+        yield Row("dynamic compression", static, _sign(plus_minus(decision.compression)), "", after=then_ratio)
 
 
 def _overlap(decision: Decision) -> Iterator[Row]:
     overlap, units = decision.overlap, decision.job.measure.units
-    cam = decision.measured.result.cam
-    if cam is not None and cam.overlap_deg is not None and cam.overlap_lift_mm is not None:
+    cam = decision.measured.cam
+    if cam is not None and cam.overlap is not None and cam.overlap_lift_mm is not None:
         at = f"overlap at {short(cam.overlap_lift_mm, units)} {decision.job.measure.checking_at}, degrees"
-        yield Row(at, "", _sign(measured_angle(cam.overlap_deg)), "")
+        yield Row(at, "", _sign(measured_angle(cam.overlap)), "")
     if overlap is None:
         return
     for valve, at_tdc in (("intake", overlap.intake_at_tdc_mm), ("exhaust", overlap.exhaust_at_tdc_mm)):
         yield Row(f"{valve} lift at TDC", "", _sign(measured_length(at_tdc, units)) if at_tdc.value else "closed", "")
-    area = number(overlap.area_mm_deg)
-    yield Row(f"area of the overlap, {units}·degrees", "", _sign(plus_minus(area, MM_PER[units])), "")
+    yield Row(f"area of the overlap, {units}·degrees", "", _sign(plus_minus(overlap.area_mm_deg, MM_PER[units])), "")
 
 
 def _short(quantity: Quantity, units: Units) -> str:
@@ -237,7 +235,7 @@ def _events(lobe: Lobe, units: Units) -> Iterator[dict[str, str]]:
         yield {
             "valve": lobe.valve,
             "lift": short(event.lift_mm, units),
-            "opens": _sign(measured_angle(event.opens_deg, "intake opens" if intake else "exhaust opens")),
-            "closes": _sign(measured_angle(event.closes_deg, "intake closes" if intake else "exhaust closes")),
-            "duration": _sign(measured_angle(event.duration_deg)),
+            "opens": _sign(measured_angle(event.opens, "intake opens" if intake else "exhaust opens")),
+            "closes": _sign(measured_angle(event.closes, "intake closes" if intake else "exhaust closes")),
+            "duration": _sign(measured_angle(event.duration)),
         }

@@ -11,13 +11,12 @@ from typing import Any
 import numpy as np
 
 from analysis.base.angles import Happening, label
-from analysis.base.quantity import NORMAL_95, Number
+from analysis.base.quantity import NORMAL_95, Quantity, Source
 from analysis.base.words import MM_PER, Units, decimals, length, plus_minus
 from analysis.curve.tabulated import DERIVATIVES, curve_table
 from analysis.decision.sweep_by_sweep import OneSweep, Pair
 from analysis.job import Job
-from analysis.lobe.measured import number
-from analysis.report.decision_json import quantity_json
+from analysis.report.json import quantity_json
 
 _EVERY_DEG = 10.0
 _AT: dict[str, Happening] = {"intake": "intake centerline", "exhaust": "exhaust centerline"}
@@ -33,14 +32,12 @@ def overlay_text(pairs: Sequence[Pair], job: Job) -> str:
 
 def _pair(pair: Pair, units: Units) -> list[str]:
     found, top = pair.overlay, int(np.argmax(pair.overlay.lift_mm))
-    peak = Number(float(found.higher_mm[top]), NORMAL_95 * float(found.u_mm[top]))
-    later = number(found.later)
-    way = "later" if later.value >= 0 else "earlier"
+    way = "later" if found.later.value >= 0 else "earlier"
     return [
         f"{pair.sweep.valve.upper()}: {_name(pair.sweep)}",
         f"  against {_name(pair.against)}",
-        f"  comes     {plus_minus(Number(abs(later.value), later.u95))} degrees {way}, which is taken out below",
-        f"  at peak   {_signed(peak, units)} of lift",
+        f"  comes     {plus_minus(abs(found.later))} degrees {way}, which is taken out below",
+        f"  at peak   {_signed(_higher(pair, top), units)} of lift",
         *textwrap.wrap(verdict(pair, units), 78, initial_indent="  ", subsequent_indent="  "),
         *_table(pair, units),
     ]
@@ -56,12 +53,12 @@ def verdict(pair: Pair, units: Units) -> str:
     if found.kind == "alike":
         return "Alike: nowhere do they differ by more than their uncertainty explains."
     if found.kind == "height":
-        off = _signed(Number(found.height_mm, 0.0), units)
+        off = _signed(Quantity(found.height_mm, unit="mm"), units)
         return f"It lies {off} from the other wherever the valve is well open: lash or zero was another."
     if found.kind == "scale":
         return f"It differs by {100 * found.share:+.2f} % of the lift: the rocker ratio was another, or the indicator leaned."
     k = found.clearest
-    off = _signed(Number(float(found.higher_mm[k]), NORMAL_95 * float(found.u_mm[k])), units)
+    off = _signed(_higher(pair, k), units)
     return (
         f"They differ in shape, most clearly at {_at(pair, k)}: by {off}. Look whether the indicator sat and the follower ran as "
         "before; if so, the lobe is worn there or is another grind."
@@ -72,7 +69,13 @@ def _at(pair: Pair, k: int) -> str:
     return label(float(pair.overlay.deg[k]), _AT[pair.sweep.valve], 0)
 
 
-def _signed(mm: Number, units: Units) -> str:
+def _higher(pair: Pair, k: int) -> Quantity:
+    """By how much the second profile is higher at one place of the overlay."""
+    found = pair.overlay
+    return Quantity(float(found.higher_mm[k]), {Source("overlay"): float(found.u_mm[k])}, "mm")
+
+
+def _signed(mm: Quantity, units: Units) -> str:
     text = length(mm, units) if mm.u95 else f"{mm.value / MM_PER[units]:.3f} {units}"
     return text if text.startswith("-") else f"+{text}"
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from analysis.base.angles import Happening, label
-from analysis.base.quantity import Number, Quantity, expanded
+from analysis.base.quantity import Quantity
 from analysis.base.words import MM_PER, Units, decimals, lift, plus_minus
 from analysis.decision.card import Asked
 from analysis.decision.clearance import PistonClearance
@@ -30,11 +30,6 @@ HEADLINE = {
 _NARROWER = "More passes, slower turning and a finer indicator narrow the uncertainty."
 # On a sheet an angle to a hundredth and a length to a thousandth of a millimetre are as fine as anybody sets.
 _FINEST = {"deg": 2, "mm": 3, "in": 4}
-
-
-def number(quantity: Quantity) -> Number:
-    """Value and 95 % expanded uncertainty."""
-    return Number(quantity.value, expanded(quantity))
 
 
 def line_name(asked: Asked, units: Units) -> str:
@@ -106,7 +101,7 @@ def fine(u95: float, unit: str) -> int:
     return min(full, max(_FINEST[unit], full - 1))
 
 
-def measured_angle(number: Number, happening: Happening | None = None) -> str:
+def measured_angle(number: Quantity, happening: Happening | None = None) -> str:
     """Degrees with their uncertainty: "17.02 BTDC +/-0.12"; without a happening the plain number."""
     places = fine(number.u95, "deg")
     text = label(number.value, happening, places) if happening else f"{number.value + 0.0:.{places}f}"
@@ -115,7 +110,7 @@ def measured_angle(number: Number, happening: Happening | None = None) -> str:
 
 def measured_length(quantity: Quantity, units: Units) -> str:
     """A length with its uncertainty, without the unit: "2.083 +/-0.095"."""
-    mm, u95 = quantity.value / MM_PER[units], expanded(quantity) / MM_PER[units]
+    mm, u95 = quantity.value / MM_PER[units], quantity.u95 / MM_PER[units]
     places = fine(u95, units)
     return f"{mm + 0.0:.{places}f} +/-{u95:.{places}f}"
 
@@ -216,6 +211,6 @@ def requirements(decision: Decision) -> Iterator[tuple[str, str, str]]:
         said = f"left {measured_length(margin.measured, units)} {units}, limit {limit}"
         yield f"{margin.valve} {margin.kind}", margin.verdict, said
     for spacing in decision.spacings:
-        late = plus_minus(Number(spacing.late.value, spacing.u95))
+        late = plus_minus(spacing.late)
         said = f"{late} degrees late against cylinder {spacing.against}"
         yield f"cylinder {spacing.cylinder} {spacing.valve} spacing", spacing.verdict, said

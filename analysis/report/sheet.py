@@ -6,11 +6,11 @@ import textwrap
 from collections.abc import Iterable
 
 from analysis.base.angles import Happening, label
-from analysis.base.quantity import Number
+from analysis.base.quantity import Quantity
 from analysis.base.safety import cautions
 from analysis.base.words import MM_PER, Units, angle, decimals, length, lift, plus_minus
 from analysis.job import DurationSpec, Job, LobeSpec
-from analysis.lobe.result import AtRest, Cam, Event, Lobe, Result, Tdc, same_lift
+from analysis.lobe.result import AtRest, Cam, Event, Lobe, Measurement, Tdc, Used, same_lift
 
 WIDTH = 80
 _BY = {
@@ -31,16 +31,16 @@ _EVENTS: dict[str, tuple[Happening, Happening]] = {
 _CENTERLINE: dict[str, Happening] = {"intake": "intake centerline", "exhaust": "exhaust centerline"}
 
 
-def sheet(result: Result, job: Job) -> str:
+def sheet(found: Measurement, job: Job) -> str:
     """The whole sheet, ending in a newline. Angles in crank degrees, lengths in the job's units, each to its 95 % uncertainty."""
-    blocks = [_head(job), _tdc(result.tdc)]
-    blocks += [_lobe(lobe, job) for lobe in result.lobes]
-    if result.cam:
-        blocks.append(_cam(result.cam, job))
-    if result.warnings:
-        blocks.append(["WARNINGS", *_items(f"{caution.text} [{caution.code}]" for caution in result.warnings)])
+    blocks = [_head(job), _tdc(found.tdc)]
+    blocks += [_lobe(lobe, job) for lobe in found.lobes]
+    if found.cam:
+        blocks.append(_cam(found.cam, job))
+    if found.findings:
+        blocks.append(["WARNINGS", *_items(f"{finding.text} [{finding.code}]" for finding in found.findings)])
     blocks.append(["CAUTIONS", *_items(cautions())])
-    blocks.append(["CAPTURES", *_captures(result.captures)])
+    blocks.append(["CAPTURES", *_captures(found.captures)])
     return "\n\n".join("\n".join(line.rstrip() for line in block) for block in blocks) + "\n"
 
 
@@ -70,7 +70,7 @@ def _within(error: str) -> str:
 def _tdc(tdc: Tdc) -> list[str]:
     return [
         "TOP DEAD CENTER",
-        f"  encoder count {plus_minus(tdc.count)}, {_FOUND.get(tdc.method, tdc.method).format(tdc.touches)}",
+        f"  encoder count {plus_minus(tdc.count)}, {_FOUND.get(tdc.method, tdc.method).format(tdc.contacts)}",
     ]
 
 
@@ -86,10 +86,10 @@ def _lobe(lobe: Lobe, job: Job) -> list[str]:
         *lines,
         "",
         *_centerlines(lobe, spec),
-        _line("peak lift", f"{length(lobe.peak_lift_mm, units)} at the valve{_given_lift(spec.valve_lift_mm, units)}"),
-        _line("", f"{length(lobe.peak_lobe_lift_mm, units)} at the lobe{_given_lift(spec.lobe_lift_mm, units)}"),
-        _line("slack", _or_unknown(lobe.slack_deg, "deg")),
-        _line("latency", _or_unknown(lobe.latency_ms, "ms")),
+        _line("peak lift", f"{length(lobe.peak_lift, units)} at the valve{_given_lift(spec.valve_lift_mm, units)}"),
+        _line("", f"{length(lobe.peak_lobe_lift, units)} at the lobe{_given_lift(spec.lobe_lift_mm, units)}"),
+        _line("slack", _or_unknown(lobe.slack, "deg")),
+        _line("latency", _or_unknown(lobe.lag, "ms")),
         *([_line("base circle", _rest(lobe.at_rest, units))] if lobe.at_rest else []),
     ]
 
@@ -97,7 +97,7 @@ def _lobe(lobe: Lobe, job: Job) -> list[str]:
 def _rest(rest: AtRest, units: Units) -> str:
     places = 3 if units == "mm" else 4
     runout, drift, sank = (mm / MM_PER[units] for mm in (rest.runout_mm, rest.drift_mm, rest.sank_mm))
-    text = f"zero {plus_minus(rest.zero_mm, MM_PER[units])}, runout {runout:.{places}f}, drift {drift + 0.0:+.{places}f}"
+    text = f"zero {plus_minus(rest.zero, MM_PER[units])}, runout {runout:.{places}f}, drift {drift + 0.0:+.{places}f}"
     return text + (f", sank {sank:.{places}f}" if sank else "") + f" {units}"
 
 
@@ -111,9 +111,9 @@ def _event(event: Event, valve: str, durations: tuple[DurationSpec, ...], units:
     measured = _row(
         lift(event.lift_mm, units),
         event.at,
-        angle(event.opens_deg, opens),
-        angle(event.closes_deg, closes),
-        plus_minus(event.duration_deg),
+        angle(event.opens, opens),
+        angle(event.closes, closes),
+        plus_minus(event.duration),
     )
     given = [d for d in durations if same_lift(d, event)]
     if not given:
@@ -123,9 +123,9 @@ def _event(event: Event, valve: str, durations: tuple[DurationSpec, ...], units:
     missed = _row(
         "difference",
         "",
-        _off(event.opens_deg, maker.opens),
-        _off(event.closes_deg, maker.closes),
-        _off(event.duration_deg, maker.deg),
+        _off(event.opens, maker.opens),
+        _off(event.closes, maker.closes),
+        _off(event.duration, maker.deg),
     )
     return [measured, specified, missed]
 
@@ -136,40 +136,36 @@ def _centerlines(lobe: Lobe, spec: LobeSpec) -> list[str]:
     given = (
         "" if spec.centerline_deg is None else f", specified {spec.centerline_deg:g} {'A' if lobe.valve == 'intake' else 'B'}TDC"
     )
-    lines = [_line("centerline", f"{angle(lobe.centerline_deg, happening)}  {_BY['equal_lift']}{given}")]
-    others = [(name, number) for name, number in lobe.centerline_by.items() if name != "equal_lift"]
+    lines = [_line("centerline", f"{angle(lobe.centerline, happening)}  {_BY['equal_lift']}{given}")]
+    others = [(name, number) for name, number in lobe.centerlines.items() if name != "equal_lift"]
     return lines + [_line("", f"{angle(number, happening)}  {_BY.get(name, name)}") for name, number in others]
 
 
 def _cam(cam: Cam, job: Job) -> list[str]:
     spec = job.specification.cam
-    advance = cam.advance_deg
+    advance = cam.advance
     word = "advanced" if advance.value >= 0 else "retarded"
     lines = [
         f"CAMSHAFT, cylinder {cam.cylinder}",
-        _line("separation", f"{plus_minus(cam.separation_deg)} cam degrees{_given_deg(spec.separation_deg)}"),
-        _line("advance", f"{plus_minus(_positive(advance))} {word}{_given_deg(spec.advance_deg)}"),
+        _line("separation", f"{plus_minus(cam.separation)} cam degrees{_given_deg(spec.separation_deg)}"),
+        _line("advance", f"{plus_minus(abs(advance))} {word}{_given_deg(spec.advance_deg)}"),
     ]
-    if cam.overlap_deg is not None:
+    if cam.overlap is not None:
         at = (
             ""
             if cam.overlap_lift_mm is None
             else f" at {lift(cam.overlap_lift_mm, job.measure.units)} {job.measure.units} lobe lift"
         )
-        none = "" if cam.overlap_deg.value >= 0 else "none; both closed for "
-        lines.append(_line("overlap", f"{none}{plus_minus(_positive(cam.overlap_deg))}{at}"))
+        none = "" if cam.overlap.value >= 0 else "none; both closed for "
+        lines.append(_line("overlap", f"{none}{plus_minus(abs(cam.overlap))}{at}"))
     return lines
-
-
-def _positive(number: Number) -> Number:
-    return Number(abs(number.value), number.u95)
 
 
 def _said(deg: float | None, happening: Happening) -> str:
     return "" if deg is None else label(deg, happening)
 
 
-def _off(measured: Number, specified: float | None) -> str:
+def _off(measured: Quantity, specified: float | None) -> str:
     return "" if specified is None else f"{measured.value - specified + 0.0:+.{decimals(measured.u95)}f}"
 
 
@@ -181,7 +177,7 @@ def _given_deg(deg: float | None) -> str:
     return "" if deg is None else f", specified {deg:g}"
 
 
-def _or_unknown(number: Number | None, unit: str) -> str:
+def _or_unknown(number: Quantity | None, unit: str) -> str:
     return "cannot be told from these captures" if number is None else f"{plus_minus(number)} {unit}"
 
 
@@ -200,10 +196,9 @@ def _items(texts: Iterable[str]) -> list[str]:
     return lines
 
 
-def _captures(captures: tuple[str, ...]) -> list[str]:
+def _captures(captures: tuple[Used, ...]) -> list[str]:
     """Each capture's name with its SHA-256 on the line below, so that the sheet can be traced to its data."""
     lines: list[str] = []
-    for capture in captures:
-        name, digest = capture.rsplit(" ", 1)
-        lines += [*_wrapped(name), f"    sha256 {digest}"]
+    for used in captures:
+        lines += [*_wrapped(used.name), f"    sha256 {used.sha256}"]
     return lines

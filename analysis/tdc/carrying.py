@@ -25,8 +25,8 @@ def same_count(a: Header, b: Header) -> bool:
 
 
 def carry_tdc(tdc: TdcFound, source: Capture, target: Capture) -> tuple[Quantity, float]:
-    """TDC as a count of the target capture, to any whole number of turns; and by how many degrees one count of the board moved
-    against the index pulse in between, which has been put right (0.0: not at all).
+    """TDC as a count of the target capture, to any whole number of turns, and by how many degrees the count moved in between against
+    the index pulse (0 if it did not, or that cannot be told).
 
     By the index pulse where both have one (it survives a new start of the board, and shows a coupling that slipped in between);
     else by the board's own count if it went on. Raises DataError if neither can be had: then TDC must be found again.
@@ -56,8 +56,10 @@ def carry_tdc(tdc: TdcFound, source: Capture, target: Capture) -> tuple[Quantity
     if one_count and abs(shift) <= 1.0:
         return count, 0.0
     moved = count + shift
-    moved = moved.with_part(Source("TDC: index pulse carried over", shape="triangular"), 1 / 6**0.5)
-    return moved, abs(shift) * 360.0 / cpr if one_count else 0.0
+    moved = moved.with_part(Source("TDC: index pulse carried over", distribution="triangular"), 1 / 6**0.5)
+    if not one_count:
+        return moved, 0.0
+    return moved, abs(shift) * 360.0 / cpr
 
 
 def _ran_over(source: Capture, target: Capture) -> int:

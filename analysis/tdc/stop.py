@@ -13,7 +13,7 @@ import numpy as np
 from scipy import special
 
 from analysis.base.errors import DataError, placed
-from analysis.base.quantity import NOTHING, Quantity, Source, combine
+from analysis.base.quantity import NOTHING, Quantity, Source, linear_combination
 from analysis.base.samples import Capture, Floats, Ints
 from analysis.tdc.slider_crank import SliderCrank
 
@@ -69,7 +69,7 @@ class TdcFound:
         """
         after, per_deg = math.radians(self.after_deg), forward * self.cpr / 360.0
         along = math.cos(after) - math.cos(math.radians(self.contact_deg))
-        return combine((1.0, self.count), (per_deg * math.sin(after), self.sine), (per_deg * along, self.cosine))
+        return linear_combination((1.0, self.count), (per_deg * math.sin(after), self.sine), (per_deg * along, self.cosine))
 
 
 def middle_of_unswept_arc(contact_after: float, contact_before: float, turn: float = 360.0) -> float:
@@ -174,7 +174,7 @@ def by_stop(capture: Capture, geometry: SliderCrank | None, forward: int) -> Tdc
     low, high = contact_places((contacts.low, contacts.high), cpr)
     swept = high.value - low.value
     unswept = 360.0 * (cpr - swept) / cpr
-    middle = combine((0.5, low), (0.5, high), (1.0, cpr / 2))
+    middle = linear_combination((0.5, low), (0.5, high), (1.0, cpr / 2))
     if geometry is not None and geometry.offset != 0.0:
         middle = middle - forward * geometry.middle_bias(unswept) * cpr / 360.0
     spread = max(int(np.ptp(contacts.low)), int(np.ptp(contacts.high))) * 360.0 / cpr
@@ -197,8 +197,8 @@ def contact_places(sides: tuple[Ints, Ints], cpr: int) -> tuple[Quantity, Quanti
     for side, touches, mean, variance in zip(("low", "high"), sides, means, variances, strict=True):
         middle = float(weight @ mean)
         u = math.sqrt(float(weight @ (variance + (mean - middle) ** 2)))
-        shape = "rectangular" if np.ptp(touches) == 0 else "normal"
-        cause = Source(f"TDC: {side} contact of the stop", shape=shape, u=u, unit="counts")
+        distribution = "rectangular" if np.ptp(touches) == 0 else "normal"
+        cause = Source(f"TDC: {side} contact of the stop", distribution=distribution, u=u, unit="count")
         places.append(Quantity(float(touches[0]) + middle, {cause: u}))
     return places[0], places[1]
 

@@ -23,7 +23,7 @@ from acquire.procedure.steps import DONE, SAID, STEPS
 from acquire.simulator.scenarios import SCENARIOS
 from acquire.simulator.truth import truth
 from analysis.job import parse_job
-from analysis.lobe.result import Result
+from analysis.lobe.result import Measurement
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals there")
 
@@ -70,7 +70,7 @@ def test_the_whole_procedure_ends_with_results_that_hold_the_truth(tmp_path: Pat
     assert [row for row in rows if abs(row.off) > 2.5 * row.measured.u95] == []
 
 
-async def _walk(hand: SimulatedHand, setup: Setup) -> tuple[tuple[Place, ...], Result]:
+async def _walk(hand: SimulatedHand, setup: Setup) -> tuple[tuple[Place, ...], Measurement]:
     """Say what is asked for as a person would, with the key; nothing else moves it on."""
     clock = Clock()
     station = Walked(setup, clock)

@@ -15,12 +15,12 @@ from acquire.dashboard.verdict import event_table, spec_of, verdict
 from acquire.procedure.session import Place
 from acquire.procedure.steps import DONE, RESULT
 from analysis.base.finding import DOUBT, NOTE, Finding
-from analysis.base.quantity import Number
 from analysis.capture import load
 from analysis.decision.decide import decide
 from analysis.live.partial import Passed
 from analysis.report.sentences import headline, story
 from tests.decided import whole
+from tests.rigs import known
 from tests.walked import Walk
 
 
@@ -87,7 +87,11 @@ def test_what_was_said_of_one_lobe_is_not_said_again_of_the_other() -> None:
 
 
 def test_every_sentence_of_every_caution_is_shown() -> None:
-    cautions = [asymmetric("exhaust", 7.3), SPIKES, replace(SPIKES, seen=SPIKES.seen.replace("Intake: 2", "Exhaust: 1"))]
+    cautions = [
+        asymmetric("exhaust", 7.3),
+        SPIKES,
+        replace(SPIKES, seen=SPIKES.seen.replace("Intake: 2", "Exhaust: 1"), touches=frozenset({"exhaust"})),
+    ]
     shown = " ".join(cautioned(cautions))
     for caution in cautions:
         for sentence in caution.text.rstrip(".").split(". "):
@@ -119,7 +123,7 @@ def test_the_table_of_events_fits(walks: Callable[..., Walk], width: int, off: f
     picture = snapshot_of(walk.station)
     asked = spec_of(picture.job, "intake").duration
     events = tuple(
-        Passed(row.lift_mm, row.at, Number(row.opens + off, u95), Number(row.closes + off, u95), Number(row.deg + off, u95))
+        Passed(row.lift_mm, row.at, known(row.opens + off, u95), known(row.closes + off, u95), known(row.deg + off, u95))
         for row in asked
         if row.opens is not None and row.closes is not None
     )

@@ -19,7 +19,7 @@ from acquire.procedure.steps import CAUTIONS, DONE, RESULT, RIG, STOP, STOP_OUT,
 from acquire.simulator.scenarios import SCENARIOS
 from acquire.simulator.truth import truth
 from analysis.capture import load
-from analysis.measure import measure
+from analysis.diagnosis.examine import examine
 from tests.walked import Walk
 
 Walks = Callable[..., Walk]
@@ -45,7 +45,7 @@ def test_it_ends_with_results_that_hold_the_truth(walks: Walks, name: str, plan:
     assert [row for row in rows if abs(row.off) > 2.5 * row.measured.u95] == []
     captures = [load(path) for path in sorted((walk.folder / "captures").glob("*.csv"))]
     assert all(capture.complete for capture in captures)
-    assert measure(walk.job, captures).lobes == result.lobes, "the files say the same"
+    assert examine(walk.job, captures).lobes == result.lobes, "the files say the same"
     assert not walk.station.session.overrides
     assert [message for message in walk.station.messages if message.kind == "error"] == []
 

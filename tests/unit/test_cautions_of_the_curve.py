@@ -16,23 +16,24 @@ from acquire.simulator.rig import Work
 from acquire.simulator.truth import crossings
 from analysis.base.finding import Finding
 from analysis.diagnosis.curve_rules import shifts_of_passes
-from analysis.measure import Measured, measure_all
+from analysis.diagnosis.examine import examine
+from analysis.lobe.result import Measurement
 from tests.recorded import captures
 from tests.rigs import SHORT, Rig, job_for, with_lobes
 
 THREE = replace(SHORT, work=Work(touches=3, turns=6.6))
 
 
-def run(rig: Rig, /, **tables: dict[str, object]) -> Measured:
-    return measure_all(job_for(rig, **tables), captures(rig, ("stop", "intake")))
+def run(rig: Rig, /, **tables: dict[str, object]) -> Measurement:
+    return examine(job_for(rig, **tables), captures(rig, ("stop", "intake")))
 
 
-def codes(found: Measured) -> list[str]:
-    return [caution.code for caution in found.result.warnings]
+def codes(found: Measurement) -> list[str]:
+    return [caution.code for caution in found.findings]
 
 
-def the(found: Measured, code: str) -> Finding:
-    (caution,) = (c for c in found.result.warnings if c.code == code)
+def the(found: Measurement, code: str) -> Finding:
+    (caution,) = (c for c in found.findings if c.code == code)
     assert len(caution.text) > 100
     assert caution.text.endswith(".")
     return caution
@@ -84,14 +85,14 @@ def test_passes_that_lie_to_and_fro() -> None:
     second = (gone > 720.0) & (gone < 1440.0)
     late = np.rint(np.interp(gone - 0.7, gone[np.diff(gone, prepend=-1) > 0], s.lift[0][np.diff(gone, prepend=-1) > 0]))
     moved = replace(given[1], samples=replace(s, lift=np.where(second, late, s.lift[0])[None].astype(np.int64)))
-    found = measure_all(job_for(THREE), [given[0], moved])
+    found = examine(job_for(THREE), [given[0], moved])
     assert "encoder-loose" not in codes(found)
     assert "lie 0." in the(found, "passes-apart").text
 
 
 def test_shifts_of_passes_are_found_to_a_hundredth() -> None:
     """One pass of a sound sweep is moved by hand by a known angle."""
-    curve = run(THREE).lobes["intake"].swept.curve
+    curve = run(THREE).intake.swept.curve
     late, error = shifts_of_passes(curve)
     assert np.nanmax(np.abs(late)) < 0.05
     moved = replace(curve, pass_deg=(curve.pass_deg[0] + 0.5, *curve.pass_deg[1:]))

@@ -20,13 +20,13 @@ from acquire.wire import Decoder, wrap_i32, wrap_u32
 from analysis.base.errors import DataError
 from analysis.base.samples import Capture, Header, IndexPulses, Ints, Samples
 from analysis.crank.motion import follow, usable_forward
+from analysis.diagnosis.examine import examine
 from analysis.job import Job, parse_job
 from analysis.live.buffer import Rows
 from analysis.live.contacts import Contacts
 from analysis.live.coverage import LiveSweep
 from analysis.live.direction import Turning
 from analysis.live.partial import forward_of, result_so_far, tdc_of
-from analysis.measure import measure_all
 from analysis.tdc.stop import by_stop, stop_contacts
 
 NAMES = ("workshop", "slow-indicator", "two-channel", "run-over", "lost-counts")
@@ -88,12 +88,12 @@ def test_the_final_numbers_are_those_of_the_whole_capture(name: str, cuts: list[
     assert sweep.header is not None
     live = fed(LiveSweep(job.rig, sweep.header, forward_of(job, sweep.samples.crank)), sweep, cuts)
     so_far = result_so_far(job, found_by, live.capture())
-    whole = measure_all(job, [*found_by, sweep]).result
+    whole = examine(job, [*found_by, sweep])
     assert so_far.result is not None, so_far.why
     assert so_far.result.tdc == whole.tdc
     assert so_far.result.lobes == whole.lobes
     assert so_far.result.cam == whole.cam
-    assert so_far.result.warnings == whole.warnings
+    assert so_far.result.findings == whole.findings
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -212,8 +212,8 @@ def test_events_come_one_by_one_as_they_are_passed_and_stay_near_their_last_valu
     live = LiveSweep(job.rig, sweep.header, forward_of(job, sweep.samples.crank))
     rows, pulses = raw(sweep)
     place = np.searchsorted(sweep.samples.time_us, sweep.index.time_us)
-    final = measure_all(job, [stop, sweep]).result.lobes[0]
-    known = {(e.lift_mm, side): getattr(e, side) for e in final.events for side in ("opens_deg", "closes_deg")}
+    final = examine(job, [stop, sweep]).lobes[0]
+    known = {(e.lift_mm, side): getattr(e, side) for e in final.events for side in ("opens", "closes")}
     counted, partial = [], 0
     bounds = np.linspace(0, len(rows), 17).astype(int)
     for start, stop_at in pairwise(bounds):
@@ -222,7 +222,7 @@ def test_events_come_one_by_one_as_they_are_passed_and_stay_near_their_last_valu
         assert so_far.result is not None or so_far.why
         events = so_far.events.get(valve, ())
         partial += so_far.result is None and bool(events)
-        seen = {(e.lift_mm, side): getattr(e, side) for e in events for side in ("opens_deg", "closes_deg") if getattr(e, side)}
+        seen = {(e.lift_mm, side): getattr(e, side) for e in events for side in ("opens", "closes") if getattr(e, side)}
         counted.append(len(seen))
         for key, number in seen.items():
             assert abs(number.value - known[key].value) < max(0.3, 2 * number.u95), (start, key)
@@ -245,9 +245,9 @@ def test_old_rows_make_room_for_new_ones() -> None:
     np.testing.assert_array_equal(capture.samples.lift, sweep.samples.lift[:, -12_000:])
     assert capture.index.time_us.min() >= capture.samples.time_us[0]
     result = result_so_far(job, [stop], capture).result
-    whole = measure_all(job, [stop, sweep]).result
+    whole = examine(job, [stop, sweep])
     assert result is not None
-    assert result.lobes[0].centerline_deg.value == pytest.approx(whole.lobes[0].centerline_deg.value, abs=0.2)
+    assert result.lobes[0].centerline.value == pytest.approx(whole.lobes[0].centerline.value, abs=0.2)
 
 
 def test_tdc_without_index_is_asked_for_again_after_a_new_start_of_the_board() -> None:

@@ -17,7 +17,7 @@ from analysis.base.errors import DataError
 from analysis.base.samples import Capture
 from analysis.decision.plausibility import findings
 from analysis.decision.refusal import causes
-from analysis.measure import measure_all
+from analysis.diagnosis.examine import examine
 from tests.cards import card_of
 from tests.recorded import captures
 from tests.rigs import SHORT, job_for
@@ -218,7 +218,7 @@ def test_a_seeded_fault_is_named(seed: int, fault: Fault) -> None:
     recorded = fault.recorded(captures(replace(fault.rig, seed=seed)))
     if fault.code == "turned-backward":
         recorded = [_reversed(capture) for capture in recorded]
-    found = findings(job, measure_all(job, recorded))
+    found = findings(job, examine(job, recorded))
     assert found
     assert found[0].code == fault.code, found
     assert found[0].probability > 0.6
@@ -249,7 +249,7 @@ def _reversed(capture: Capture) -> Capture:
 def test_a_good_camshaft_is_not_accused(seed: int) -> None:
     rig = replace(SHORT, seed=seed)
     job = job_for(rig, specification=card_of(rig))
-    assert findings(job, measure_all(job, captures(rig))) == ()
+    assert findings(job, examine(job, captures(rig))) == ()
 
 
 @pytest.mark.parametrize(("factor", "words"), [(1 / 25.4, "inches, and was read"), (25.4, "millimetres, and was read")])
@@ -257,7 +257,7 @@ def test_an_indicator_in_the_wrong_unit_is_refused_with_its_cause(factor: float,
     job = job_for(SHORT, specification=card_of(SHORT))
     wrong = [_scaled(capture, factor) for capture in captures(SHORT)]
     with pytest.raises(DataError) as refused:
-        measure_all(job, wrong)
+        examine(job, wrong)
     (found,) = causes(job, wrong, refused.value)
     assert found.code == "inch-for-mm"
     assert words in found.text
@@ -273,15 +273,15 @@ def _scaled(capture: Capture, factor: float) -> Capture:
 def test_a_second_slip_is_told_beside_the_first() -> None:
     rig = replace(_cam(advance_deg=_CAM.advance_deg - 5), train=Train(ratio=1.6))
     job = job_for(SHORT, specification=card_of(SHORT))
-    found = findings(job, measure_all(job, captures(rig)))
+    found = findings(job, examine(job, captures(rig)))
     assert found[0].code == "wrong-ratio"
     assert "5.0 crank degrees late" in found[0].text
 
 
 def test_the_wrong_valve_is_told_without_any_card() -> None:
     job = job_for(SHORT)
-    assert findings(job, measure_all(job, captures(SHORT))) == ()
-    found = findings(job, measure_all(job, _relabelled(captures(SHORT))))
+    assert findings(job, examine(job, captures(SHORT))) == ()
+    found = findings(job, examine(job, _relabelled(captures(SHORT))))
     assert found[0].code == "exchanged-valves"
 
 
@@ -291,8 +291,8 @@ def test_a_card_with_the_duration_alone_still_tells_lash_from_another_camshaft()
     for valve in ("intake", "exhaust"):
         card[valve] = {"duration": [{"lift_mm": r["lift_mm"], "deg": r["deg"]} for r in card[valve]["duration"]]}
     job = job_for(SHORT, specification={"intake": card["intake"], "exhaust": card["exhaust"]})
-    lash = findings(job, measure_all(job, captures(_train(lash_mm=0.3))))
+    lash = findings(job, examine(job, captures(_train(lash_mm=0.3))))
     assert lash[0].code == "wrong-lash"
     longer = _cam(intake=LawLobe(7.6, _LONG, _LONG), exhaust=LawLobe(7.4, _LONG, _LONG))
-    grind = findings(job, measure_all(job, captures(longer)))
+    grind = findings(job, examine(job, captures(longer)))
     assert grind[0].code == "other-camshaft"

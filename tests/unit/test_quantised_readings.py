@@ -121,7 +121,7 @@ def test_the_piston_s_travel_finds_how_far_off_center_the_encoder_sits() -> None
     """100 um at 50 mm radius: 412 arc seconds, 0.1146 degrees."""
     rig = replace(SHORT, encoder=Encoder(eccentric=0.002), hand=Hand(bump_share=0.0), work=Work(touches=3, turns=4.2))
     found, _ = measured(rig, ("stop", "travel", "intake"))
-    tdc = found.lobes["intake"].swept.sweep.tdc
+    tdc = found.intake.swept.sweep.tdc
     size = math.hypot(tdc.sine.value, tdc.cosine.value)
     assert abs(size - 412.53 / 3600) < 2.5 * max(tdc.sine.u, tdc.cosine.u) + 0.002
     assert tdc.sine.u < 0.03

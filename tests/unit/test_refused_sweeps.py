@@ -11,7 +11,7 @@ from acquire.simulator.indicator import Indicator
 from acquire.simulator.rig import Work
 from analysis.base.errors import DataError
 from analysis.base.samples import Capture, IndexPulses
-from analysis.measure import measure_all
+from analysis.diagnosis.examine import examine
 from tests.recorded import captures
 from tests.rigs import SHORT, job_for, lobe_of, measured, with_lobes
 
@@ -38,7 +38,7 @@ def cut(capture: Capture, first: int, last: int) -> Capture:
 
 def refused(what: str, *given: Capture, **tables: dict[str, object]) -> DataError:
     with pytest.raises(DataError, match=what) as error:
-        measure_all(job_for(SHORT, **tables), list(given))
+        examine(job_for(SHORT, **tables), list(given))
     assert error.value.do, "a refusal says what to do"
     assert error.value.what[-1] not in ".!", "the sentence's end is put there by the error itself"
     return error.value
@@ -147,8 +147,8 @@ def test_a_new_start_without_index_is_refused_by_the_whole_way() -> None:
 
 
 def test_a_sound_sweep_is_not_refused(recorded: list[Capture]) -> None:
-    found = measure_all(job_for(SHORT), recorded)
-    assert [lobe.valve for lobe in found.result.lobes] == ["intake"]
-    assert found.result.cam is None
+    found = examine(job_for(SHORT), recorded)
+    assert [lobe.valve for lobe in found.lobes] == ["intake"]
+    assert found.cam is None
     again, _ = measured(SHORT, ("stop", "intake"))
-    assert again.result.lobes == found.result.lobes, "the same captures give the same answer"
+    assert again.lobes == found.lobes, "the same captures give the same answer"

@@ -14,7 +14,7 @@ from scipy import stats
 
 from acquire.simulator.encoder import Encoder
 from analysis.base.errors import DataError
-from analysis.base.quantity import Quantity, Source, combine, expanded
+from analysis.base.quantity import Quantity, Source, linear_combination
 from analysis.base.samples import Board, Capture, Header, IndexPulses, Ints, Samples
 from analysis.diagnosis.contact_rules import disagree
 from analysis.diagnosis.rule import Seen
@@ -153,15 +153,15 @@ def test_tdc_is_the_middle_of_the_arc_that_was_not_swept(forward: int) -> None:
     assert found.unswept_deg == pytest.approx((CPR - 1900) * 0.15)
     # Two contacts, each anywhere within its count: their mean is triangular over +/- half a count, 95 % of it within 0.388; what
     # two touches leave open of their scatter adds a little.
-    assert 0.999 < expanded(found.count) / (0.5 * (1 - math.sqrt(0.05))) < 1.15
+    assert 0.999 < found.count.u95 / (0.5 * (1 - math.sqrt(0.05))) < 1.15
 
 
 def test_scatter_of_touches_widens_the_uncertainty_and_one_touch_more_still() -> None:
     steady = by_stop(stop_capture(path(1000, 2000, 100, 2000, 100, 2000, 100, 1000)), None, 1)
     loose = by_stop(stop_capture(path(1000, 2000, 100, 2004, 97, 1998, 103, 1000)), None, 1)
     single = by_stop(stop_capture(path(1000, 2000, 100, 1000)), None, 1)
-    assert expanded(steady.count) < expanded(loose.count)
-    assert expanded(steady.count) < expanded(single.count)
+    assert steady.count.u95 < loose.count.u95
+    assert steady.count.u95 < single.count.u95
     assert loose.spread_deg == pytest.approx(6 * 0.15)
     # Type A alone: standard deviation of the mean of three, half of it on TDC for each side (JCGM 100:2008, 4.2.3).
     sides = [np.std([2000, 2004, 1998], ddof=1) / 3**0.5 / 2, np.std([100, 97, 103], ddof=1) / 3**0.5 / 2]
@@ -177,8 +177,8 @@ def test_contacts_cut_off_to_counts_are_covered(scatter: float) -> None:
         truth = np.array([100, 2000]) + rng.uniform(0.0, 1.0, 2)
         low, high = (np.floor(rng.normal(place, scatter, 3)).astype(np.int64) for place in truth)
         places = contact_places((low, high), CPR)
-        middle = combine((0.5, places[0]), (0.5, places[1]))
-        inside += abs(middle.value - truth.mean()) <= expanded(middle)
+        middle = linear_combination((0.5, places[0]), (0.5, places[1]))
+        inside += abs(middle.value - truth.mean()) <= middle.u95
     # Never too narrow (one time in a thousand by chance); too wide only as far as three touches leave the scatter open.
     assert inside >= stats.binom.ppf(0.001, 400, 0.95)
 
@@ -341,7 +341,7 @@ def test_stop_and_travel_agree_of_an_encoder_off_center_whichever_way_it_counts(
     cosine = (forward * (top - bottom) * 360.0 / encoder.cpr + 180.0) / 2
     stop = TdcFound(Quantity(float(low + high) / 2, {Source("stop"): 0.01}), encoder.cpr, "stop", (3, 3), unswept_deg=90.0)
     travel = TdcFound(Quantity(float(top)), encoder.cpr, "travel", cosine=Quantity(float(cosine)))
-    assert disagree.look(stop, travel, True, forward) is None
-    found = disagree.look(replace(stop, count=stop.count + 0.1 * encoder.cpr / 360.0), travel, True, forward)
+    assert disagree.look(stop, travel, forward) is None
+    found = disagree.look(replace(stop, count=stop.count + 0.1 * encoder.cpr / 360.0), travel, forward)
     assert isinstance(found, Seen)
     assert "lie 0.10 degrees apart" in found.seen
