@@ -68,11 +68,13 @@ def _read(opened: Callable[[], io.BufferedIOBase], path: str) -> Capture:
     closing = notes.pop() if stream.closed else None
     capture = from_rows(header, rows, notes, path=path)
     missing = _altered(closing, len(rows), stream.sha256()) if closing else []
+    altered = bool(missing)
     if any(note.kind == "end" for note in notes) or (closing and stream.unfinished):
         missing.append("It goes on behind its closing line: the capture was altered after it was recorded")
+        altered = True
     elif not closing:
         missing.append(_cut_short(capture, top, stream.unfinished))
-    return replace(capture, complete=not missing, missing=tuple(missing), sha256=stream.sha256())
+    return replace(capture, complete=not missing, missing=tuple(missing), sha256=stream.sha256(), altered=altered)
 
 
 def _line_ends_taken_back(data: bytes, path: str) -> Capture:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from analysis.base.errors import DataError
-from analysis.base.finding import Finding
+from analysis.base.finding import NOTE, Finding
 from analysis.base.samples import Capture
 from analysis.decision.reinterpret import MM_PER_INCH
 from analysis.decision.verdict import compare
@@ -32,7 +32,7 @@ def causes(job: Job, captures: Sequence[Capture], refused: DataError) -> tuple[F
             evidence = (
                 f"As it is the measurement was refused: {refused.what}. With this cause {agreed} of {len(lines)} lines agree."
             )
-            found.append(Finding("inch-for-mm", 1.0, text, evidence))
+            found.append(Finding("inch-for-mm", NOTE, evidence, text))
     return tuple(found)
 
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from analysis.base.errors import DataError
 from analysis.base.samples import Ints
-from analysis.diagnosis.of_sweep import WIDE_TOUCHES_DEG
+from analysis.diagnosis.contact_rules import WIDE_CONTACTS_DEG
 from analysis.tdc.stop import LEAVE_DEG, stop_contacts, touches, turning_points
 
 _MANY: Final = 4096  # corners of the motion that are kept
@@ -32,7 +32,7 @@ class Touches:
     @property
     def agree(self) -> bool:
         """Whether the touches of each side lie together."""
-        return bool(self.low and self.high) and max(self.spread_deg) <= WIDE_TOUCHES_DEG and not self.why
+        return bool(self.low and self.high) and max(self.spread_deg) <= WIDE_CONTACTS_DEG and not self.why
 
 
 class Contacts:

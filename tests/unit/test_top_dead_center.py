@@ -16,7 +16,8 @@ from acquire.simulator.encoder import Encoder
 from analysis.base.errors import DataError
 from analysis.base.quantity import Quantity, Source, expanded_uncertainty
 from analysis.base.samples import Board, Capture, Header, IndexPulses, Ints, Samples
-from analysis.diagnosis.of_sweep import about_both_tdc
+from analysis.diagnosis.contact_rules import disagree
+from analysis.diagnosis.rule import Seen
 from analysis.job import Rig
 from analysis.tdc.slider_crank import SliderCrank, slider_crank
 from analysis.tdc.stop import TdcFound, by_stop, middle_of_contacts, middle_of_unswept_arc, stop_contacts, turning_points
@@ -338,6 +339,7 @@ def test_stop_and_travel_agree_of_an_encoder_off_center_whichever_way_it_counts(
     cosine = (forward * (top - bottom) * 360.0 / encoder.cpr + 180.0) / 2
     stop = TdcFound(Quantity(float(low + high) / 2, {Source("stop"): 0.01}), encoder.cpr, "stop", (3, 3), unswept_deg=90.0)
     travel = TdcFound(Quantity(float(top)), encoder.cpr, "travel", cosine=Quantity(float(cosine)))
-    assert about_both_tdc(stop, travel, forward) == []
-    (caution,) = about_both_tdc(replace(stop, count=stop.count + 0.1 * encoder.cpr / 360.0), travel, forward)
-    assert "lie 0.10 degrees apart" in caution.text
+    assert disagree.look(stop, travel, forward) is None
+    found = disagree.look(replace(stop, count=stop.count + 0.1 * encoder.cpr / 360.0), travel, forward)
+    assert isinstance(found, Seen)
+    assert "lie 0.10 degrees apart" in found.seen
