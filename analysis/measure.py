@@ -47,8 +47,8 @@ def measure(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0) ->
     about the numbers `analysis.diagnosis.examine` says. Raises DataError if the captures cannot answer: no TDC, no sweep, a sweep
     that does not cover the lobe, only backward motion.
     """
-    usable = [first_start(c) for c in captures if c.header is not None and c.samples.crank.size]
-    sweeps = [c for c in usable if c.header is not None and c.header.step == "sweep"]
+    usable = [first_start(c) for c in captures if c.samples.crank.size]
+    sweeps = [c for c in usable if c.header.step == "sweep"]
     if not sweeps:
         raise DataError(
             "there is no sweep of a valve among the captures",
@@ -63,7 +63,7 @@ def measure(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0) ->
     for capture in sweeps:
         count, by = (tdc.count, 0.0) if located.source is None else carry_tdc(tdc, located.source, capture)
         moved.append(by)
-        stood_on = capture.header.channels if capture.header is not None else ()
+        stood_on = capture.header.channels
         channels += [Sweep(capture, c, on, count, tdc, forward) for c, on in enumerate(stood_on) if on in VALVES]
     found: dict[str, Lobe] = {}
     for sweep in [s for s in channels if onward(s)] or channels:  # if there is no other, a backward one is refused in words
@@ -83,7 +83,7 @@ def measure(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0) ->
 def _used(captures: Sequence[Capture], sweeps: Sequence[Sweep], lobes: Sequence[Lobe]) -> list[Capture]:
     """The captures that a result was made of, in order: not those that a later one of their kind replaced."""
     made_of = [s.capture for lobe in lobes for s in for_slack(lobe.swept.sweep, sweeps)]
-    last = {c.header.step: c for c in captures if c.header is not None and c.header.step != "sweep"}
+    last = {c.header.step: c for c in captures if c.header.step != "sweep"}
     return [c for c in captures if any(c is used for used in (*made_of, *last.values()))]
 
 
@@ -100,7 +100,7 @@ def find_tdc(job: Job, captures: Sequence[Capture], forward: int) -> Located:
     """
     engine, rig = job.engine, job.rig
     geometry = slider_crank(engine.stroke_mm, engine.rod_mm, engine.pin_offset_mm)
-    last = {c.header.step: c for c in captures if c.header is not None}
+    last = {c.header.step: c for c in captures}
     by = {step: last.get(step) for step in ("stop", "travel")}
     travel = None if by["travel"] is None else by_travel(by["travel"], rig, geometry, forward)
     u = offcenter_prior(rig.encoder_offcenter_deg)
@@ -115,9 +115,7 @@ def find_tdc(job: Job, captures: Sequence[Capture], forward: int) -> Located:
     if travel is not None:
         return Located(travel, by["travel"], stop, travel, one_count)
     if rig.tdc_count is not None:
-        header = captures[0].header
-        assert header is not None
-        return Located(TdcFound(Quantity(rig.tdc_count), header.board.cpr, "given", sine=sine, cosine=cosine), None)
+        return Located(TdcFound(Quantity(rig.tdc_count), captures[0].header.board.cpr, "given", sine=sine, cosine=cosine), None)
     raise DataError(
         "TDC is not known: there is no capture of the piston stop or travel, and the job gives no tdc_count",
         do="Record one with: lobetrace capture JOB --step stop",
@@ -151,4 +149,4 @@ def _both(intake: Lobe, exhaust: Lobe) -> list[tuple[Event, Event]]:
 
 
 def _one_count(a: Capture, b: Capture) -> bool:
-    return a.header is not None and b.header is not None and same_count(a.header, b.header)
+    return same_count(a.header, b.header)

@@ -24,7 +24,7 @@ from analysis.decision.refusal import causes
 from analysis.decision.verdict import Verdict, overall
 from analysis.job import load_job
 from analysis.job.folder import captures_in
-from analysis.report.decision_json import decision_json, finding_json
+from analysis.report.decision_json import cause_json, decision_json
 from analysis.report.junit import Case, Suite, junit_xml
 from analysis.report.sentences import HEADLINE, requirements, story
 
@@ -74,10 +74,10 @@ def check(job_path: Path) -> Checked:
         decision = decide(job, captures)
     except DataError as error:
         found = causes(job, captures, error)
-        likely = tuple(f"Likely cause: {finding.text} {finding.evidence}" for finding in found)
-        return _unmeasured(name, str(error), likely, [finding_json(finding) for finding in found])
+        likely = tuple(f"Likely cause: {finding.cause} {finding.seen}" for finding in found)
+        return _unmeasured(name, str(error), likely, [cause_json(finding) for finding in found])
     cases = tuple(Case(*each) for each in requirements(decision))
-    speaks = tuple(f"What speaks for the cause: {finding.evidence}" for finding in decision.findings)
+    speaks = tuple(f"What speaks for the cause: {finding.seen}" for finding in decision.findings)
     text = {"job": name, "verdict": decision.verdict, "error": None, "decision": decision_json(decision)}
     return Checked(name, decision.verdict, cases, (*story(decision), *speaks[:1]), text)
 

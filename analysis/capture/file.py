@@ -40,11 +40,12 @@ def load(path: str | os.PathLike[str]) -> Capture:
 def parse(data: bytes, path: str = "") -> Capture:
     """The Capture in the bytes of a file. `path` is for its `path` and for messages.
 
-    A capture that was cut short at any byte loads as far as whole lines go; one that was altered loads if its rows and notes are
-    sound. Either way `complete` is false and `missing` says in sentences what is not there or differs. `sha256` is the digest of the
-    bytes before the closing line, or of all bytes if there is none.
+    A capture that was cut short at any byte behind its header loads as far as whole lines go; one that was altered loads if its rows
+    and notes are sound. Either way `complete` is false and `missing` says in sentences what is not there or differs. `sha256` is the
+    digest of the bytes before the closing line, or of all bytes if there is none.
 
-    Raises CaptureError for a foreign file, another format, or a header, row or note that is not what the format says, with its line.
+    Raises CaptureError, with the line, for a foreign file, another format, a file cut short inside its header, or a header, row or
+    note that is not what the format says.
     """
     return _read(lambda: io.BytesIO(data), path)
 
@@ -57,7 +58,7 @@ def _read(opened: Callable[[], io.BufferedIOBase], path: str) -> Capture:
         if not _FIRST.startswith(first):
             raise _not_ours(first, path)
         top, header = _header(first, source, path)
-        channels = len(header.channels) if header else 0
+        channels = len(header.channels)
         stream = RowStream(source, top)
         rows = whole_rows(stream, SIGNED[channels])
     if rows is None:
@@ -67,11 +68,13 @@ def _read(opened: Callable[[], io.BufferedIOBase], path: str) -> Capture:
     closing = notes.pop() if stream.closed else None
     capture = from_rows(header, rows, notes, path=path)
     missing = _altered(closing, len(rows), stream.sha256()) if closing else []
+    altered = bool(missing)
     if any(note.kind == "end" for note in notes) or (closing and stream.unfinished):
         missing.append("It goes on behind its closing line: the capture was altered after it was recorded")
+        altered = True
     elif not closing:
         missing.append(_cut_short(capture, top, stream.unfinished))
-    return replace(capture, complete=not missing, missing=tuple(missing), sha256=stream.sha256())
+    return replace(capture, complete=not missing, missing=tuple(missing), sha256=stream.sha256(), altered=altered)
 
 
 def _line_ends_taken_back(data: bytes, path: str) -> Capture:
@@ -80,15 +83,21 @@ def _line_ends_taken_back(data: bytes, path: str) -> Capture:
     return replace(capture, complete=False, missing=(said, *capture.missing))
 
 
-def _header(first: bytes, source: io.BufferedIOBase, path: str) -> tuple[bytes, Header | None]:
-    """The three lines at the top, as far as they are there, and what they say. CaptureError if they are not of our format."""
+def _header(first: bytes, source: io.BufferedIOBase, path: str) -> tuple[bytes, Header]:
+    """The three lines at the top, the third as far as it is there, and what they say.
+
+    CaptureError if they are not of our format, or if the file ends before the second does: then nothing is known of it.
+    """
     second, third = source.readline(), source.readline()
-    header = read_header(second, _where(path, 2)) if second.endswith(b"\n") else None
-    if (
-        header
-        and third.endswith(b"\n")
-        and third.decode("utf-8", "replace") != (names := ",".join(columns(len(header.channels)))) + "\n"
-    ):
+    if not second.endswith(b"\n"):
+        raise CaptureError(
+            f"it is cut short inside its header, after {len(first + second)} bytes: nothing is known of it, and there are no rows",
+            where=_where(path, 2),
+            do="Move it out of captures/ and record again",
+        )
+    header = read_header(second, _where(path, 2))
+    names = ",".join(columns(len(header.channels)))
+    if third.endswith(b"\n") and third != names.encode("ascii") + b"\n":
         raise CaptureError(f"the columns are not {names}", where=_where(path, 3), do=_AS_RECORDED)
     return first + second + third, header
 
@@ -119,8 +128,6 @@ def _altered(closing: Note, rows: int, sha256: str) -> list[str]:
 
 def _cut_short(capture: Capture, top: bytes, unfinished: bytes) -> str:
     rows = len(capture.samples.seq)
-    if capture.header is None:
-        return f"It is cut short inside its header, after {len(top)} bytes: nothing is known of it, and there are no rows"
     last = f", the last at board time {capture.samples.time_us[-1] / 1e6:.6f} s" if rows else ""
     left_out = len(top.rpartition(b"\n")[2] + unfinished)
     return f"It is cut short: {rows} rows were read{last}; {left_out} bytes of an unfinished line were left out"

@@ -102,7 +102,7 @@ def _by_chance(first: Lobe, second: Lobe) -> float:
     free to differ in.
     """
     curves = (first.swept.curve, second.swept.curve)
-    places = max(c.spline.freedom(c.pooled_deg, c.pooled_weight) for c in curves)
+    places = max(c.spline.effective_dof(c.pooled.deg, c.pooled.weight) for c in curves)
     return float(-ndtri(_BY_CHANCE / 2 / places))
 
 
@@ -157,7 +157,7 @@ def _own_variance(lobe: Lobe, deg: Floats) -> Floats:
     speed = np.array([curve.speed_at(at) for at in deg.tolist()])
     faster = speed - np.average(speed, weights=slope**2 + 1e-12)
     scatter = np.array([lift_u(curve, at, common) for at in deg.tolist()])
-    return np.asarray(scatter**2 + _zero_u_mm(lobe) ** 2 + (slope * faster * curve.latency.u) ** 2)
+    return np.asarray(scatter**2 + _zero_u_mm(lobe) ** 2 + (slope * faster * curve.lag.u) ** 2)
 
 
 def _zero_u_mm(lobe: Lobe) -> float:
@@ -167,7 +167,7 @@ def _zero_u_mm(lobe: Lobe) -> float:
     curve = lobe.swept.curve
     drifts = np.nan_to_num(curve.base.after - curve.base.before)
     rounds = curve.base.zero_u_mm(lobe.causes.step_mm, curve.noise_mm)
-    return math.sqrt((rounds**2 + float(np.mean(drifts**2)) / 12) / len(curve.pass_deg))
+    return math.sqrt((rounds**2 + float(np.mean(drifts**2)) / 12) / curve.passes)
 
 
 def _set_variance(common: Systematics, deg: Floats, lift_mm: Floats) -> Floats:

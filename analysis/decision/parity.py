@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from analysis.base.finding import Finding
+from analysis.base.finding import DOUBT, Finding
 from analysis.lobe.result import Measurement
 from analysis.tdc.carrying import same_count
 
@@ -25,4 +25,4 @@ def different_turns(measured: Measurement) -> tuple[Finding, ...]:
     evidence = (
         "The intake lobe has its overlap at one top dead center and the exhaust lobe at the next: there is no overlap at all."
     )
-    return (Finding("camshaft-half-turn", 1.0, text, evidence),)
+    return (Finding("camshaft-half-turn", DOUBT, evidence, text, touches=frozenset({"*"})),)

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from analysis.base.finding import Finding
+from analysis.base.finding import NOTE, Finding
 from analysis.base.quantity import Quantity
 from analysis.base.samples import Floats
 from analysis.base.words import MM_PER, Units
@@ -60,7 +60,9 @@ def findings(job: Job, measured: Measurement) -> tuple[Finding, ...]:
     before = values(scene.card, scene.lobes, scene.plain) - _asked(scene.card)
     ranked = sorted(_merged(judged, total), key=lambda each: -each[1])
     causes = [
-        Finding(j.suspect.code, p, _text(j), _evidence(scene, before, j), j.suspect.about, _estimate(j))
+        Finding(
+            j.suspect.code, NOTE, _evidence(scene, before, j), _text(j), touches=frozenset(j.suspect.about), estimate=_estimate(j)
+        )
         for j, p in ranked
         if p >= LEAST_PROBABILITY and j.suspect.code != INNOCENT
     ]

@@ -128,7 +128,7 @@ def _lift(lobe: Lobe, flanks: Flanks, lift_mm: float, place: str) -> Quantity:
     scatter = np.array([lift_u(curve, deg, lobe.causes) for deg in (opens, closes)])
     lift = _read(lobe, lift_mm, float(np.hypot(*(share * scatter))), place)
     faster = curve.speed_at(closes) - curve.speed_at(opens)
-    return lift.with_part(Source(f"latency of the indicator, at the {place}"), curve.latency.u * faster / float(wide.sum()))
+    return lift.with_part(Source(f"latency of the indicator, at the {place}"), curve.lag.u * faster / float(wide.sum()))
 
 
 def _peak_lift(lobe: Lobe, place: str) -> Quantity:

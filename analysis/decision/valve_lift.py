@@ -60,7 +60,7 @@ def _at_valve(rig: Rig, shown: Floats) -> Floats:
 def _readings(curve: Curve) -> tuple[Floats, Floats]:
     """Angles and lifts (mm, at the indicator) of the readings beyond both ends of the curve, and of those ends, in order."""
     ends = np.array([curve.spline.low, curve.spline.high])
-    deg, lift = np.concatenate((curve.foot_deg, ends)), np.concatenate((curve.foot_lift, curve.spline.value(ends)))
+    deg, lift = np.concatenate((curve.foot.deg, ends)), np.concatenate((curve.foot.lift_mm, curve.spline.value(ends)))
     order = np.argsort(deg, kind="stable")
     return deg[order], lift[order]
 

@@ -97,7 +97,7 @@ def result_so_far(job: Job, found_by: Sequence[Capture], capture: Capture) -> Li
 def _partly(job: Job, found_by: Sequence[Capture], capture: Capture, why: str) -> LiveResult:
     events = {}
     capture = first_start(capture)
-    stood_on = capture.header.channels if capture.header is not None else ()
+    stood_on = capture.header.channels
     forward = forward_of(job, capture.samples.crank)
     for channel, valve in enumerate(stood_on):
         if valve not in VALVES:
@@ -113,7 +113,7 @@ def _partly(job: Job, found_by: Sequence[Capture], capture: Capture, why: str) -
 
 def _after(job: Job, found_by: Sequence[Capture], capture: Capture) -> float:
     """Crank degrees by which TDC of the cylinder swept comes after that of the one on which it was found."""
-    swept = None if capture.header is None else capture.header.cylinder
+    swept = capture.header.cylinder
     cylinder = swept if swept in job.engine.firing_order else job.measure.cylinder
     return fires_after(job, cylinder, found_on(job, found_by))
 

@@ -51,12 +51,12 @@ def centroid(curve: Curve, peak_deg: float, common: Systematics) -> Quantity:
 def _whole_lift(curve: Curve) -> tuple[Floats, Floats, Floats]:
     """Angles, lifts and their standard errors over the whole lobe: the curve, and below its foot the readings themselves."""
     s = curve.spline
-    low, high = (min(s.low, *curve.foot_deg), max(s.high, *curve.foot_deg)) if curve.foot_deg.size else (s.low, s.high)
+    low, high = (min(s.low, *curve.foot.deg), max(s.high, *curve.foot.deg)) if curve.foot.deg.size else (s.low, s.high)
     grid = np.arange(low, high, GRID_DEG)
     on_curve = (grid >= s.low) & (grid < s.high)
     lift, error = np.zeros(grid.shape), np.full(grid.shape, math.sqrt(s.sigma2))
     lift[on_curve] = s.value(grid[on_curve])
     error[on_curve] = np.interp(grid[on_curve], grid[on_curve][::PIECE], s.error(grid[on_curve][::PIECE]))
-    if curve.foot_deg.size:
-        lift[~on_curve] = np.interp(grid[~on_curve], curve.foot_deg, curve.foot_lift)
+    if curve.foot.deg.size:
+        lift[~on_curve] = np.interp(grid[~on_curve], curve.foot.deg, curve.foot.lift_mm)
     return grid, lift, error

@@ -132,9 +132,9 @@ def locked_variance(curve: Curve, deg: Floats, common: Systematics, derivative: 
     averaging out. Noise blurs the phase and damps the harmonics (Widrow & Kollar, Quantization Noise, 2008; from memory).
     """
     q = common.step_mm
-    near = (curve.pooled_deg > deg.min() - KERNEL_DEG) & (curve.pooled_deg < deg.max() + KERNEL_DEG)
-    x = curve.pooled_deg[near]
-    weight = curve.spline.weights(deg, x, curve.pooled_weight[near], derivative)
+    near = (curve.pooled.deg > deg.min() - KERNEL_DEG) & (curve.pooled.deg < deg.max() + KERNEL_DEG)
+    x = curve.pooled.deg[near]
+    weight = curve.spline.weights(deg, x, curve.pooled.weight[near], derivative)
     first = np.exp(2j * np.pi / q * curve.fitted[near])
     white = np.sum(weight * weight, axis=1)
     waves = np.abs(weight @ first[:, None] ** LOCKING) ** 2 - white[:, None]
@@ -145,10 +145,10 @@ def _of_passes(curve: Curve, deg: float) -> Floats:
     """By how many degrees each pass runs late against the common curve around `deg`. Shape (passes,), NaN where a pass has too
     little there.
     """
-    near = [np.abs(x - deg) < PASS_WINDOW_DEG for x in curve.pass_deg]
-    number = np.repeat(np.arange(len(near)), [int(mine.sum()) for mine in near])
-    pull, away = (np.concatenate([of[k][mine] for of, mine in zip(curve.along, near, strict=True)]) for k in (0, 1))
-    count, against, power = (np.bincount(number, weights=w, minlength=len(near)) for w in (None, pull * away, pull * pull))
+    near = np.abs(curve.points.deg - deg) < PASS_WINDOW_DEG
+    number, pull, away = curve.points.pass_[near], curve.slope[near], curve.residual[near]
+    passes = int(curve.points.pass_.max()) + 1
+    count, against, power = (np.bincount(number, weights=w, minlength=passes) for w in (None, pull * away, pull * pull))
     seen = (count >= 4) & (power > 0)
     return np.where(seen, -against / np.where(seen, power, 1.0), np.nan)
 
@@ -181,9 +181,9 @@ def with_systematics(
     (`Systematics.off_center`) if not given.
     """
     deg = quantity.value
-    if curve.latency is not None:
-        lag = curve.latency.source(f"latency of the indicator, {common.name}")
-        quantity = quantity.with_part(lag, -curve.speed_at(deg) * curve.latency.u)
+    if curve.lag is not None:
+        lag = curve.lag.source(f"latency of the indicator, {common.name}")
+        quantity = quantity.with_part(lag, -curve.speed_at(deg) * curve.lag.u)
     if math.isfinite(slope):
         zero, own, lean = lift_sources(common)
         quantity = quantity.with_part(zero, common.zero_u_mm / slope)

@@ -9,9 +9,10 @@ from dataclasses import fields
 import numpy as np
 
 from analysis.base.quantity import Quantity, linear_combination
+from analysis.base.selection import only
 from analysis.curve.base_circle import BaseCircle
-from analysis.curve.bins import Pass
 from analysis.curve.lift_curve import Curve
+from analysis.curve.points import Points
 from analysis.curve.sweep import Sweep, Swept
 from analysis.job import Job, Rig
 from analysis.lobe.at_rest import at_rest
@@ -51,11 +52,11 @@ def measure_lobe(job: Job, swept: Swept, backward: Sequence[Sweep]) -> Lobe:
     events, hidden = _events(job, swept, causes, peak_deg.value)
     at_the_valve, at_the_lobe = valve_and_lobe(rig, peak_mm, causes.name)
     slack, slack_at = _slack(rig, swept, backward, causes)
-    lag = Quantity(curve.latency.seconds * 1e3, {curve.latency.source("latency"): curve.latency.u * 1e3}, "ms")
+    lag = Quantity(curve.lag.seconds * 1e3, {curve.lag.source("latency"): curve.lag.u * 1e3}, "ms")
     return Lobe(
         cylinder=job.measure.cylinder,
         valve=valve,
-        passes=len(whole_passes(swept.passes, curve)),
+        passes=whole_passes(swept.points, curve),
         events=events,
         centerlines=_centerlines(rig, swept, causes, peak_deg, peak_mm, events),
         peak_lift=at_the_valve.labelled("mm"),
@@ -87,21 +88,20 @@ def _events(job: Job, swept: Swept, causes: Systematics, peak_deg: float) -> tup
     return tuple(events), tuple(hidden)
 
 
-def whole_passes(passes: tuple[Pass, ...], curve: Curve) -> tuple[Pass, ...]:
-    """The passes that cover the lobe from foot to foot without a hole of more than five degrees (or three readings of a slow
+def whole_passes(points: Points, curve: Curve) -> int:
+    """How many passes cover the lobe from foot to foot without a hole of more than five degrees (or three readings of a slow
     gauge).
     """
-    lifted = curve.pooled_deg[curve.pooled_lift > 0.1]
+    lifted = curve.pooled.deg[curve.pooled.lift_mm > 0.1]
     if lifted.size == 0:
-        return ()
+        return 0
     low, high = float(lifted.min()), float(lifted.max())
-    found = []
-    for p in passes:
-        mine = np.sort(p.deg[(p.deg > low) & (p.deg < high)])
-        holes = np.diff(np.concatenate(([low], mine, [high])))
-        if holes.max() <= max(5.0, 3 * float(np.median(holes))):
-            found.append(p)
-    return tuple(found)
+    inside = only(points, (points.deg > low) & (points.deg < high))
+    whole = 0
+    for number in np.unique(inside.pass_):
+        holes = np.diff(np.concatenate(([low], np.sort(inside.deg[inside.pass_ == number]), [high])))
+        whole += holes.max() <= max(5.0, 3 * float(np.median(holes)))
+    return int(whole)
 
 
 def systematics(rig: Rig, swept: Swept) -> Systematics:

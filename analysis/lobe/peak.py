@@ -14,7 +14,7 @@ from analysis.base.errors import DataError
 from analysis.base.quantity import NORMAL_95, Quantity, Source
 from analysis.base.samples import Floats
 from analysis.curve.lift_curve import Curve
-from analysis.curve.smoothing import Spline, loosened
+from analysis.curve.smoothing import Spline, undersmoothed
 from analysis.lobe.events import GRID_DEG, Systematics, lift_sources, lift_u, locked_variance, runout_sources, with_systematics
 
 # No nose is level over more than this to either side, degrees; a dwell may be (common practice).
@@ -77,7 +77,7 @@ class _SlopeErrors:
 
     def __init__(self, curve: Curve, common: Systematics) -> None:
         self.curve, self.common = curve, common
-        self.loose = loosened(curve.spline, curve.pooled_deg, curve.pooled_lift, curve.pooled_weight)
+        self.loose = undersmoothed(curve.spline, curve.pooled.deg, curve.pooled.lift_mm, curve.pooled.weight)
         self.runout = common.runout_u_mm * math.pi / 360.0  # crank degrees: half a cam turn is 360 of them
 
     def at(self, deg: Floats) -> Floats:

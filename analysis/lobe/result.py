@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from typing import Final, Protocol
+from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
 
 from analysis.base.errors import DataError
-from analysis.base.finding import Caution
+from analysis.base.finding import SAME_LIFT_MM, Finding
 from analysis.base.quantity import Quantity
 from analysis.base.samples import Floats
 from analysis.curve.smoothing import Spline
@@ -21,8 +21,6 @@ from analysis.lobe.rocker import HIDDEN_STEPS, checking_lift
 from analysis.lobe.slack import SlackByAngle
 from analysis.lobe.timing import duration
 from analysis.tdc.stop import TdcFound
-
-SAME_LIFT_MM: Final = 0.005
 
 
 @dataclass(frozen=True)
@@ -268,7 +266,7 @@ class Measurement:
     tdc: Tdc
     lobes: tuple[Lobe, ...]
     cam: Cam | None
-    findings: tuple[Caution, ...] = ()
+    findings: tuple[Finding, ...] = ()
     captures: tuple[Used, ...] = ()
     refused: tuple[Refused, ...] = ()
     evidence: Evidence = field(default=Evidence(), repr=False, compare=False)

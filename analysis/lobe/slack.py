@@ -13,7 +13,8 @@ from analysis.base.samples import Bools, Floats, Ints
 from analysis.base.selection import only
 from analysis.crank.motion import Motion, follow, usable_forward
 from analysis.crank.readings import read_channel, without_spikes
-from analysis.curve.lift_curve import CLUSTER_DEG, Curve
+from analysis.curve.lag_estimate import CLUSTER_DEG
+from analysis.curve.lift_curve import Curve
 from analysis.curve.sweep import Sweep, Swept
 from analysis.job import Rig
 from analysis.lobe.events import Systematics
@@ -73,7 +74,7 @@ def backward_readings(rig: Rig, sweep: Sweep, swept: Swept) -> Backward:
         return Backward(np.zeros(0), np.zeros(0), np.zeros(0), np.zeros(0))
     motion, _ = follow(sweep.capture, sweep.forward, allowance)
     backward = Motion(motion.time_s, motion.position, back, motion.forward)
-    lag = curve.latency.seconds
+    lag = curve.lag.seconds
     readings = read_channel(sweep.capture, sweep.channel, backward, rig.indicator_sign, lag)
     mine = readings.usable & without_spikes(readings.lift_mm, sweep.step_mm)
     moved = _moved(swept, sweep)
@@ -169,7 +170,7 @@ def _systematic(curve: Curve, seen: Backward, slope: Floats, slack: float, commo
     as far as it did in the forward sweep, moves the flanks against each other and drops out as far as both were read.
     """
     base, weight = curve.base, slope**2
-    lag = curve.latency.source(f"latency of the indicator, {common.name}")
+    lag = curve.lag.source(f"latency of the indicator, {common.name}")
     apart = curve.flank_speed - float(np.average(seen.speed, weights=weight))
     u_mm = math.hypot(base.mean_zero_u_mm(common.step_mm, curve.noise_mm), base.drift_mm)
     zero = Source(f"zero of the backward motion, {common.name}", u=u_mm, unit="mm")
@@ -177,7 +178,7 @@ def _systematic(curve: Curve, seen: Backward, slope: Floats, slack: float, commo
     # The encoder reads angle + sine sin + cosine cos, so that off center it reads the same slack differently all round.
     between = common.off_center(seen.deg + slack) - common.off_center(seen.deg)
     by_sine, by_cosine = np.average(between, axis=1, weights=weight).tolist()
-    found = linear_combination((-by_sine, common.sine), (-by_cosine, common.cosine)).with_part(lag, -apart * curve.latency.u)
+    found = linear_combination((-by_sine, common.sine), (-by_cosine, common.cosine)).with_part(lag, -apart * curve.lag.u)
     found = found.with_part(carried, float(np.average(seen.carried_u, weights=weight)))
     return found.with_part(zero, float(np.sum(slope) / np.sum(weight)) * u_mm)
 

@@ -44,7 +44,7 @@ def decision_json(decision: Decision) -> dict[str, Any]:
             "area_mm_deg": quantity_json(overlap.area_mm_deg),
         },
         "compression": _maybe(decision.compression),
-        "findings": [finding_json(finding) for finding in decision.findings],
+        "findings": [cause_json(finding) for finding in decision.findings],
         "correction": None if decision.correction is None else _correction(decision.correction),
         "after": None
         if after is None
@@ -112,13 +112,15 @@ def _loads(loads: Loads) -> dict[str, Any]:
     return {"valve": loads.valve, "seat_n": loads.seat_n, "open_n": quantity_json(loads.open_n)}
 
 
-def finding_json(finding: Finding) -> dict[str, Any]:
-    """A likely cause."""
+def cause_json(finding: Finding) -> dict[str, Any]:
+    """A likely cause, or a refusal: `text` is the cause, `evidence` what was seen."""
     return {
         "code": finding.code,
-        "probability": round(finding.probability, 4),
-        "text": finding.text,
-        "evidence": finding.evidence,
+        "weight": finding.weight.value,
+        "text": finding.cause or finding.text,
+        "evidence": finding.seen,
+        "do": finding.do,
+        "touches": sorted(finding.touches),
         "about": list(finding.about),
         "estimate": finding.estimate,
     }

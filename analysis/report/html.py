@@ -105,7 +105,7 @@ def _context(decision: Decision, paper: Paper | None) -> dict[str, Any]:
             f"{c.gap.valve.capitalize()}: {c.how}." + (f" {c.doubt}" if c.doubt else "") for c in decision.clearances
         ],
         "findings": decision.findings[1:] if decision.findings else (),
-        "evidence": decision.findings[0].evidence if decision.findings else "",
+        "evidence": decision.findings[0].seen if decision.findings else "",
         "events": tuple(row for lobe in result.lobes for row in _events(lobe, units)),
         "plots": plots(decision),
         "how": tuple(how_measured(decision)),

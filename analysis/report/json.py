@@ -6,6 +6,7 @@ import math
 from typing import Any
 
 from analysis.base.errors import DataError
+from analysis.base.finding import Finding
 from analysis.base.quantity import Quantity
 from analysis.lobe.result import AtRest, Cam, Event, Lobe, Measurement
 
@@ -22,8 +23,18 @@ def result_json(found: Measurement) -> dict[str, Any]:
         "tdc": {"count": quantity_json(found.tdc.count), "method": found.tdc.method, "touches": found.tdc.contacts},
         "lobes": [_lobe(lobe) for lobe in found.lobes],
         "cam": _cam(found.cam) if found.cam else None,
-        "warnings": [{"code": finding.code, "text": finding.text} for finding in found.findings],
+        "warnings": [finding_json(finding) for finding in found.findings],
         "captures": [{"name": used.name, "sha256": used.sha256} for used in found.captures],
+    }
+
+
+def finding_json(finding: Finding) -> dict[str, Any]:
+    """A finding: what a person reads, and what it costs."""
+    return {
+        "code": finding.code,
+        "text": finding.text,
+        "weight": finding.weight.value,
+        "touches": sorted(finding.touches),
     }
 
 

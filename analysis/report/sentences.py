@@ -78,7 +78,7 @@ def story(decision: Decision) -> Iterator[str]:
         yield f"Of {len(decision.verdicts)} requirements: {', '.join(said)}.{narrower}"
     if decision.findings:
         likely = decision.findings[0]
-        yield f"Likely cause: {likely.text}"
+        yield f"Likely cause: {likely.cause}"
     yield from change(decision)
     for clearance in decision.clearances:
         if clearance.verdict != "within":

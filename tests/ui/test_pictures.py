@@ -19,7 +19,7 @@ from acquire.procedure.session import Place, Plan
 from acquire.procedure.steps import CAUTIONS, DONE, RESULT, RIG, STOP, STOP_OUT, SWEEP, TRAVEL, ZERO
 from acquire.simulator.scenarios import SCENARIOS
 from analysis.base.errors import CaptureError, LinkError
-from analysis.base.finding import Caution, Finding
+from analysis.base.finding import NOTE, Finding
 from analysis.base.quantity import Quantity, Source
 from analysis.decision.card import Asked
 from analysis.decision.correction import Correction, Move
@@ -76,7 +76,7 @@ FIGURES = Measurement(
     tdc=Tdc(known(3400.41, 0.36, "count"), "stop", 6),
     lobes=(_lobe("intake", 0.0, 108.07), _lobe("exhaust", -220.4, -110.21)),
     cam=Cam(1, known(109.14, 0.08, "cam deg"), known(1.07, 0.09, "deg"), known(-34.2, 0.2, "deg"), 1.27),
-    findings=(Caution("spikes", "1 of 7186 readings stood apart from their neighbours and were left out. A few are usual."),),
+    findings=(Finding("spikes", NOTE, "1 of 7186 readings were outliers and were rejected.", "A few are usual."),),
 )
 
 
@@ -88,7 +88,7 @@ def figures(place: Place) -> LiveResult:
             TdcFound(Quantity(3400.41, {Source("made up"): 0.18}), 2400, "stop", (2, 2)) if place.step in (STOP, TRAVEL) else None
         )
         return LiveResult(
-            {}, None, "only 12 readings were taken in running direction with the slack taken up." if lobe else "", tdc
+            {}, None, "only 12 readings were taken in the direction of rotation with the slack taken up." if lobe else "", tdc
         )
     whole = tuple(Passed(e.lift_mm, e.at, e.opens, e.closes, e.duration) for e in lobe.events)
     if place.valve == "intake":
@@ -111,7 +111,7 @@ def decision(job: Job) -> Decision:
     )
     late = Move("camshaft", ("intake", "exhaust"), Quantity(4.0), 0.2, "outside", 4.0, 4.0)
     said = "The camshaft stands 4.0 crank degrees late: the timing set is one mark off."
-    likely = Finding("late-cam", 0.97, said, "every event is late by as much")
+    likely = Finding("late-cam", NOTE, "every event is late by as much", said)
     return Decision(job, FIGURES, lines, (), (), (), (), None, None, (likely,), Correction((late,), (), ()), None)
 
 

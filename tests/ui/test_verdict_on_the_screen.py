@@ -14,7 +14,7 @@ from acquire.dashboard.picture import snapshot_of
 from acquire.dashboard.verdict import event_table, spec_of, verdict
 from acquire.procedure.session import Place
 from acquire.procedure.steps import DONE, RESULT
-from analysis.base.finding import Caution
+from analysis.base.finding import DOUBT, NOTE, Finding
 from analysis.capture import load
 from analysis.decision.decide import decide
 from analysis.live.partial import Passed
@@ -69,26 +69,29 @@ def test_the_last_step_shows_what_the_check_of_the_folder_says(walks: Callable[.
         assert sentence.replace("+/-", "±") in shown
 
 
-def unsymmetrical(valve: str, deg: float) -> Caution:
-    return Caution(
-        "unsymmetrical", f"The {valve} lobe is unsymmetrical by {deg} degrees. Ways differ so too: compare like with like."
-    )
+def asymmetric(valve: str, deg: float) -> Finding:
+    seen = f"The {valve} lobe is asymmetric by {deg} degrees."
+    return Finding("unsymmetrical", NOTE, seen, "Compare like with like.", touches=frozenset({f"{valve}.centerline"}))
 
 
-SPIKES = Caution("spikes", "Intake: 2 of 6815 readings stood apart and were left out. A few are usual.")
+SPIKES = Finding("spikes", NOTE, "Intake: 2 of 6815 readings were outliers.", "A few are usual.", touches=frozenset({"intake"}))
 
 
 def test_what_was_said_of_one_lobe_is_not_said_again_of_the_other() -> None:
-    said = cautioned([unsymmetrical("intake", 7.1), SPIKES, unsymmetrical("exhaust", 7.3)])
+    said = cautioned([asymmetric("intake", 7.1), SPIKES, asymmetric("exhaust", 7.3)])
     assert said == [
-        "The intake lobe is unsymmetrical by 7.1 degrees. Ways differ so too: compare like with like.",
-        "The exhaust lobe is unsymmetrical by 7.3 degrees.",
+        "The intake lobe is asymmetric by 7.1 degrees. Compare like with like.",
+        "The exhaust lobe is asymmetric by 7.3 degrees.",
         SPIKES.text,
     ], "those of a kind stand together, every figure stays, the advice stands once"
 
 
 def test_every_sentence_of_every_caution_is_shown() -> None:
-    cautions = [unsymmetrical("exhaust", 7.3), SPIKES, replace(SPIKES, text=SPIKES.text.replace("Intake: 2", "Exhaust: 1"))]
+    cautions = [
+        asymmetric("exhaust", 7.3),
+        SPIKES,
+        replace(SPIKES, seen=SPIKES.seen.replace("Intake: 2", "Exhaust: 1"), touches=frozenset({"exhaust"})),
+    ]
     shown = " ".join(cautioned(cautions))
     for caution in cautions:
         for sentence in caution.text.rstrip(".").split(". "):
@@ -96,9 +99,9 @@ def test_every_sentence_of_every_caution_is_shown() -> None:
 
 
 def test_a_lobe_is_shown_its_own_cautions_and_those_of_the_whole() -> None:
-    whole = Caution("count-moved", "Between two captures the count moved by 3.")
-    both = Caution("wrong-valve", "This looks like the intake valve, not the exhaust valve.")
-    cautions = [SPIKES, unsymmetrical("exhaust", 7.3), whole, both]
+    whole = Finding("count-moved", NOTE, "Between two captures the count moved by 3.", touches=frozenset({"tdc"}))
+    both = Finding("wrong-valve", DOUBT, "This looks like the intake valve, not the exhaust valve.", touches=frozenset({"*"}))
+    cautions = [SPIKES, asymmetric("exhaust", 7.3), whole, both]
     assert cautioned(cautions, "exhaust") == [cautions[1].text, whole.text, both.text]
     assert cautioned(cautions, "both") == [each.text for each in cautions]
 

@@ -11,7 +11,8 @@ from acquire.simulator.scenarios import SCENARIOS
 from analysis.base.errors import DataError
 from analysis.base.quantity import Quantity, Source
 from analysis.base.samples import Board, Capture, Header, IndexPulses, Samples
-from analysis.diagnosis.of_sweep import about_carried_tdc
+from analysis.diagnosis.contact_rules import count_moved
+from analysis.diagnosis.rule import Seen
 from analysis.tdc.carrying import carry_tdc, same_count
 from analysis.tdc.stop import TdcFound
 from tests.rigs import measured
@@ -77,9 +78,9 @@ def test_counts_lost_in_between_are_put_right_and_said() -> None:
     count, moved_deg = carry_tdc(FOUND, capture(0, (212,), link="x"), capture(5000, (5172, 6172), link="x"))
     assert count.value % CPR == pytest.approx(372.5)
     assert moved_deg == pytest.approx(14.4)  # 40 of 1000 counts
-    (caution,) = about_carried_tdc(moved_deg)
-    assert caution.code == "count-moved"
-    assert "14.40 degrees" in caution.text
+    seen = count_moved.look(moved_deg)
+    assert isinstance(seen, Seen)
+    assert "14.40 degrees" in seen.seen
 
 
 def test_one_count_is_no_slip() -> None:
@@ -114,13 +115,4 @@ def test_a_whole_job_with_counters_that_run_over() -> None:
 def test_another_encoder_is_refused() -> None:
     with pytest.raises(DataError, match="1000 counts a turn when TDC was found and has 2400") as refused:
         carry_tdc(FOUND, capture(0, link="x"), capture(0, link="x", cpr=2400))
-    assert refused.value.do
-
-
-@pytest.mark.parametrize("which", [0, 1])
-def test_a_capture_without_a_header_is_refused(which: int) -> None:
-    pair = [capture(0, link="x"), capture(0, link="x")]
-    pair[which] = replace(pair[which], header=None)
-    with pytest.raises(DataError, match="no header") as refused:
-        carry_tdc(FOUND, *pair)
     assert refused.value.do

@@ -18,7 +18,7 @@ from acquire.simulator.indicator import Indicator
 from acquire.simulator.piston_stop import Stop
 from acquire.simulator.rig import Rig, Work
 from acquire.simulator.train import Train
-from analysis.base.finding import Caution
+from analysis.base.finding import Finding
 from analysis.base.samples import Capture
 from analysis.diagnosis.examine import examine
 from analysis.lobe.result import Measurement
@@ -52,7 +52,7 @@ def codes(found: Measurement) -> list[str]:
     return [caution.code for caution in found.findings]
 
 
-def only(found: Measurement, code: str) -> Caution:
+def only(found: Measurement, code: str) -> Finding:
     """The one caution of this code, and no other code beside it."""
     assert set(codes(found)) == {code}
     first, *_ = found.findings
@@ -64,7 +64,7 @@ def only(found: Measurement, code: str) -> Caution:
     return first
 
 
-def number_in(caution: Caution, pattern: str) -> float:
+def number_in(caution: Finding, pattern: str) -> float:
     (found,) = re.findall(pattern, caution.text)
     return float(found)
 
@@ -81,7 +81,7 @@ def cut_short(given: list[Capture]) -> list[Capture]:
 def test_a_capture_that_was_cut_short() -> None:
     caution = only(run(SHORT, ("stop", "intake"), cut_short), "capture-incomplete")
     assert caution.text.startswith(
-        "intake-01.csv: It is cut short: 3000 rows were read. It was altered. What is there was used; "
+        "intake-01.csv: It is cut short: 3000 rows were read. It was altered. The rows that are there were used; "
     )
 
 
@@ -118,7 +118,6 @@ def test_stop_and_travel_that_disagree() -> None:
 def test_the_indicator_on_the_other_valve(said: str, is_: str) -> None:
     def mislabel(given: list[Capture]) -> list[Capture]:
         header = given[1].header
-        assert header is not None
         return [given[0], replace(given[1], header=replace(header, channels=(said,)))]
 
     found = run(SHORT, ("stop", is_), mislabel)
@@ -134,7 +133,7 @@ def test_an_engine_that_is_turned_against_its_running_direction_looks_like_the_o
     backward = captures(replace(rig, work=Work(touches=3, backward_turns=4.2)), ("stop", "backward"))
     found = examine(job_for(rig), backward)
     assert "wrong-valve" in codes(found)
-    assert "turned against its running direction" in found.findings[0].text
+    assert "turned against its direction of rotation" in found.findings[0].text
 
 
 def test_an_encoder_that_counts_down_is_no_fault() -> None:
@@ -191,7 +190,7 @@ def test_a_reading_that_falls_as_the_valve_opens() -> None:
 
 def test_a_base_circle_that_runs_out() -> None:
     caution = only(run(replace(SHORT, train=Train(runout_mm=0.06), work=Work(touches=3, turns=6.0)), BOTH), "runout")
-    assert 0.03 < number_in(caution, r"runs out by ([0-9.]+) mm") < 0.2
+    assert 0.03 < number_in(caution, r"runout is ([0-9.]+) mm TIR") < 0.2
 
 
 def test_speed_that_never_varies_cannot_tell_the_lag() -> None:

@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from analysis.base.errors import DataError
-from analysis.base.finding import Caution
+from analysis.base.finding import NOTE, Finding
 from analysis.base.words import decimals, length, plus_minus
 from analysis.job import parse_job
 from analysis.job.template import template
@@ -56,7 +56,9 @@ RESULT = Measurement(
     tdc=Tdc(known(1234.5678, 0.41, "count"), "stop", 8),
     lobes=(lobe("intake", -4.213, 216.04, 106.02), lobe("exhaust", -220.9, -0.4, -110.3)),
     cam=Cam(1, known(108.2, 0.1, "cam deg"), known(-2.1, 0.2, "deg", "advance"), known(-23.2, 0.3, "deg"), 1.27),
-    findings=(Caution("lifter-bleeds", "The lift falls while the crank stands still: a hydraulic lifter bleeds down. " * 3),),
+    findings=(
+        Finding("lifter-bleeds", NOTE, "The lift falls while the crank stands still: a hydraulic lifter bleeds down. " * 3),
+    ),
     captures=(Used("intake-01.csv", "a" * 64), Used("exhaust-01.csv", "0" * 64)),
 )
 
