@@ -136,7 +136,7 @@ def _cam(job: Job, lobes: dict[str, Lobe]) -> Cam | None:
     return Cam(
         cylinder=job.measure.cylinder,
         separation=separation(intake.centerline, exhaust.centerline).labelled("cam deg"),
-        advance=advance(intake.centerline, exhaust.centerline),
+        advance=advance(intake.centerline, exhaust.centerline).labelled("deg", "advance"),
         overlap=open_together,
         overlap_lift_mm=None if both is None else both[0].lift_mm,
     )

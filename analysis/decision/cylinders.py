@@ -62,7 +62,7 @@ def spacings(job: Job, measured: dict[int, Measurement]) -> tuple[Spacing, ...]:
             here, there = other.lobe(valve), base.lobe(valve)
             if here is None or there is None:
                 continue
-            late = here.centerline - there.centerline
+            late = (here.centerline - there.centerline).labelled("deg", "late")
             u95 = late.u95
             verdict = judge(late.value, u95, -tolerance.centerline_deg, tolerance.centerline_deg, tolerance.guard_band)
             found.append(Spacing(cylinder, first, valve, late, u95, verdict))

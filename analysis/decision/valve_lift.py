@@ -37,8 +37,8 @@ def lift_at(lobe: Lobe, rig: Rig, deg: float) -> Quantity:
     the uncertainty of the zero. Raises DataError where the sweep holds no reading.
     """
     if _far(lobe, np.asarray(deg)):
-        return Quantity(0.0)
-    lift = _lift(lobe, rig, deg)
+        return Quantity(0.0, unit="mm")
+    lift = _lift(lobe, rig, deg).labelled("mm")
     return lift if lift.value > HIDDEN_STEPS * lobe.causes.step_mm else _closed(lift, lobe.causes.name)
 
 
@@ -115,7 +115,7 @@ def _slope_and_scatter(lobe: Lobe, at: float, locked: bool) -> tuple[float, floa
 def _closed(small: Quantity, name: str) -> Quantity:
     """None, for something too small to be told from it: what the readings show of it is a bound."""
     if small.value < -small.u95:
-        return Quantity(0.0)
+        return Quantity(0.0, unit=small.unit)
     hidden = Source(f"below what the indicator tells from closed, {name}", distribution="rectangular")
     return small.moved(0.0).with_part(hidden, max(small.value, 0.0) / math.sqrt(3))
 
@@ -165,7 +165,9 @@ def _area(intake: Lobe, exhaust: Lobe, rig: Rig, cross: float) -> Quantity:
     # Middles of strips: where they meet the two valves change over, and where they end neither counts.
     middles = opens + width * (np.arange(count) + 0.5)
     lifts = (_lift(intake if deg < cross else exhaust, rig, float(deg), f"piece {deg // PIECE_DEG:.0f}") for deg in middles)
-    return on_one_shaft(linear_combination(*((width, lift) for lift in lifts)), (intake.causes, exhaust.causes))
+    return on_one_shaft(linear_combination(*((width, lift) for lift in lifts)), (intake.causes, exhaust.causes)).labelled(
+        "mm deg"
+    )
 
 
 def _foot(lobe: Lobe, rig: Rig, start: float, way: int) -> float:
