@@ -14,12 +14,14 @@ from analysis.base.samples import Floats
 from analysis.curve.base_circle import FAR_DEG
 from analysis.curve.lift_curve import Curve
 from analysis.job import Rig
-from analysis.lobe.events import GRID_DEG, Systematics, lift_u, on_one_shaft, with_systematics
+from analysis.lobe.events import Systematics, lift_u, on_one_shaft, with_systematics
 from analysis.lobe.measured import MeasuredLobe
 from analysis.lobe.rocker import HIDDEN_STEPS, valve_and_lobe
 
 # Scatter of a smooth curve is taken to hang together over this far; how far the slope of readings is taken to either side.
 PIECE_DEG, SIDE_DEG = 4.0, 1.0
+# Pitch at which the foot of the lift is looked for; twice of it is the width of a strip of the overlap's area.
+GRID_DEG = 0.25
 
 
 def valve_lift(lobe: MeasuredLobe, rig: Rig, deg: Floats | float) -> Floats:

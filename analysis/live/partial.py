@@ -10,18 +10,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-import numpy as np
-
 from analysis.base.errors import DataError
 from analysis.base.quantity import Number, Quantity
 from analysis.base.samples import Capture, Ints
 from analysis.crank.motion import running_direction
 from analysis.crank.segments import first_start
-from analysis.curve.lift_curve import Curve
 from analysis.curve.sweep import Sweep, Swept, read_sweep
 from analysis.job import Job
-from analysis.lobe.events import CLOSING, GRID_DEG, OPENING, crossing
+from analysis.lobe.events import CLOSING, OPENING, crossing
 from analysis.lobe.measured import foot_of, number, systematics
+from analysis.lobe.peak import highest_so_far
 from analysis.lobe.result import Result
 from analysis.lobe.rocker import HIDDEN_STEPS, checking_lift
 from analysis.measure import VALVES, find_tdc, measure_all
@@ -121,7 +119,7 @@ def _after(job: Job, found_by: Sequence[Capture], capture: Capture) -> float:
 def _passed(job: Job, swept: Swept, valve: str) -> tuple[Passed, ...]:
     """The events that lie well inside what has been swept."""
     at, common = job.measure.checking_at, systematics(job.rig, swept)
-    top = _top(swept.curve)
+    top = highest_so_far(swept.curve.spline)
     found = []
     for lift in job.measure.checking_lifts_mm:
         seen = checking_lift(job.rig, lift, at, common.name)
@@ -140,10 +138,3 @@ def _passed(job: Job, swept: Swept, valve: str) -> tuple[Passed, ...]:
         if angles != [None, None]:
             found.append(Passed(lift, at, angles[0], angles[1], None))
     return tuple(found)
-
-
-def _top(curve: Curve) -> float:
-    """Angle of the highest lift of what has been swept, not at its very end."""
-    s = curve.spline
-    grid = np.arange(s.low, s.high, GRID_DEG)[1:-1]
-    return float(grid[np.argmax(s.value(grid))])

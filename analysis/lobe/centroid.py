@@ -9,8 +9,10 @@ import numpy as np
 from analysis.base.quantity import Quantity, Source
 from analysis.base.samples import Floats
 from analysis.curve.lift_curve import Curve
-from analysis.lobe.events import GRID_DEG, Systematics, runout_sources, with_systematics
+from analysis.lobe.events import Systematics, runout_sources, with_systematics
 
+# Pitch of the sums over the lobe.
+GRID_DEG = 0.25
 # Scatter of a smooth curve hangs together over about this far: pieces of this length are independent.
 PIECE = 8  # grid steps
 

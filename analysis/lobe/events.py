@@ -17,7 +17,6 @@ from analysis.base.quantization import harmonic
 from analysis.base.samples import Floats
 from analysis.curve.lift_curve import Curve
 
-GRID_DEG = 0.25
 OPENING, CLOSING = -1, 1
 # Beyond this no reading has a say in the curve (deg); harmonics of the rounding error that are looked at.
 KERNEL_DEG, LOCKING = 60.0, (1, 2, 3)
@@ -79,30 +78,21 @@ def crossing(curve: Curve, lift: Quantity, flank: int, peak_deg: float, common: 
     Raises DataError if the sweep ends before it, or the peak is lower.
     """
     s, lift_mm = curve.spline, lift.value
-    end = s.low if flank == OPENING else s.high
-    grid = np.arange(peak_deg, end, flank * GRID_DEG)
-    height = s.value(grid)
-    below = np.flatnonzero(height < lift_mm)
     word = "opening" if flank == OPENING else "closing"
-    if height[0] <= lift_mm:
+    top = float(s.value(peak_deg))
+    if top <= lift_mm:
         raise DataError(
-            f"the lobe peaks at {height[0]:.2f} mm, below the checking lift of {lift_mm:.2f} mm at the indicator",
+            f"the lobe peaks at {top:.2f} mm, below the checking lift of {lift_mm:.2f} mm at the indicator",
             do="Choose a lower lift",
         )
-    if below.size == 0:
+    found = s.crossings(lift_mm)
+    beyond = found[flank * (found - peak_deg) > 0]
+    if beyond.size == 0:
         raise DataError(
             f"the sweep does not cover the lobe: its {word} at {lift_mm:.2f} mm is missing",
             do="Sweep from well before the valve opens until it is closed again",
         )
-    deg = float(grid[below[0]])
-    for _ in range(10):
-        slope = float(s.value(deg, 1))
-        if slope == 0.0:
-            break
-        move = float(np.clip((lift_mm - s.value(deg)) / slope, -GRID_DEG, GRID_DEG))
-        deg += move
-        if abs(move) < 1e-9:
-            break
+    deg = float(beyond[np.argmin(np.abs(beyond - peak_deg))])
     slope = float(s.value(deg, 1))
     if slope * flank >= 0:
         raise DataError(f"the lift stands still at {lift_mm:.2f} mm on the {word} flank", do="Choose another checking lift")

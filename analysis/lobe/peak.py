@@ -15,12 +15,14 @@ from analysis.base.quantity import NORMAL_95, Quantity, Source
 from analysis.base.samples import Floats
 from analysis.curve.lift_curve import Curve
 from analysis.curve.smoothing import Spline, loosened
-from analysis.lobe.events import GRID_DEG, Systematics, lift_sources, lift_u, locked_variance, runout_sources, with_systematics
+from analysis.lobe.events import Systematics, lift_sources, lift_u, locked_variance, runout_sources, with_systematics
 
 # No nose is level over more than this to either side, degrees; a dwell may be (common practice).
 LEVEL_DEG = 60.0
 # Pitch at which the slope's uncertainty is worked out; between, it lies on a straight line.
 PITCH_DEG = 2.0
+# Pitch at which the slope is held against its uncertainty.
+GRID_DEG = 0.25
 
 
 def peak_quantities(curve: Curve, common: Systematics) -> tuple[Quantity, Quantity]:
@@ -49,20 +51,19 @@ def peak_quantities(curve: Curve, common: Systematics) -> tuple[Quantity, Quanti
 
 def highest(s: Spline) -> float:
     """Angle (deg) of the highest point of a curve. Raises DataError if it is at the end of what was swept."""
-    grid = np.arange(s.low, s.high, GRID_DEG)
-    top = int(np.argmax(s.value(grid)))
-    if top in (0, grid.size - 1):
+    deg = highest_so_far(s)
+    if deg in (s.low, s.high):
         raise DataError(
-            f"the sweep does not cover the lobe: the lift is still growing at {grid[top]:.0f} degrees, where the readings end",
+            f"the sweep does not cover the lobe: the lift is still growing at {deg:.0f} degrees, where the readings end",
             do="Sweep on until the valve is closed again",
         )
-    deg = float(grid[top])
-    for _ in range(8):
-        bend = float(s.value(deg, 2))
-        if bend >= 0:
-            break
-        deg -= float(np.clip(s.value(deg, 1) / bend, -GRID_DEG, GRID_DEG))
     return deg
+
+
+def highest_so_far(s: Spline) -> float:
+    """Angle (deg) of the highest point of a curve, which may be at its end."""
+    tried = np.concatenate(([s.low], s.turning_points(), [s.high]))
+    return float(tried[np.argmax(s.value(tried))])
 
 
 class _SlopeErrors:
