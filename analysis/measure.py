@@ -17,7 +17,7 @@ from analysis.curve.sweep_selection import for_slack, left_out, of_one_cylinder,
 from analysis.diagnosis.of_curve import about_curve
 from analysis.diagnosis.of_sweep import about_both_tdc, about_capture, about_sweep, about_tdc
 from analysis.job import Job
-from analysis.lobe.events import on_one_shaft
+from analysis.lobe.causes import on_one_shaft
 from analysis.lobe.measured import MeasuredLobe, foot_of, measure_lobe, number
 from analysis.lobe.result import Cam, Result, Tdc
 from analysis.lobe.timing import advance, overlap, separation
@@ -157,7 +157,7 @@ def _cam(job: Job, quantities: dict[str, Quantity], lobes: dict[str, MeasuredLob
     if lift is not None:
         both = overlap(quantities[f"intake opens {lift:g}"], quantities[f"exhaust closes {lift:g}"])
         if job.timing_set.camshafts == 1:
-            both = on_one_shaft(both, (lobe.common for lobe in lobes.values()))
+            both = on_one_shaft(both, (lobe.causes for lobe in lobes.values()))
         quantities[f"overlap {lift:g}"] = both
     return Cam(
         cylinder=job.measure.cylinder,

@@ -75,14 +75,15 @@ class Curve:
         weight = self.pooled_weight * self.spline.value(self.pooled_deg, 1) ** 2
         return float(np.average(self.pooled_speed, weights=weight))
 
-    def speed_at(self, deg: float) -> float:
-        """Mean speed of the passes around an angle, deg/s."""
-        near = np.abs(self.pooled_deg - deg) < CLUSTER_DEG
-        return (
-            float(np.average(self.pooled_speed[near], weights=self.pooled_weight[near]))
-            if near.any()
-            else float(self.pooled_speed.mean())
-        )
+    def speed_at(self, deg: Floats | float) -> Floats:
+        """Mean speed (deg/s) of the passes around angles, of the whole lobe where there is no reading near. Shape of `deg`."""
+        at = np.asarray(deg)
+        sums = np.cumsum(np.stack((self.pooled_weight, self.pooled_weight * self.pooled_speed)), axis=1)
+        sums = np.concatenate((np.zeros((2, 1)), sums), axis=1)
+        low = np.searchsorted(self.pooled_deg, at - CLUSTER_DEG, "right")
+        high = np.searchsorted(self.pooled_deg, at + CLUSTER_DEG, "left")
+        weight, speed = sums[:, high] - sums[:, low]
+        return np.asarray(np.where(high > low, speed / np.where(high > low, weight, 1.0), self.pooled_speed.mean()))
 
 
 def make_curve(

@@ -67,14 +67,14 @@ def _like(asked: Asked, job: Job, measured: Measured, read: _Read) -> Like:
 
 
 def _event(asked: Asked, rig: Rig, lobe: MeasuredLobe, read: _Read) -> Like:
-    seen = indicator_lift(asked, rig, lobe.common.name)
-    if seen.value <= HIDDEN_STEPS * lobe.common.step_mm:
+    seen = indicator_lift(asked, rig, lobe.causes.name)
+    if seen.value <= HIDDEN_STEPS * lobe.causes.step_mm:
         return Like(None, f"the valve has not moved yet at this lobe lift: {rig.lash_mm:g} mm of lash hide it")
     curve, peak = lobe.swept.curve, lobe.quantities["centerline by peak"].value
     key = asked.valve, asked.at, asked.lift_mm, asked.lash_mm
     if key not in read:
         try:
-            opens, closes = (crossing(curve, seen, flank, peak, lobe.common).deg for flank in (OPENING, CLOSING))
+            opens, closes = (crossing(curve, seen, flank, peak, lobe.causes).deg for flank in (OPENING, CLOSING))
         except DataError as error:
             read[key] = error.what
         else:
@@ -97,8 +97,8 @@ def _through(asked: Asked, rig: Rig, seen: float) -> str:
 
 
 def _full_lift(asked: Asked, rig: Rig, lobe: MeasuredLobe) -> Like:
-    name = lobe.common.name
-    _, seen = peak_quantities(lobe.swept.curve, lobe.common)
+    name = lobe.causes.name
+    _, seen = peak_quantities(lobe.swept.curve, lobe.causes)
     place = asked.kind.split()[0]
     ratio = f" through the ratio {rig.rocker_ratio:g}" if place != rig.indicator_at else ""
     lash = f", {rig.lash_mm:g} mm of lash put back" if rig.lash_mm and rig.indicator_at == "valve" else ""

@@ -33,9 +33,9 @@ def dynamic_compression(job: Job, intake: MeasuredLobe, advance_deg: float = 0.0
     if geometric is None:
         return None
     crank = slider_crank(engine.stroke_mm, engine.rod_mm, engine.pin_offset_mm)
-    seen = checking_lift(job.rig, job.clearance.closing_lift_mm, "valve", intake.common.name)
+    seen = checking_lift(job.rig, job.clearance.closing_lift_mm, "valve", intake.causes.name)
     peak = intake.quantities["centerline by peak"].value
-    closes = crossing(intake.swept.curve, seen, CLOSING, peak, intake.common).deg - advance_deg
+    closes = crossing(intake.swept.curve, seen, CLOSING, peak, intake.causes).deg - advance_deg
     low, high = (dynamic_ratio(geometric, crank, closes.value + d) for d in (-_STEP_DEG, _STEP_DEG))
     slope = (high - low) / (2 * _STEP_DEG)
     value = dynamic_ratio(geometric, crank, closes.value)

@@ -67,5 +67,5 @@ def flanks_of(lobe: MeasuredLobe) -> Flanks:
         opens=(*before.tolist(), peak),
         close_mm=tuple(close_mm[::-1].tolist()),
         closes=(*after[::-1].tolist(), peak),
-        floor_mm=HIDDEN_STEPS * lobe.common.step_mm,
+        floor_mm=HIDDEN_STEPS * lobe.causes.step_mm,
     )

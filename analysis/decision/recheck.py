@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
@@ -13,7 +12,8 @@ from analysis.base.quantity import Quantity, Source, combine, expanded, function
 from analysis.base.samples import Floats
 from analysis.decision.flanks import Flanks, flanks_of
 from analysis.decision.verdict import Verdict
-from analysis.lobe.events import lift_sources, lift_u
+from analysis.lobe.causes import Place
+from analysis.lobe.events import lift_u
 from analysis.lobe.measured import MeasuredLobe
 from analysis.measure import Measured
 
@@ -118,7 +118,7 @@ def _ratio(at_lobe: MeasuredLobe, lobe_mm: Quantity, valve_mm: Quantity) -> Quan
     """
     value = valve_mm.value / lobe_mm.value
     ratio = function_of(value, ((1 / lobe_mm.value, valve_mm), (-value / lobe_mm.value, lobe_mm)))
-    u = at_lobe.common.runout_u_mm * at_lobe.common.runout_in_zero
+    u = at_lobe.causes.in_zero_mm
     return ratio.with_part(Source("runout of the cam in the zero at the lobe", u=u, unit="mm"), -value * u / lobe_mm.value)
 
 
@@ -129,22 +129,20 @@ def _lift(lobe: MeasuredLobe, flanks: Flanks, lift_mm: float, place: str) -> Qua
     curve, (opens, closes) = lobe.swept.curve, flanks.crossing(lift_mm)
     wide = 1.0 / np.maximum(np.abs(curve.spline.value(np.array([opens, closes]), 1)), _LEAST_SLOPE)
     share = wide / wide.sum()
-    scatter = np.array([lift_u(curve, deg, lobe.common) for deg in (opens, closes)])
+    scatter = np.array([lift_u(curve, deg, lobe.causes) for deg in (opens, closes)])
     lift = _read(lobe, lift_mm, float(np.hypot(*(share * scatter))), place)
-    faster = curve.speed_at(closes) - curve.speed_at(opens)
+    faster = float(curve.speed_at(closes) - curve.speed_at(opens))
     return lift.with_part(Source(f"latency of the indicator, at the {place}"), curve.latency.u * faster / float(wide.sum()))
 
 
 def _peak_lift(lobe: MeasuredLobe, place: str) -> Quantity:
     seen = lobe.lobe.peak_lobe_lift_mm if place == "lobe" else lobe.lobe.peak_lift_mm
     top = lobe.quantities["centerline by peak"].value
-    return _read(lobe, seen.value, lift_u(lobe.swept.curve, top, lobe.common, level=True), place)
+    return _read(lobe, seen.value, lift_u(lobe.swept.curve, top, lobe.causes, level=True), place)
 
 
 def _read(lobe: MeasuredLobe, lift_mm: float, scatter_mm: float, place: str) -> Quantity:
     """A lift (mm) at the indicator, without the cam's runout. `place`: where the indicator stood; it was set anew for each."""
-    common = lobe.common
-    zero, own, lean = (replace(source, name=f"{source.name}, at the {place}") for source in lift_sources(common))
-    lift = Quantity(lift_mm).with_part(Source(f"scatter at the {place}"), scatter_mm).with_part(zero, common.zero_u_mm)
-    lift = lift.with_part(own, common.error_mm / math.sqrt(3))
-    return lift.with_part(lean, lift_mm * common.tilt / math.sqrt(3))
+    off = lobe.causes.off_lift(Place.at_lift(lift_mm), ("zero", "indicator"))
+    own = Quantity(0.0, {replace(source, name=f"{source.name}, at the {place}"): part for source, part in off.parts.items()})
+    return Quantity(lift_mm).with_part(Source(f"scatter at the {place}"), scatter_mm) - own

@@ -156,7 +156,7 @@ def _about_speed(lobe: MeasuredLobe) -> list[Caution]:
 
 
 def _about_drift(lobe: MeasuredLobe) -> list[Caution]:
-    drift, step = lobe.swept.curve.base.drift_mm, lobe.common.step_mm
+    drift, step = lobe.swept.curve.base.drift_mm, lobe.causes.step_mm
     if abs(drift) <= max(DRIFT_MM, 3 * step):
         return []
     text = (

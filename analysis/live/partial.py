@@ -17,8 +17,9 @@ from analysis.crank.motion import running_direction
 from analysis.crank.segments import first_start
 from analysis.curve.sweep import Sweep, Swept, read_sweep
 from analysis.job import Job
+from analysis.lobe.causes import causes_of
 from analysis.lobe.events import CLOSING, OPENING, crossing
-from analysis.lobe.measured import foot_of, number, systematics
+from analysis.lobe.measured import foot_of, number
 from analysis.lobe.peak import highest_so_far
 from analysis.lobe.result import Result
 from analysis.lobe.rocker import HIDDEN_STEPS, checking_lift
@@ -118,17 +119,17 @@ def _after(job: Job, found_by: Sequence[Capture], capture: Capture) -> float:
 
 def _passed(job: Job, swept: Swept, valve: str) -> tuple[Passed, ...]:
     """The events that lie well inside what has been swept."""
-    at, common = job.measure.checking_at, systematics(job.rig, swept)
+    at, causes = job.measure.checking_at, causes_of(job.rig, swept)
     top = highest_so_far(swept.curve.spline)
     found = []
     for lift in job.measure.checking_lifts_mm:
-        seen = checking_lift(job.rig, lift, at, common.name)
-        if seen.value <= HIDDEN_STEPS * common.step_mm:
+        seen = checking_lift(job.rig, lift, at, causes.name)
+        if seen.value <= HIDDEN_STEPS * causes.step_mm:
             continue
         angles: list[Number | None] = []
         for flank, usual in zip((OPENING, CLOSING), _USUAL.get(valve, (0.0, 0.0)), strict=True):
             try:
-                deg = crossing(swept.curve, seen, flank, top, common).deg
+                deg = crossing(swept.curve, seen, flank, top, causes).deg
             except DataError:
                 angles.append(None)
                 continue

@@ -5,14 +5,14 @@ from __future__ import annotations
 from analysis.base.quantity import Number, Quantity, Source, expanded
 from analysis.crank.readings import LEAST_FALL_MM, BleedDown, find_bleed_down
 from analysis.curve.sweep import Swept
-from analysis.lobe.events import Systematics
+from analysis.lobe.causes import Causes
 from analysis.lobe.result import AtRest
 
 
-def at_rest(swept: Swept, common: Systematics) -> AtRest:
+def at_rest(swept: Swept, causes: Causes) -> AtRest:
     """Zero, runout and drift on the base circle, and how far the lift sank while the crank stood."""
     base = swept.curve.base
-    zero = Quantity(base.mean_zero).with_part(Source("zero on the base circle", shape="rectangular"), common.zero_u_mm)
+    zero = Quantity(base.mean_zero).with_part(Source("zero on the base circle", shape="rectangular"), causes.zero_u_mm)
     sank = stands_that_sank(swept)
     return AtRest(
         zero_mm=Number(zero.value, expanded(zero)),

@@ -2,21 +2,20 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
 
 import numpy as np
 
-from analysis.base.quantity import Number, Quantity, combine, expanded
-from analysis.curve.base_circle import BaseCircle
+from analysis.base.quantity import Number, Quantity, expanded
 from analysis.curve.bins import Pass
 from analysis.curve.lift_curve import Curve
 from analysis.curve.sweep import Sweep, Swept
 from analysis.job import Job, Rig
 from analysis.lobe.at_rest import at_rest
+from analysis.lobe.causes import Causes, causes_of
 from analysis.lobe.centroid import centroid
-from analysis.lobe.events import CLOSING, OPENING, Systematics, crossing
+from analysis.lobe.events import CLOSING, OPENING, crossing
 from analysis.lobe.peak import peak_quantities
 from analysis.lobe.result import Event, Lobe
 from analysis.lobe.rocker import HIDDEN_STEPS, at_indicator, checking_lift, valve_and_lobe
@@ -41,7 +40,7 @@ class MeasuredLobe:
     quantities: dict[str, Quantity]
     hidden_mm: tuple[float, ...]
     swept: Swept
-    common: Systematics
+    causes: Causes
     slack_at: SlackByAngle | None = None
 
 
@@ -65,25 +64,25 @@ def measure_lobe(job: Job, swept: Swept, backward: Sequence[Sweep]) -> MeasuredL
     Raises DataError if the sweep does not cover the lobe down to a checking lift.
     """
     rig, curve, at = job.rig, swept.curve, job.measure.checking_at
-    common = systematics(rig, swept)
-    peak_deg, peak_mm = peak_quantities(curve, common)
+    causes = causes_of(rig, swept)
+    peak_deg, peak_mm = peak_quantities(curve, causes)
     quantities: dict[str, Quantity] = {}
     events: list[Event] = []
     hidden: list[float] = []
     for lift in job.measure.checking_lifts_mm:
-        seen = checking_lift(rig, lift, at, common.name)
-        if seen.value <= HIDDEN_STEPS * common.step_mm:
+        seen = checking_lift(rig, lift, at, causes.name)
+        if seen.value <= HIDDEN_STEPS * causes.step_mm:
             hidden.append(lift)
             continue
-        opens = crossing(curve, seen, OPENING, peak_deg.value, common).deg
-        closes = crossing(curve, seen, CLOSING, peak_deg.value, common).deg
+        opens = crossing(curve, seen, OPENING, peak_deg.value, causes).deg
+        closes = crossing(curve, seen, CLOSING, peak_deg.value, causes).deg
         between = duration(opens, closes)
         events.append(Event(lift, at, number(opens), number(closes), number(between)))
         quantities |= {f"opens {lift:g}": opens, f"closes {lift:g}": closes, f"duration {lift:g}": between}
-    by = _centerlines(rig, curve, common, peak_deg, peak_mm, quantities, [e.lift_mm for e in events])
+    by = _centerlines(rig, curve, causes, peak_deg, peak_mm, quantities, [e.lift_mm for e in events])
     quantities |= {"centerline": by["equal_lift"]} | {f"centerline by {key}": q for key, q in by.items()}
-    quantities["peak lift"], lobe_peak = valve_and_lobe(rig, peak_mm, common.name)
-    slack, slack_at = _slack(rig, swept, backward, common)
+    quantities["peak lift"], lobe_peak = valve_and_lobe(rig, peak_mm, causes.name)
+    slack, slack_at = _slack(rig, swept, backward, causes)
     latency = curve.latency
     lag = Quantity(latency.seconds * 1e3, {latency.source("latency"): latency.u * 1e3})
     lobe = Lobe(
@@ -97,9 +96,9 @@ def measure_lobe(job: Job, swept: Swept, backward: Sequence[Sweep]) -> MeasuredL
         slack_deg=None if slack is None else number(slack),
         latency_ms=number(lag),
         events=tuple(events),
-        at_rest=at_rest(swept, common),
+        at_rest=at_rest(swept, causes),
     )
-    return MeasuredLobe(lobe, quantities, tuple(hidden), swept, common, slack_at)
+    return MeasuredLobe(lobe, quantities, tuple(hidden), swept, causes, slack_at)
 
 
 def whole_passes(passes: tuple[Pass, ...], curve: Curve) -> tuple[Pass, ...]:
@@ -119,52 +118,10 @@ def whole_passes(passes: tuple[Pass, ...], curve: Curve) -> tuple[Pass, ...]:
     return tuple(found)
 
 
-def systematics(rig: Rig, swept: Swept) -> Systematics:
-    """What every event of this lobe has in common."""
-    sweep, base = swept.sweep, swept.curve.base
-    step = sweep.step_mm
-    runout, in_zero = _runout(rig, base, step)
-    return Systematics(
-        name=f"{swept.valve} lobe{_of_cylinder(sweep)}",
-        tdc_deg=combine((sweep.forward * 360.0 / sweep.cpr, sweep.tdc_count)).moved(0.0),
-        step_mm=step,
-        by_edge=sweep.header.board.latch == "edge",
-        zero_u_mm=base.mean_zero_u_mm(step, swept.curve.noise_mm),
-        error_mm=rig.indicator_error_mm,
-        tilt=1.0 - math.cos(math.radians(rig.indicator_tilt_deg)),
-        sine=sweep.tdc.sine,
-        cosine=sweep.tdc.cosine,
-        contact_deg=sweep.tdc.contact_deg,
-        after_deg=sweep.tdc.after_deg,
-        runout_u_mm=runout,
-        runout_in_zero=in_zero,
-        peak_deg=swept.peak_deg,
-    )
-
-
-def _of_cylinder(sweep: Sweep) -> str:
-    """Sets the sources of a cylinder apart from those of the one on which TDC was found."""
-    return f" of cylinder {sweep.header.cylinder}" if sweep.tdc.after_deg else ""
-
-
-def _runout(rig: Rig, base: BaseCircle, step: float) -> tuple[float, float]:
-    """Standard uncertainty of each part of the cam's runout at the indicator (mm), and how much of its cosine part the zero
-    took up.
-
-    What the base circle shows is an amplitude (two thirds of what half a cam turn shows from peak to peak); what is only stated
-    is a bound of one. Lash keeps the base circle from the indicator: then the zero knows nothing of the runout.
-    """
-    ratio = rig.rocker_ratio if rig.indicator_at == "valve" else 1.0
-    hidden = rig.indicator_at == "valve" and rig.lash_mm > 0
-    seen = max(base.runout_mm - step, 0.0) / 1.5 / math.sqrt(2)
-    # Mean of the cosine over the half of a cam turn opposite the lobe: -2/pi.
-    return max(seen, ratio * rig.cam_runout_mm / math.sqrt(6)), 0.0 if hidden else 2 / math.pi
-
-
 def _centerlines(
     rig: Rig,
     curve: Curve,
-    common: Systematics,
+    causes: Causes,
     peak_deg: Quantity,
     peak_mm: Quantity,
     quantities: dict[str, Quantity],
@@ -173,22 +130,22 @@ def _centerlines(
     """The four centerlines. Without any visible event the equal-lift one stands in for the event midpoint."""
     below = BELOW_PEAK_MM * (rig.rocker_ratio if rig.indicator_at == "valve" else 1.0)
     high = Quantity(peak_mm.value - min(below, 0.2 * peak_mm.value))
-    equal = centerline(*(crossing(curve, high, flank, peak_deg.value, common).deg for flank in (OPENING, CLOSING)))
+    equal = centerline(*(crossing(curve, high, flank, peak_deg.value, causes).deg for flank in (OPENING, CLOSING)))
     headline = min(lifts, key=lambda lift: abs(lift - HEADLINE_MM), default=None)
     middle = equal
     if headline is not None:
         middle = centerline(quantities[f"opens {headline:g}"], quantities[f"closes {headline:g}"])
-    area = centroid(curve, peak_deg.value, common)
+    area = centroid(curve, peak_deg.value, causes)
     return {"equal_lift": equal, "event_midpoint": middle, "centroid": area, "peak": peak_deg}
 
 
 def _slack(
-    rig: Rig, swept: Swept, backward: Sequence[Sweep], common: Systematics
+    rig: Rig, swept: Swept, backward: Sequence[Sweep], causes: Causes
 ) -> tuple[Quantity, SlackByAngle | None] | tuple[None, None]:
     """Slack from whatever backward motion over this lobe there is: one number, and by angle."""
     found = [backward_readings(rig, sweep, swept) for sweep in backward]
     if not found:
         return None, None
     together = Backward(*(np.concatenate([getattr(part, field.name) for part in found]) for field in fields(Backward)))
-    slack = find_slack(swept.curve, together, common)
-    return (None, None) if slack is None else (slack, slack_by_angle(swept.curve, together, slack.value, common))
+    slack = find_slack(swept.curve, together, causes)
+    return (None, None) if slack is None else (slack, slack_by_angle(swept.curve, together, slack.value, causes))

@@ -29,7 +29,7 @@ def measured(**rig: float) -> dict[str, Quantity]:
     """Of one and the same capture."""
     lobe = measure_all(job_for(AT_VALVE, rig=rig), captures(AT_VALVE, ("stop", "intake"))).lobes["intake"]
     peak = lobe.quantities["peak lift"]
-    return {**lobe.quantities, "peak lobe lift": valve_and_lobe(stated_rig(**rig), peak, lobe.common.name)[1]}
+    return {**lobe.quantities, "peak lobe lift": valve_and_lobe(stated_rig(**rig), peak, lobe.causes.name)[1]}
 
 
 def stated_rig(**rig: float) -> Rig:

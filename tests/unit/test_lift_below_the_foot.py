@@ -58,9 +58,9 @@ def test_a_closed_valve_has_the_uncertainty_of_the_zero() -> None:
     rig = job_for(rig_with(0.1)).rig
     closed = lift_at(lobe, rig, -50.0)
     assert closed.value == 0.0
-    assert expanded(closed) >= 1.6 * lobe.common.zero_u_mm > 0.0
+    assert expanded(closed) >= 1.6 * lobe.causes.zero_u_mm > 0.0
     # Further from the peak than any lobe reaches nothing is to be asked.
-    assert lift_at(lobe, rig, lobe.common.peak_deg - 190.0).parts == {}
+    assert lift_at(lobe, rig, lobe.causes.peak_deg - 190.0).parts == {}
 
 
 def test_a_lift_that_the_indicator_does_not_tell_from_none_is_a_bound() -> None:
@@ -110,7 +110,7 @@ def test_the_zero_acts_on_the_overlap_all_along() -> None:
         (zero,) = (
             part for source, part in overlap.area_mm_deg.parts.items() if source.name == f"zero on the base circle, {valve} lobe"
         )
-        assert abs(zero) == pytest.approx(width * lobes[valve].common.zero_u_mm, rel=0.1)
+        assert abs(zero) == pytest.approx(width * lobes[valve].causes.zero_u_mm, rel=0.1)
 
 
 def test_valves_that_are_never_open_together_have_no_area() -> None:
@@ -145,7 +145,7 @@ def test_lift_is_read_where_an_encoder_off_center_stood() -> None:
     rig = replace(rig, encoder=replace(rig.encoder, eccentric=np.radians(0.4), eccentric_deg=60.0))
     job = job_for(rig)
     lobe = measure_all(job, captures(rig, ("travel", "intake"))).lobes["intake"]
-    assert lobe.common.cosine.value < -0.3
+    assert lobe.causes.of("encoder")[1].quantity.value < -0.3
     for deg in (50.0, 70.0, 150.0, 170.0):
         assert lift_at(lobe, job.rig, deg).value == pytest.approx(float(true_lift(rig, "intake", deg)), abs=0.002)
         assert float(valve_lift(lobe, job.rig, deg)) == pytest.approx(float(true_lift(rig, "intake", deg)), abs=0.002)
