@@ -14,7 +14,7 @@ from analysis.crank.segments import first_start
 from analysis.curve.sweep import Sweep, read_sweep
 from analysis.curve.sweep_selection import for_slack, of_one_cylinder, onward
 from analysis.job import Job
-from analysis.lobe.events import on_one_shaft
+from analysis.lobe.causes import on_one_shaft
 from analysis.lobe.measured import foot_of, measure_lobe
 from analysis.lobe.result import Cam, Event, Evidence, Lobe, Measurement, Tdc, Used
 from analysis.lobe.timing import advance, overlap, separation

@@ -40,7 +40,9 @@ def judge(case: Case) -> Outcome:
     weighty = [f for f in found.findings if f.weight in (DOUBT, REFUSAL)]
     errors = errors_of(found, case.bench)
     silent = tuple(
-        (path, error, u95) for path, error, u95 in errors if abs(error) > WRONG * u95 and not doubts(found.findings, _rests_on(path))
+        (path, error, u95)
+        for path, error, u95 in errors
+        if abs(error) > WRONG * u95 and not doubts(found.findings, _rests_on(path))
     )
     return Outcome(weighty[0].text if weighty else "", tuple(f.code for f in weighty), silent, len(errors))
 
@@ -65,7 +67,9 @@ def errors_of(found: Measurement, bench: Bench) -> list[tuple[str, float, float]
             ):  # fmt: skip
                 compared.append((f"{valve}.events.{event.lift_mm:g}.{word}", quantity.value - truth, quantity.expanded()))
         true = bench.intake if valve == "intake" else bench.exhaust
-        compared.append((f"{valve}.peak_lobe_lift", lobe.peak_lobe_lift.value - (true.lift_mm - true.worn_mm), lobe.peak_lobe_lift.expanded()))
+        compared.append(
+            (f"{valve}.peak_lobe_lift", lobe.peak_lobe_lift.value - (true.lift_mm - true.worn_mm), lobe.peak_lobe_lift.expanded())
+        )
     off = (found.tdc.count.value - bench.tdc_count + bench.cpr / 2) % bench.cpr - bench.cpr / 2
     compared.append(("tdc", off, found.tdc.count.expanded()))
     assert all(path in quantities or path == "tdc" for path, _, _ in compared), sorted(quantities)
