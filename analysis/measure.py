@@ -80,7 +80,9 @@ def measure(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0) ->
                 found[swept.valve] = measure_lobe(job, swept, for_slack(sweep, channels))
                 seen.append(swept)
         except DataError as error:
-            refused.append(Refused(PurePath(sweep.capture.path).name or "unnamed", sweep.stood_on, error))
+            refused.append(
+                Refused(PurePath(sweep.capture.path).name or "unnamed", sweep.stood_on, _with_damage(sweep.capture, error))
+            )
     if not found:
         raise refused[-1].error
     lobes = tuple(found[valve] for valve in ("intake", "exhaust") if valve in found)
@@ -101,6 +103,14 @@ def measure(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0) ->
             checked_again=_checked_again(job, usable, forward),
         ),
     )
+
+
+def _with_damage(capture: Capture, error: DataError) -> DataError:
+    """The error, and that the capture is not whole if it is not: that is why, most of the time."""
+    if capture.complete:
+        return error
+    cause = "was altered after it was recorded" if capture.altered else "is cut short"
+    return DataError(f"the capture {cause}: {error.what}", where=error.where, do=error.do)
 
 
 def _empty(capture: Capture, stood_on: str) -> Refused:
