@@ -15,16 +15,16 @@ from analysis.crank.motion import CountError, follow
 from analysis.crank.readings import Readings, find_jumps, read_channel, without_spikes
 from analysis.curve.corners import corner
 from analysis.curve.lift_curve import Curve, make_curve
+from analysis.curve.lobe_period import lobe_centers
 from analysis.curve.points import Points, gather, peak_position, points_around, upright
-from analysis.curve.repeats import flank_shifts
 from analysis.job import Rig
 from analysis.tdc.stop import TdcFound
 
 LEAST_READINGS = 30
 # What passes of one lobe may differ by (root mean square): a lifter that bleeds down makes a tenth of it.
 DISAGREE_MM = 0.3
-# What shifts of whole passes leave of the sum of squares of their disagreement, if they make it.
-LEFT_BY_SHIFTS = 0.5
+# A lobe that comes round further off two turns than this (deg) is late by no lag.
+LOST_DEG = 4.0
 # A nose that is clipped leaves its level at more than this share of the flank's velocity, and a course from rest fits so much worse.
 CLIPPED, CLIPPED_WORSE = 0.08, 1.5
 # A hand on a bar turns no faster (common practice).
@@ -99,7 +99,7 @@ def read_sweep(rig: Rig, sweep: Sweep, foot_mm: float | None = None) -> Swept:
             readings = read_channel(sweep.capture, sweep.channel, motion, rig.indicator_sign, lag_s)
             lobe = _find_lobe(sweep, readings, good)
             curve = make_curve(lobe.points, lobe.peak_deg, sweep.step_mm, stated_lag(rig), placed_s=lag_s, foot_mm=foot_mm)
-        _refuse_disagreement(curve)
+        _refuse_disagreement(curve, sweep, readings)
         _refuse_clipped(curve, sweep.step_mm)
         return Swept(sweep, *lobe, curve, readings, good, errors)
 
@@ -146,31 +146,26 @@ def _good(sweep: Sweep, readings: Readings) -> Bools:
     return good
 
 
-def _refuse_disagreement(curve: Curve) -> None:
+def _refuse_disagreement(curve: Curve, sweep: Sweep, readings: Readings) -> None:
     """A switched unit leaves no jump where the lift is small, but a lobe of another size."""
     count = np.maximum(np.bincount(curve.points.pass_), 1)
     off = float(np.sqrt(np.bincount(curve.points.pass_, weights=curve.residual**2) / count).max())
     if off > DISAGREE_MM:
-        _refuse_lost_counts(curve)
+        _refuse_lost_counts(sweep, readings)
         raise DataError(
             f"the passes over the lobe do not agree: one lies {off:.2f} mm off the others on the average", do=SWEEP_AGAIN
         )
 
 
-def _refuse_lost_counts(curve: Curve) -> None:
-    """Where passes disagree because they lie beside each other, it is the count that is not what it was."""
-    shifts = flank_shifts(curve)
-    if np.unique(shifts.pass_).size < 2:
-        return
-    late = dict.fromkeys(shifts.pass_.tolist(), 0.0) | {
-        int(number): float(np.mean(shifts.late[shifts.pass_ == number])) for number in np.unique(shifts.pass_)
-    }
-    moved = np.array([late.get(number, 0.0) for number in curve.points.pass_.tolist()])
-    left = curve.residual + curve.slope * moved
-    if float(np.sum(left**2)) < LEFT_BY_SHIFTS * float(np.sum(curve.residual**2)):
-        apart = max(late.values()) - min(late.values())
+def _refuse_lost_counts(sweep: Sweep, readings: Readings) -> None:
+    """Where the lobe does not come round after two turns, it is the count that is not what it was."""
+    use = readings.usable
+    centers = lobe_centers(sweep.forward * readings.position[use], readings.lift_mm[use])
+    off = (np.diff(centers) + sweep.cpr) % (2 * sweep.cpr) - sweep.cpr
+    off_deg = float(np.abs(off).max()) * 360.0 / sweep.cpr if off.size else 0.0
+    if off_deg > LOST_DEG:
         raise DataError(
-            f"the passes over the lobe lie {apart:.1f} degrees apart: counts were lost, or the encoder slipped on its coupling",
+            f"the lobe came round {off_deg:.0f} degrees off two turns of the crank: counts were lost, or the encoder slipped on its coupling",
             do="Check the encoder's cable and coupling, find TDC again, and sweep again",
         )
 

@@ -29,17 +29,15 @@ LEAN_DEG = 15.0
 APART_DEG, SURE = 0.2, 4.0
 # What a step or a trend may leave of the sum of squares of the shifts, to be what moves them.
 ONE_WAY = 0.35
-# A lift may change between two places three readings apart by so much (mm, steps, noises) beyond what so many times the steepest flank
-# makes; a hole in the readings is so wide (deg, times their usual space).
-JUMP_MM, JUMP_STEPS, JUMP_NOISE, JUMP_TIMES = 0.04, 4.0, 6.0, 1.3
+# A lift may change from one point to the next by so much (mm, steps, noises) beyond so many times what it does beside; a hole in the
+# readings is so wide (deg, times their usual space).
+JUMP_MM, JUMP_STEPS, JUMP_NOISE, JUMP_TIMES = 0.04, 4.0, 6.0, 3.0
 HOLE_DEG, HOLE_TIMES = 3.0, 8.0
 # A zero that differs by more than this (mm, steps) between before the lobe and behind it from what it does in other passes.
 ZERO_MM, ZERO_STEPS = 0.02, 2.0
 # The curve needs a reading about every knot (two degrees).
 NEEDED_DEG = 1.5
 DRIFT_MM = 0.03
-# What an angle read off the lobe is, and what follows from it.
-ANGLES = ("{valve}.events", "{valve}.centerline", "cam")
 
 
 @rule("unsymmetrical", NOTE, "{valve}.centerline")
@@ -105,7 +103,7 @@ def creeps(swept: Swept, valve: str) -> Seen | None:
     )
 
 
-@rule("encoder-loose", DOUBT, "tdc", *ANGLES)
+@rule("encoder-loose", DOUBT, "tdc", "{valve}", "cam")
 def encoder_loose(swept: Swept, curve: Curve, valve: str) -> Seen | None:
     """A lobe that comes later or earlier from some place on, or more and more: the count is not what it was."""
     shifts = _apart(curve)
@@ -131,7 +129,7 @@ def encoder_loose(swept: Swept, curve: Curve, valve: str) -> Seen | None:
     )
 
 
-@rule("passes-apart", DOUBT, *ANGLES)
+@rule("passes-apart", DOUBT, "{valve}", "cam")
 def passes_apart(curve: Curve, valve: str) -> Seen | None:
     """Passes that lie to and fro."""
     shifts = _apart(curve)
@@ -161,16 +159,20 @@ def lift_jumps(lobe: Lobe, curve: Curve, valve: str) -> Seen | None:
     if points.deg.size < 9:
         return None
     deg, lift = points.deg, points.lift_mm
+    wide, way = np.maximum(np.abs(np.diff(deg)), 1e-3), np.diff(lift)
+    # What the curve does from one point to the next it does much alike from the one before and to the one behind.
+    beside = np.abs(way) / wide
+    usual = np.maximum(beside[1:-3], beside[3:-1]) * wide[2:-2]
     before, behind = (np.stack([lift[k + on : lift.size - 5 + k + on] for k in range(3)]).mean(axis=0) for on in (0, 3))
-    jump, wide = np.abs(behind - before), deg[5:] - deg[:-5]
-    most = max(JUMP_MM, JUMP_STEPS * lobe.causes.step_mm, JUMP_NOISE * noise_of(points))
-    beyond = jump - most - JUMP_TIMES * float(np.abs(curve.slope).max()) * np.abs(wide)
+    jump = np.minimum(np.abs(way[2:-2]), 2 * np.abs(behind - before))  # a spike comes back
+    most = max(JUMP_MM, JUMP_STEPS * lobe.causes.step_mm, JUMP_NOISE * max(noise_of(points), curve.noise_mm))
+    beyond = jump - most - JUMP_TIMES * usual
     beyond[points.pass_[5:] != points.pass_[:-5]] = -1.0
     at = int(np.argmax(beyond))
     if beyond[at] <= 0.0:
         return None
     return Seen(
-        f"At {deg[at + 3]:.0f} degrees the lift of the {valve} valve jumps by {jump[at]:.2f} mm within {abs(wide[at]):.1f} degrees, which no "
+        f"At {deg[at + 3]:.0f} degrees the lift of the {valve} valve jumps by {jump[at]:.2f} mm within {wide[at + 2]:.1f} degrees, which no "
         "lobe makes.",
         "The valve or lifter sticks and lets go, the plunger catches, the indicator's stand gives, or contact with the valve is lost.",
         "Free it, or set the indicator anew, and sweep again.",

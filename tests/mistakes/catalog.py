@@ -115,7 +115,9 @@ def sweeps(bench: Bench, **how: Any) -> tuple[Recording, Recording]:
 
 
 # The stop.
-mistake("one side of the stop", lambda b: case(b, stop_of(b, sides="after"), *sweeps(b)), r"one side|other side")
+mistake(
+    "one side of the stop", lambda b: case(b, stop_of(b, sides="after"), *sweeps(b)), r"one side|other side|one of the two sides"
+)
 for short in (20.0, 50.0, 95.0):
     mistake(
         f"other side turned back {short:.0f} degrees short of the stop",
