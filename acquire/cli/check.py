@@ -20,7 +20,7 @@ from acquire.cli.output_file import write
 from analysis.base.errors import DataError, LobetraceError
 from analysis.capture import load
 from analysis.decision.decide import decide
-from analysis.decision.refusal import causes
+from analysis.decision.refusal import causes_of_refusal
 from analysis.decision.verdict import Verdict, overall
 from analysis.job import load_job
 from analysis.job.folder import captures_in
@@ -73,7 +73,7 @@ def check(job_path: Path) -> Checked:
     try:
         decision = decide(job, captures)
     except DataError as error:
-        found = causes(job, captures, error)
+        found = causes_of_refusal(job, captures, error)
         likely = tuple(f"Likely cause: {finding.cause} {finding.seen}" for finding in found)
         return _unmeasured(name, str(error), likely, [cause_json(finding) for finding in found])
     cases = tuple(Case(*each) for each in requirements(decision))

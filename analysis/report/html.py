@@ -105,7 +105,7 @@ def _context(decision: Decision, paper: Paper | None) -> dict[str, Any]:
         "rule": rule(job),
         "safety": tuple(_safety(decision)),
         "safety_notes": [
-            f"{c.gap.valve.capitalize()}: {c.how}." + (f" {c.doubt}" if c.doubt else "") for c in decision.clearances
+            f"{c.gap.valve.capitalize()}: {c.how}." + (f" {c.disagree.text}" if c.disagree else "") for c in decision.clearances
         ],
         "findings": decision.findings[1:] if decision.findings else (),
         "evidence": decision.findings[0].seen if decision.findings else "",
