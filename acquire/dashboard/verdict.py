@@ -12,12 +12,14 @@ from acquire.dashboard.snapshot import Snapshot
 from acquire.procedure.steps import DONE
 from analysis.base import words
 from analysis.base.angles import Happening, label
+from analysis.base.finding import doubts
 from analysis.base.quantity import Quantity
 from analysis.base.words import lift
-from analysis.decision.verdict import judge
+from analysis.decision.verdict import Verdict, judge
 from analysis.job import DurationSpec, Job, LobeSpec
 from analysis.live.partial import Passed
 from analysis.lobe.result import Lobe, same_lift
+from analysis.report.in_doubt import of_event
 from analysis.report.sentences import fine, measured_angle
 
 _LEAST_WIDE: Final = 100  # columns from which on there is room for words
@@ -32,7 +34,7 @@ class _Cells(NamedTuple):
     legend: str
 
 
-_WIDE: Final = _Cells(14, 28, " OUT", "? cannot tell")
+_WIDE: Final = _Cells(14, 28, " OUT", "? inconclusive")
 _NARROW: Final = _Cells(9, 25, "!", "! OUT  ?")
 _EVENTS: Final[dict[str, tuple[Happening, Happening]]] = {
     "intake": ("intake opens", "intake closes"),
@@ -71,36 +73,42 @@ def event_table(picture: Snapshot, valve: str, events: tuple[Passed, ...], width
     lines: list[Line] = [((head, "strong"), (f"   {cells.legend}", "dim"))]
     known = {(event.lift_mm, event.at): event for event in events}
     allowed = picture.job.specification.tolerance
+    findings = picture.result.findings if picture.result is not None else ()
     for mm in picture.job.measure.checking_lifts_mm:
         event = known.get((mm, at), Passed(mm, at, None, None, None))
         row = specified(picture.job, valve, event)
         maker = (None, None, None) if row is None else (row.opens, row.closes, row.deg)
         line: list[tuple[str, str]] = [(f" {lift(mm, units):<{cells.lift}}", "plain")]
-        for number, happening, wanted in zip((event.opens, event.closes), (opens, closes), maker, strict=False):
+        for kind, number, happening, wanted, within in (
+            ("opens", event.opens, opens, maker[0], allowed.event_deg),
+            ("closes", event.closes, closes, maker[1], allowed.event_deg),
+            ("duration", event.duration, None, maker[2], allowed.duration_deg),
+        ):
             text = "" if number is None else angle(number, happening)
-            line += _cell(text, number, wanted, allowed.event_deg, allowed.guard_band, cells)
-        text = "" if event.duration is None else angle(event.duration)
-        line += _cell(text, event.duration, maker[2], allowed.duration_deg, allowed.guard_band, cells)
+            doubtful = bool(doubts(findings, of_event(valve, mm, kind)))
+            line += _cell(text, number, wanted, within, allowed.guard_band, cells, doubtful)
         lines.append(line)
     return lines
 
 
 def _cell(
-    text: str, number: Quantity | None, wanted: float | None, allowed: float, guard_band: float, cells: _Cells
+    text: str, number: Quantity | None, wanted: float | None, allowed: float, guard_band: float, cells: _Cells, doubtful: bool
 ) -> list[tuple[str, str]]:
     if number is None:
         return [(f"{'·':<{cells.event}}", "dim")]
     if wanted is None:
         return [(f"{text:<{cells.event}}", "plain")]
-    off, role = _off(number, wanted, allowed, guard_band, cells.outside)
+    off, role = _off(number, wanted, allowed, guard_band, doubtful, cells.outside)
     return [(f"{text} ", "plain"), (f"{off + ' ':<{max(1, cells.event - 1 - len(text))}}", role)]
 
 
-def _off(number: Quantity, wanted: float, allowed: float, guard_band: float, outside: str = " OUT") -> tuple[str, str]:
+def _off(
+    number: Quantity, wanted: float, allowed: float, guard_band: float, doubtful: bool, outside: str = " OUT"
+) -> tuple[str, str]:
     """The difference, marked where it is outside or where that cannot be told: the rule of the verdict (analysis.decision)."""
     off = number.value - wanted
-    found = judge(off, number.u95, -allowed, allowed, guard_band)
-    word = {"outside": outside, "cannot tell": " ?"}.get(found, "")
+    found: Verdict = "inconclusive" if doubtful else judge(off, number.u95, -allowed, allowed, guard_band)
+    word = {"outside": outside, "cannot tell": " ?", "inconclusive": " ?"}.get(found, "")
     return f"{off + 0.0:+.{fine(number.u95, 'deg')}f}{word}", ROLES[found]
 
 
@@ -142,7 +150,8 @@ def _lobe(picture: Snapshot, lobe: Lobe, width: int) -> list[Line]:
     if spec.centerline_deg is not None:
         wanted = spec.centerline_deg if lobe.valve == "intake" else -spec.centerline_deg
         allowed = picture.job.specification.tolerance
-        off, role = _off(lobe.centerline, wanted, allowed.centerline_deg, allowed.guard_band)
+        doubtful = bool(doubts(picture.result.findings, (f"{lobe.valve}.centerline", "tdc"))) if picture.result else False
+        off, role = _off(lobe.centerline, wanted, allowed.centerline_deg, allowed.guard_band, doubtful)
         line += [(f", specified {label(wanted, happening)}: ", "plain"), (off, role)]
     lines.append(line)
     units = picture.job.measure.units

@@ -53,6 +53,8 @@ def likely(scene: Scene, table: Sequence[Cause], specified: Cause, sticks: Float
     """
     shifts = _shifts(scene)
     fits = [fit for cause in table for fit in _fits(scene, cause, sticks, shifts)]
+    other = _other_lobes(scene, fits, specified, sticks)
+    fits = [fit for fit in fits if not fit.otherwise.open_ended or other.issuperset(fit.otherwise.about or scene.valves)]
     explaining = _reading_all([fit for fit in fits if _explains(fit, sticks)])
     kept = [fit for fit in explaining if not any(_simpler(other, fit, specified) for other in explaining)]
     if not kept:
@@ -73,6 +75,18 @@ def _explains(fit: Fit, sticks: Floats) -> bool:
     return bool(read.any()) and bool(np.all(off[read] <= EXPLAINED))
 
 
+def _other_lobes(scene: Scene, fits: Sequence[Fit], specified: Cause, sticks: Floats) -> set[str]:
+    """The valves of which a duration or a lift is not the card's as it stands: only their lobes may be others."""
+    plain = next((fit.left / sticks for fit in fits if fit.cause is specified and fit.shift is None), None)
+    if plain is None:
+        return set()
+    return {
+        a.valve
+        for a, off in zip(scene.card, plain, strict=True)
+        if (a.kind == "duration" or a.is_length) and not abs(off) <= EXPLAINED
+    }
+
+
 def _reading_all(fits: Sequence[Fit]) -> list[Fit]:
     """Those that read every line that any of them reads."""
     if not fits:
@@ -83,14 +97,17 @@ def _reading_all(fits: Sequence[Fit]) -> list[Fit]:
 
 def _simpler(other: Fit, fit: Fit, specified: Cause) -> bool:
     """Whether `other` is `fit` with less to it, and no dearer: the same with the camshaft in its place, or the card as it stands in
-    place of another reading, the camshaft standing off in the same way or not at all.
+    place of another reading, the camshaft standing off in the same way or not at all. A reading that costs nothing by itself must
+    gain by what a number costs.
     """
-    if other is fit or other.cost > fit.cost:
+    if other is fit:
         return False
     if other.otherwise is fit.otherwise:
-        return other.shift is None
+        return other.shift is None and other.cost <= fit.cost
     plain = other.cause is specified and fit.cause is not specified
-    return plain and (other.shift is None or other.shift is fit.shift or fit.otherwise.open_ended)
+    free = fit.otherwise.between is None and not fit.otherwise.freedoms
+    less = other.shift is None or other.shift is fit.shift or fit.otherwise.open_ended
+    return plain and less and other.cost <= fit.cost + PRICE * free
 
 
 def _shifts(scene: Scene) -> list[Shift]:

@@ -104,7 +104,7 @@ def _ratio(scene: Scene) -> Iterator[Otherwise]:
         def say(ratio: float, where: str = where) -> str:
             return f"The rocker ratio is not {said:g}: {where} {ratio:.3g}."
 
-        yield Otherwise(say, reading, lambda _: scene.card, (0.65 * said, 1.5 * said))
+        yield Otherwise(say, reading, lambda _: scene.card, (0.75 * said, 1.33 * said))
 
 
 @cause("wrong-lash", "Measure the lash and correct job.toml, or set the lash and sweep again.")

@@ -198,7 +198,9 @@ FAULTS = (
         says=("exchanged",),
     ),
     Fault("half a turn", "half-turn", _cam(advance_deg=_CAM.advance_deg + 180), says=("half a turn",)),
-    Fault("turned backward", "turned-backward", tables={"rig": {"direction": "down"}}, says=("against its direction of rotation",)),
+    Fault(
+        "turned backward", "turned-backward", tables={"rig": {"direction": "down"}}, says=("against its direction of rotation",)
+    ),
     Fault(
         "one camshaft half a turn of itself out",
         "camshaft-half-turn",
