@@ -57,4 +57,4 @@ def test_a_job_with_nothing_to_hold_it_against_does_not_pass_by_having_no_case(w
     (suite,) = junitparser.JUnitXml.fromfile(str(tmp_path / "verdicts.xml"))
     assert (suite.tests, suite.failures, suite.errors) == (1, 0, 1)
     (case,) = suite
-    assert "write the maker's card" in case.result[0].message
+    assert "write the cam card" in case.result[0].message
