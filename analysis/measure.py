@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import PurePath
@@ -11,12 +12,13 @@ from analysis.base.quantity import Quantity, Source
 from analysis.base.samples import Capture
 from analysis.crank.motion import running_direction
 from analysis.crank.segments import first_start
-from analysis.curve.sweep import Sweep, read_sweep
+from analysis.curve.lobe_period import refuse_other_cpr
+from analysis.curve.sweep import Sweep, Swept, read_sweep
 from analysis.curve.sweep_selection import for_slack, of_one_cylinder, onward
 from analysis.job import Job
-from analysis.lobe.events import on_one_shaft
+from analysis.lobe.causes import on_one_shaft
 from analysis.lobe.measured import foot_of, measure_lobe
-from analysis.lobe.result import Cam, Event, Evidence, Lobe, Measurement, Tdc, Used
+from analysis.lobe.result import Cam, Event, Evidence, Lobe, Measurement, Refused, Tdc, Used
 from analysis.lobe.timing import advance, overlap, separation
 from analysis.tdc.carrying import carry_tdc, same_count
 from analysis.tdc.slider_crank import slider_crank
@@ -47,13 +49,17 @@ def measure(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0) ->
     about the numbers `analysis.diagnosis.examine` says. Raises DataError if the captures cannot answer: no TDC, no sweep, a sweep
     that does not cover the lobe, only backward motion.
     """
-    usable = [first_start(c) for c in captures if c.header is not None and c.samples.crank.size]
-    sweeps = [c for c in usable if c.header is not None and c.header.step == "sweep"]
+    usable = [first_start(c) for c in captures if c.samples.crank.size]
+    sweeps = [c for c in usable if c.header.step == "sweep"]
+    refused = [_empty(c, on) for c in captures if not c.samples.crank.size for on in c.header.channels]
     if not sweeps:
         raise DataError(
-            "there is no sweep of a valve among the captures",
+            "there is no sweep of a valve among the captures" + (", but one without rows" if refused else ""),
             do="Record one with: lobetrace capture JOB --step sweep --valve intake",
         )
+    for capture in sweeps:
+        with placed(capture.path):
+            refuse_other_cpr(capture)
     of_one_cylinder(job, sweeps)
     forward = forward_of(job, sweeps)
     located = find_tdc(job, usable, forward)
@@ -63,27 +69,68 @@ def measure(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0) ->
     for capture in sweeps:
         count, by = (tdc.count, 0.0) if located.source is None else carry_tdc(tdc, located.source, capture)
         moved.append(by)
-        stood_on = capture.header.channels if capture.header is not None else ()
+        stood_on = capture.header.channels
         channels += [Sweep(capture, c, on, count, tdc, forward) for c, on in enumerate(stood_on) if on in VALVES]
     found: dict[str, Lobe] = {}
+    seen: list[Swept] = []
     for sweep in [s for s in channels if onward(s)] or channels:  # if there is no other, a backward one is refused in words
-        with placed(sweep.capture.path):
-            swept = read_sweep(job.rig, sweep, foot_of(job))
-            found[swept.valve] = measure_lobe(job, swept, for_slack(sweep, channels))
+        try:
+            with placed(sweep.capture.path):
+                swept = read_sweep(job.rig, sweep, foot_of(job))
+                found[swept.valve] = measure_lobe(job, swept, for_slack(sweep, channels))
+                seen.append(swept)
+        except DataError as error:
+            refused.append(Refused(PurePath(sweep.capture.path).name or "unnamed", sweep.stood_on, error))
+    if not found:
+        raise refused[-1].error
     lobes = tuple(found[valve] for valve in ("intake", "exhaust") if valve in found)
     return Measurement(
         tdc=Tdc(tdc.at_top(forward).labelled("count"), tdc.method, sum(tdc.touches)),
         lobes=lobes,
         cam=_cam(job, found),
         captures=tuple(Used(PurePath(c.path).name or "unnamed", c.sha256) for c in _used(usable, channels, lobes)),
-        evidence=Evidence(forward, located.stop, located.travel, located.one_count, tuple(moved), tuple(channels)),
+        refused=tuple(refused),
+        evidence=Evidence(
+            forward,
+            located.stop,
+            located.travel,
+            located.one_count,
+            tuple(moved),
+            tuple(channels),
+            seen=tuple(seen),
+            checked_again=_checked_again(job, usable, forward),
+        ),
     )
+
+
+def _empty(capture: Capture, stood_on: str) -> Refused:
+    """A capture without a row."""
+    error = DataError("the capture holds no rows", where=capture.path, do="Record it again, or move it out of captures/")
+    return Refused(PurePath(capture.path).name or "unnamed", stood_on, error)
+
+
+def _checked_again(job: Job, captures: Sequence[Capture], forward: int) -> Quantity | None:
+    """By how many degrees TDC by the stop came later after the sweeps than before them, on one count; None if not found again."""
+    order = [c.header.step for c in captures]
+    swept = [k for k, step in enumerate(order) if step == "sweep"]
+    stops = [k for k, step in enumerate(order) if step == "stop"]
+    before, after = [k for k in stops if k < swept[0]], [k for k in stops if k > swept[-1]]
+    if not before or not after or not _one_count(captures[before[-1]], captures[after[-1]]):
+        return None
+    geometry = slider_crank(job.engine.stroke_mm, job.engine.rod_mm, job.engine.pin_offset_mm)
+    first, last = (by_stop(captures[k], geometry, forward) for k in (before[-1], after[-1]))
+    # Two samples of one way of finding it: what they share is not known, so that nothing drops out.
+    apart = Quantity(last.count.value - first.count.value).with_part(
+        Source("TDC found again"), math.hypot(first.count.u, last.count.u)
+    )
+    half = first.cpr / 2
+    return (apart.moved((apart.value + half) % first.cpr - half) * (forward * 360.0 / first.cpr)).labelled("deg")
 
 
 def _used(captures: Sequence[Capture], sweeps: Sequence[Sweep], lobes: Sequence[Lobe]) -> list[Capture]:
     """The captures that a result was made of, in order: not those that a later one of their kind replaced."""
     made_of = [s.capture for lobe in lobes for s in for_slack(lobe.swept.sweep, sweeps)]
-    last = {c.header.step: c for c in captures if c.header is not None and c.header.step != "sweep"}
+    last = {c.header.step: c for c in captures if c.header.step != "sweep"}
     return [c for c in captures if any(c is used for used in (*made_of, *last.values()))]
 
 
@@ -100,7 +147,7 @@ def find_tdc(job: Job, captures: Sequence[Capture], forward: int) -> Located:
     """
     engine, rig = job.engine, job.rig
     geometry = slider_crank(engine.stroke_mm, engine.rod_mm, engine.pin_offset_mm)
-    last = {c.header.step: c for c in captures if c.header is not None}
+    last = {c.header.step: c for c in captures}
     by = {step: last.get(step) for step in ("stop", "travel")}
     travel = None if by["travel"] is None else by_travel(by["travel"], rig, geometry, forward)
     u = offcenter_prior(rig.encoder_offcenter_deg)
@@ -115,9 +162,7 @@ def find_tdc(job: Job, captures: Sequence[Capture], forward: int) -> Located:
     if travel is not None:
         return Located(travel, by["travel"], stop, travel, one_count)
     if rig.tdc_count is not None:
-        header = captures[0].header
-        assert header is not None
-        return Located(TdcFound(Quantity(rig.tdc_count), header.board.cpr, "given", sine=sine, cosine=cosine), None)
+        return Located(TdcFound(Quantity(rig.tdc_count), captures[0].header.board.cpr, "given", sine=sine, cosine=cosine), None)
     raise DataError(
         "TDC is not known: there is no capture of the piston stop or travel, and the job gives no tdc_count",
         do="Record one with: lobetrace capture JOB --step stop",
@@ -138,7 +183,7 @@ def _cam(job: Job, lobes: dict[str, Lobe]) -> Cam | None:
     return Cam(
         cylinder=job.measure.cylinder,
         separation=separation(intake.centerline, exhaust.centerline).labelled("cam deg"),
-        advance=advance(intake.centerline, exhaust.centerline),
+        advance=advance(intake.centerline, exhaust.centerline).labelled("deg", "advance"),
         overlap=open_together,
         overlap_lift_mm=None if both is None else both[0].lift_mm,
     )
@@ -151,4 +196,4 @@ def _both(intake: Lobe, exhaust: Lobe) -> list[tuple[Event, Event]]:
 
 
 def _one_count(a: Capture, b: Capture) -> bool:
-    return a.header is not None and b.header is not None and same_count(a.header, b.header)
+    return same_count(a.header, b.header)

@@ -9,7 +9,7 @@ from typing import Any
 from acquire.cli import say
 from acquire.cli.report import decided
 from analysis.base.errors import DataError
-from analysis.base.words import decimals
+from analysis.base.words import fine, value
 from analysis.decision.decide import Decision
 from analysis.decision.recheck import Again, RockerRatio, recheck, rocker_ratio
 from analysis.decision.verdict import overall
@@ -63,8 +63,8 @@ def _json(again: Again) -> dict[str, Any]:
 def _table(found: tuple[Again, ...]) -> Iterator[str]:
     yield f"{'':<26}{'before':>12}{'predicted':>12}{'again':>12}{'off':>10} +/-"
     for each in found:
-        places = min(decimals(each.u95), 3)
-        numbers = f"{each.before.value:>12.{places}f}{each.predicted:>12.{places}f}{each.after.value:>12.{places}f}"
+        places = fine(each.u95, each.before.unit)
+        numbers = "".join(f"{value(q):>12}" for q in (each.before, each.before.moved(each.predicted), each.after))
         mark = "" if each.verdict == "within" else " *"
         yield f"{each.name:<26}{numbers}{each.difference:>+10.{places}f} {each.u95:.{places}f}{mark}"
 
@@ -86,8 +86,8 @@ def _ratios(first: Decision, second: Decision, as_json: bool) -> None:
             f"Rocker ratio of the {name}: {full.value:.4f} +/-{full.u95:.4f} at full lift, {rig.lash_mm:g} mm of lash put back"
         )
         say.result(f"{'lobe lift, mm':>16}{'ratio':>10} +/-")
-        for lift, value, u95 in zip(ratio.lobe_mm, ratio.ratio, ratio.u95, strict=True):
-            say.result(f"{lift:>16.2f}{value:>10.4f} {u95:.4f}")
+        for lift, each, u95 in zip(ratio.lobe_mm, ratio.ratio, ratio.u95, strict=True):
+            say.result(f"{lift:>16.2f}{each:>10.4f} {u95:.4f}")
 
 
 def _ratio_json(ratio: RockerRatio) -> dict[str, Any]:

@@ -65,7 +65,7 @@ def replay(capture_path: Path, job_path: Path | None, speed: float, *, light: bo
     capture = load(capture_path)
     folder = folder_of(job_path) if job_path is not None else _home(capture_path)
     job = load_job(job_path if job_path is not None else folder)
-    found_by = launch.tdc_captures(folder) if capture.header is not None and capture.header.step == "sweep" else []
+    found_by = launch.tdc_captures(folder) if capture.header.step == "sweep" else []
     launch.play(job, capture, found_by, speed, launch.Look(light=light, bell=bell))
 
 

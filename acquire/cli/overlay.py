@@ -35,7 +35,7 @@ def run(job_path: Path, captures: Sequence[Path], table: Path | None, step_deg: 
 
 def _with_tdc(job_path: Path, captures: list[Capture]) -> list[Capture]:
     """The captures, and those of the job that tell TDC if none of them does."""
-    if any(c.header is not None and c.header.step != "sweep" for c in captures):
+    if any(c.header.step != "sweep" for c in captures):
         return captures
     others = [load(file) for file in captures_in(job_path)]
-    return [*(c for c in others if c.header is not None and c.header.step != "sweep"), *captures]
+    return [*(c for c in others if c.header.step != "sweep"), *captures]

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from acquire.simulator.truth import TrueLobe, Truth
 from analysis.base.angles import wrap
 from analysis.base.quantity import Quantity
-from analysis.base.words import decimals, plus_minus
+from analysis.base.words import fine, plus_minus
 from analysis.lobe.result import Lobe, Measurement
 
 
@@ -59,10 +59,9 @@ def row_json(row: Row) -> dict[str, str | float | bool]:
 
 
 def _line(row: Row) -> str:
-    places = decimals(row.measured.u95)
-    return (
-        f"{row.name:<34}{plus_minus(row.measured):>20}{row.true:>12.{places}f}{row.off:>+9.{places}f}{'' if row.inside else ' *'}"
-    )
+    measured = row.measured.labelled(row.measured.unit)  # beside the truth stand signed degrees from overlap TDC
+    places = fine(measured.u95, measured.unit)
+    return f"{row.name:<34}{plus_minus(measured):>20}{row.true:>12.{places}f}{row.off:>+9.{places}f}{'' if row.inside else ' *'}"
 
 
 def _lobe(lobe: Lobe, true: TrueLobe) -> Iterator[Row]:

@@ -20,8 +20,8 @@ class KnownTdc:
 
     def found(self, capture: Capture) -> None:
         """TDC was found by a capture: it takes the place of the one of its kind."""
-        kind = None if capture.header is None else capture.header.step
-        self.found_by = (*(c for c in self.found_by if c.header is None or c.header.step != kind), capture)
+        kind = capture.header.step
+        self.found_by = (*(c for c in self.found_by if c.header.step != kind), capture)
 
     def lose(self) -> None:
         """What found it does not hold any more."""
@@ -29,7 +29,7 @@ class KnownTdc:
 
     def holds(self, here: Header) -> bool:
         """Whether it can be carried to a capture with this header: by the index pulse, or by one zero of the count."""
-        headers = [capture.header for capture in self.found_by if capture.header is not None]
+        headers = [capture.header for capture in self.found_by]
         return any((here.board.index and header.board.index) or same_count(header, here) for header in headers)
 
     def count(self, taking: Taking) -> float | None:

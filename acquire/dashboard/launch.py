@@ -21,7 +21,7 @@ from acquire.link.reconnect import Connected, stream
 from acquire.procedure.saved_session import read_session, write_session
 from acquire.procedure.session import Happened, Place, Plan
 from acquire.record.replay import replay
-from analysis.base.errors import CaptureError, LobetraceError, UsageError
+from analysis.base.errors import LobetraceError, UsageError
 from analysis.base.samples import Capture
 from analysis.capture import load
 from analysis.job import Job
@@ -76,8 +76,6 @@ def live(job: Job, folder: Path, port: str, plan: Plan, software: str, look: Loo
 def play(job: Job, capture: Capture, found_by: list[Capture], speed: float, look: Look) -> None:
     """A recorded capture as if it were live. Nothing is recorded. Errors as of `acquire.record.replay.replay`."""
     _needs_terminal()
-    if capture.header is None:
-        raise CaptureError("this capture holds no rows to play", where=capture.path, do="Choose another capture")
     setup = Setup(job, Plan("stop", ("intake", "exhaust")), replayed=capture.header, found_by=found_by)
     station = Station(setup, time.monotonic)
 
@@ -111,7 +109,7 @@ def tdc_captures(folder: Path) -> list[Capture]:
     for path in captures_of(folder):
         with suppress(LobetraceError):  # a capture that cannot be read finds nothing; analyze says why
             capture = load(path)
-            if capture.header is not None and capture.header.step in ("stop", "travel"):
+            if capture.header.step in ("stop", "travel"):
                 found[capture.header.step] = capture
     return list(found.values())
 

@@ -112,7 +112,7 @@ def _of_job(station: Station, folder: Path) -> LiveResult | Decision:
         return decide(station.job, captures)
     except DataError as error:
         why = str(error)
-    sweeps = [c for c in captures if c.header is not None and c.header.step == "sweep"][-1:]
+    sweeps = [c for c in captures if c.header.step == "sweep"][-1:]
     try:
         return decide(station.job, [*station.known.found_by, *sweeps])
     except DataError:

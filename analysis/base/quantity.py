@@ -17,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import optimize, special
 
+from analysis.base import words
 from analysis.base.errors import UsageError
 
 DISTRIBUTIONS = ("normal", "rectangular", "triangular", "arcsine")
@@ -58,7 +59,7 @@ class Quantity:
     """A value with its parts: source -> signed standard uncertainty that this source alone would give it.
 
     `unit` is "deg" (of the crank), "cam deg", "mm", "ms", "count" or "" (a ratio, or what has not been said). `place` says from
-    which dead center a person reads an angle (a `Happening` of analysis.base.angles: "intake opens"); "" is a plain number.
+    which dead center a person reads an angle (one of those of `analysis.base.angles.label`: "intake opens"); "" is a plain number.
     An angle that a plain number is added to keeps its place; differences and multiples lose it.
     """
 
@@ -69,6 +70,12 @@ class Quantity:
 
     def __hash__(self) -> int:
         return hash((self.value, frozenset(self.parts.items()), self.unit, self.place))
+
+    def __str__(self) -> str:
+        return words.with_unit(self)
+
+    def __repr__(self) -> str:
+        return f"<{self}>"
 
     @cached_property
     def u(self) -> float:

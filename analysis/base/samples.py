@@ -110,11 +110,9 @@ class Gap:
 class Capture:
     """One recording. `complete` only if its closing line is there and agrees; else `missing` says in sentences what is not.
     `altered`: it is not what was recorded.
-
-    `header` is None for a file cut short inside its header.
     """
 
-    header: Header | None
+    header: Header
     samples: Samples
     index: IndexPulses
     faults: tuple[Fault, ...]

@@ -19,7 +19,7 @@ COUNT: Final = (0, 1 << 53)
 SIGNED: Final = tuple((False, False, True, False, *[True] * (2 * channels)) for channels in range(3))  # each column, by channels
 
 
-def from_rows(header: Header | None, rows: Ints, notes: Iterable[Note] = (), *, path: str = "") -> Capture:
+def from_rows(header: Header, rows: Ints, notes: Iterable[Note] = (), *, path: str = "") -> Capture:
     """The Capture of raw `rows`, shape (n, 4 + 2 c), in the order of the file's columns, and the notes between them, in order.
 
     This is what a file with these rows and notes loads as, except that `complete` is true and `sha256` empty: there is no file.

@@ -47,8 +47,8 @@ def read_channel(capture: Capture, channel: int, motion: Motion, sign: int, lag_
 
     Raises DataError if the channel never spoke.
     """
-    header, s = capture.header, capture.samples
-    if header is None or channel >= s.lift.shape[0]:
+    board, s = capture.header.board, capture.samples
+    if channel >= s.lift.shape[0]:
         raise DataError(
             f"the capture has no indicator channel {channel + 1}", where=capture.path, do="Record it with that channel connected"
         )
@@ -63,13 +63,13 @@ def read_channel(capture: Capture, channel: int, motion: Motion, sign: int, lag_
         )
     time_s = latch_us[fresh] * 1e-6
     seen = np.clip(np.searchsorted(s.time_us, latch_us[fresh]), 0, s.time_us.size - 1)
-    period_s = float(np.median(np.diff(s.time_us))) * 1e-6 if header.board.latch == "time" and s.time_us.size > 1 else 0.0
+    period_s = float(np.median(np.diff(s.time_us))) * 1e-6 if board.latch == "time" and s.time_us.size > 1 else 0.0
     position, known = place(motion, time_s - lag_s, period_s)
     return Readings(
         time_s=time_s,
         position=position,
         speed=motion.speed(time_s - lag_s),
-        lift_mm=sign * header.board.steps_mm[channel] * s.lift[channel][fresh].astype(np.float64),
+        lift_mm=sign * board.steps_mm[channel] * s.lift[channel][fresh].astype(np.float64),
         usable=motion.usable[fresh] & motion.usable[seen] & known,
         still=s.still[fresh],
     )

@@ -14,7 +14,7 @@ from analysis.job import Job
 
 def of_one_cylinder(job: Job, sweeps: Sequence[Capture]) -> None:
     """DataError if sweeps of several cylinders of the engine are to be measured as one."""
-    swept = {c.header.cylinder for c in sweeps if c.header is not None} & set(job.engine.firing_order)
+    swept = {c.header.cylinder for c in sweeps} & set(job.engine.firing_order)
     if len(swept) > 1:
         raise DataError(
             f"these are sweeps of cylinders {', '.join(map(str, sorted(swept)))}",

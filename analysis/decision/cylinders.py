@@ -29,7 +29,7 @@ class Spacing:
 
 def swept_cylinders(job: Job, captures: Sequence[Capture]) -> tuple[int, ...]:
     """The cylinders that were swept, the job's own first if it is among them."""
-    found = {c.header.cylinder for c in captures if c.header is not None and c.header.step == "sweep"}
+    found = {c.header.cylinder for c in captures if c.header.step == "sweep"}
     known = [cylinder for cylinder in job.engine.firing_order if cylinder in found]
     return tuple(sorted(known, key=lambda cylinder: (cylinder != job.measure.cylinder, cylinder)))
 
@@ -43,7 +43,7 @@ def measure_cylinders(job: Job, captures: Sequence[Capture]) -> dict[int, Measur
     first, found = found_on(job, captures), {}
     for cylinder in cylinders:
         others = set(cylinders) - {cylinder}
-        mine = [c for c in captures if c.header is None or c.header.step != "sweep" or c.header.cylinder not in others]
+        mine = [c for c in captures if c.header.step != "sweep" or c.header.cylinder not in others]
         found[cylinder] = examine(at_cylinder(job, cylinder), mine, after_deg=fires_after(job, cylinder, first))
     return found
 
@@ -63,7 +63,7 @@ def spacings(job: Job, measured: dict[int, Measurement]) -> tuple[Spacing, ...]:
             here, there = other.lobe(valve), base.lobe(valve)
             if here is None or there is None:
                 continue
-            late = here.centerline - there.centerline
+            late = (here.centerline - there.centerline).labelled("deg", "late")
             u95 = late.u95
             verdict = judge(late.value, u95, -tolerance.centerline_deg, tolerance.centerline_deg, tolerance.guard_band)
             found.append(Spacing(cylinder, first, valve, late, u95, verdict))

@@ -38,8 +38,6 @@ def causes_of_refusal(job: Job, captures: Sequence[Capture], refused: DataError)
 
 def _scaled(capture: Capture, factor: float) -> Capture:
     """The capture with its indicators' counts worth `factor` times as much."""
-    if capture.header is None:
-        return capture
     board = capture.header.board
     steps = tuple(step * factor for step in board.steps_mm)
     return replace(capture, header=replace(capture.header, board=replace(board, steps_mm=steps)))

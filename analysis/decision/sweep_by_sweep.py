@@ -47,11 +47,11 @@ def each_sweep(job: Job, captures: Sequence[Capture]) -> tuple[tuple[OneSweep, .
 
     The running direction is that of all of them: a sweep turned backward alone would pass for one turned forward.
     """
-    sweeps = [c for c in captures if c.header is not None and c.header.step == "sweep" and c.samples.crank.size]
+    sweeps = [c for c in captures if c.header.step == "sweep" and c.samples.crank.size]
     if sweeps:
         way = "up" if forward_of(job, sweeps) > 0 else "down"
         job = job.model_copy(update={"rig": job.rig.model_copy(update={"direction": way})})
-    finders = [c for c in captures if c.header is None or c.header.step != "sweep"]
+    finders = [c for c in captures if c.header.step != "sweep"]
     found: list[OneSweep] = []
     refused: list[DataError] = []
     for capture in sweeps:

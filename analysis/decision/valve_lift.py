@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from scipy import optimize
@@ -14,12 +14,15 @@ from analysis.base.samples import Floats
 from analysis.curve.base_circle import FAR_DEG
 from analysis.curve.lift_curve import Curve
 from analysis.job import Rig
-from analysis.lobe.events import GRID_DEG, Systematics, lift_u, on_one_shaft, with_systematics
+from analysis.lobe.causes import Causes, Place, on_one_shaft
+from analysis.lobe.events import lift_u
 from analysis.lobe.result import Lobe
 from analysis.lobe.rocker import HIDDEN_STEPS, valve_and_lobe
 
 # Scatter of a smooth curve is taken to hang together over this far; how far the slope of readings is taken to either side.
 PIECE_DEG, SIDE_DEG = 4.0, 1.0
+# Pitch at which the foot of the lift is looked for; twice of it is the width of a strip of the overlap's area.
+GRID_DEG = 0.25
 
 
 def valve_lift(lobe: Lobe, rig: Rig, deg: Floats | float) -> Floats:
@@ -37,8 +40,8 @@ def lift_at(lobe: Lobe, rig: Rig, deg: float) -> Quantity:
     the uncertainty of the zero. Raises DataError where the sweep holds no reading.
     """
     if _far(lobe, np.asarray(deg)):
-        return Quantity(0.0)
-    lift = _lift(lobe, rig, deg)
+        return Quantity(0.0, unit="mm")
+    lift = _lift(lobe, rig, deg).labelled("mm")
     return lift if lift.value > HIDDEN_STEPS * lobe.causes.step_mm else _closed(lift, lobe.causes.name)
 
 
@@ -47,10 +50,10 @@ def _far(lobe: Lobe, deg: Floats) -> Floats:
     return np.asarray(np.abs(deg - lobe.causes.peak_deg) > FAR_DEG)
 
 
-def _as_read(common: Systematics, deg: Floats) -> Floats:
+def _as_read(causes: Causes, deg: Floats) -> Floats:
     """Where an encoder off center, as far as that is known, reads what stands at true angles. Shape of `deg`."""
-    by_sine, by_cosine = common.off_center(deg)
-    return np.asarray(deg + common.sine.value * by_sine + common.cosine.value * by_cosine)
+    at = Place(deg, *(np.zeros_like(deg),) * 3)
+    return np.asarray(deg + sum(cause.quantity.value * cause.effect(at) for cause in causes.of("encoder")))
 
 
 def _at_valve(rig: Rig, shown: Floats) -> Floats:
@@ -60,7 +63,7 @@ def _at_valve(rig: Rig, shown: Floats) -> Floats:
 def _readings(curve: Curve) -> tuple[Floats, Floats]:
     """Angles and lifts (mm, at the indicator) of the readings beyond both ends of the curve, and of those ends, in order."""
     ends = np.array([curve.spline.low, curve.spline.high])
-    deg, lift = np.concatenate((curve.foot_deg, ends)), np.concatenate((curve.foot_lift, curve.spline.value(ends)))
+    deg, lift = np.concatenate((curve.foot.deg, ends)), np.concatenate((curve.foot.lift_mm, curve.spline.value(ends)))
     order = np.argsort(deg, kind="stable")
     return deg[order], lift[order]
 
@@ -76,20 +79,18 @@ def _lift(lobe: Lobe, rig: Rig, deg: float, piece: str = "") -> Quantity:
     """Valve lift with its uncertainty, below nothing if the readings are. `piece`: what to call a stretch whose scatter hangs
     together, for whoever adds up over it.
     """
-    curve, common = lobe.swept.curve, lobe.causes
-    at = float(_as_read(common, np.asarray(deg)))
+    curve, causes = lobe.swept.curve, lobe.causes
+    at = float(_as_read(causes, np.asarray(deg)))
     shown = float(_shown(curve, np.asarray(at)))
     slope, scatter = _slope_and_scatter(lobe, at, locked=not piece)
-    if shown <= HIDDEN_STEPS * common.step_mm and common.runout_in_zero == 0.0:
-        common = replace(common, runout_u_mm=0.0)  # where there is lash the cam does not move a closed valve
-    source = Source(f"scatter within passes, {common.name} {piece or f'at {deg:.2f}'}")
-    angle = with_systematics(Quantity(deg).with_part(source, scatter / slope), curve, slope, shown, common)
-    # What moves the angle of a lift moves the lift at that angle the other way, by the slope.
-    return valve_and_lobe(rig, (angle * -slope).moved(shown), common.name)[0]
+    place = Place(np.asarray(at), np.asarray(shown), np.asarray(slope), curve.speed_at(at))
+    source = Source(f"scatter within passes, {causes.name} {piece or f'at {deg:.2f}'}")
+    lift = Quantity(shown).with_part(source, scatter) - causes.off_lift(place)
+    return valve_and_lobe(rig, lift.moved(shown), causes.name)[0]  # what is known of the encoder is in the angle
 
 
 def _slope_and_scatter(lobe: Lobe, at: float, locked: bool) -> tuple[float, float]:
-    """Slope (mm/deg) at the indicator, never quite zero, and standard uncertainty from scatter (mm), at an angle as read; `locked`:
+    """Slope (mm/deg) at the indicator, and standard uncertainty from scatter (mm), at an angle as read; `locked`:
     with what the indicator's step does to one place. Raises DataError where there is no reading.
     """
     curve, s = lobe.swept.curve, lobe.swept.curve.spline
@@ -109,13 +110,13 @@ def _slope_and_scatter(lobe: Lobe, at: float, locked: bool) -> tuple[float, floa
         single = max(math.sqrt(s.sigma2), lobe.causes.step_mm / math.sqrt(12))
         # Between two readings the lift is anything between theirs.
         u = math.hypot(single, (lift[after] - lift[after - 1]) / math.sqrt(12))
-    return math.copysign(max(abs(slope), 1e-6), slope), u
+    return slope, u
 
 
 def _closed(small: Quantity, name: str) -> Quantity:
     """None, for something too small to be told from it: what the readings show of it is a bound."""
     if small.value < -small.u95:
-        return Quantity(0.0)
+        return Quantity(0.0, unit=small.unit)
     hidden = Source(f"below what the indicator tells from closed, {name}", distribution="rectangular")
     return small.moved(0.0).with_part(hidden, max(small.value, 0.0) / math.sqrt(3))
 
@@ -165,7 +166,9 @@ def _area(intake: Lobe, exhaust: Lobe, rig: Rig, cross: float) -> Quantity:
     # Middles of strips: where they meet the two valves change over, and where they end neither counts.
     middles = opens + width * (np.arange(count) + 0.5)
     lifts = (_lift(intake if deg < cross else exhaust, rig, float(deg), f"piece {deg // PIECE_DEG:.0f}") for deg in middles)
-    return on_one_shaft(linear_combination(*((width, lift) for lift in lifts)), (intake.causes, exhaust.causes))
+    return on_one_shaft(linear_combination(*((width, lift) for lift in lifts)), (intake.causes, exhaust.causes)).labelled(
+        "mm deg"
+    )
 
 
 def _foot(lobe: Lobe, rig: Rig, start: float, way: int) -> float:

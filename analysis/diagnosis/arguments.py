@@ -40,6 +40,8 @@ _ONCE: _Names = {
     "travel": lambda given, _: given.found.evidence.travel,
     "travel_too": lambda given, _: given.found.evidence.travel if given.found.evidence.one_count else None,
     "sweeps": lambda given, _: given.found.evidence.sweeps or None,
+    "seen": lambda given, _: given.found.evidence.seen or None,
+    "checked_again": lambda given, _: given.found.evidence.checked_again,
 }
 _OF_CAPTURE: _Names = {"capture": lambda _, c: c, "name": lambda _, c: PurePath(c.path).name or "a capture"}
 _OF_LOBE: _Names = {
@@ -55,6 +57,7 @@ _EACH: Sequence[tuple[_Names, Callable[[Given], Sequence[Any]]]] = (
     (_OF_LOBE, lambda given: given.found.lobes),
     ({"moved_deg": lambda _, deg: deg}, lambda given: given.found.evidence.moved_deg),
     ({"unused": lambda _, sweep: sweep}, lambda given: _unused(given.found)),
+    ({"refused": lambda _, refused: refused}, lambda given: given.found.refused),
 )
 # What can be asked for without a measurement.
 OF_FILES = frozenset({"job", "rig", "captures", *_OF_CAPTURE})

@@ -74,9 +74,10 @@ def shifts_of_passes(curve: Curve) -> tuple[Floats, Floats]:
     s = curve.spline
     steepest = float(np.abs(s.value(np.arange(s.low, s.high, 1.0), 1)).max())
     late, error = [], []
-    for x, (pull, off) in zip(curve.pass_deg, curve.along, strict=True):
-        inside = (x > s.low) & (x < s.high)
-        slope, away = pull[inside], off[inside]
+    points = curve.points
+    for number in np.unique(points.pass_):
+        inside = (points.pass_ == number) & (points.deg > s.low) & (points.deg < s.high)
+        slope, away = curve.slope[inside], curve.residual[inside]
         rise, fall = (int((side * slope > 0.3 * steepest).sum()) for side in (1, -1))
         if min(rise, fall) < 5:
             late.append(math.nan)
@@ -88,7 +89,7 @@ def shifts_of_passes(curve: Curve) -> tuple[Floats, Floats]:
         rest = away - design @ best
         late.append(float(best[0]))
         # Scatter hangs together over a degree or two: cells of two degrees count, not readings.
-        cells = max(4.0, float(np.ptp(x[inside])) / 2.0)
+        cells = max(4.0, float(np.ptp(points.deg[inside])) / 2.0)
         error.append(float(np.std(rest)) / math.sqrt(float(np.mean(slope**2)) * min(cells, slope.size)))
     return np.array(late), np.array(error)
 
@@ -125,7 +126,7 @@ def _apart(lobe: Lobe) -> Floats | None:
     late, error = _seen(lobe.swept.curve)
     if late.size < 2:
         return None
-    lag = lobe.swept.curve.latency.u * float(np.ptp(lobe.swept.curve.pooled_speed))
+    lag = lobe.swept.curve.lag.u * float(np.ptp(lobe.swept.curve.pooled.speed))
     limit = max(APART_DEG, SURE * math.hypot(float(error.max()) * math.sqrt(2), lag))
     return late if float(np.ptp(late)) > limit else None
 
@@ -147,16 +148,16 @@ def _seen(curve: Curve) -> tuple[Floats, Floats]:
 def too_fast(lobe: Lobe, valve: str) -> Seen | None:
     """Too few readings for the curve."""
     swept, curve = lobe.swept, lobe.swept.curve
-    lifted = curve.pooled_deg[curve.pooled_lift > 0.05 * float(curve.pooled_lift.max())]
+    lifted = curve.pooled.deg[curve.pooled.lift_mm > 0.05 * float(curve.pooled.lift_mm.max())]
     if lifted.size < 2:
         return None
     span = float(np.ptp(lifted))
-    passes = max(len(whole_passes(swept.passes, curve)), 1)
+    passes = max(whole_passes(swept.points, curve), 1)
     # Spaces between readings of all passes together, the widest tenth: hands do not turn evenly.
     space = float(np.quantile(np.diff(np.sort(lifted)), 0.9))
     if space <= 2 * NEEDED_DEG and lifted.size * NEEDED_DEG >= span:
         return None
-    speed = float(np.average(curve.pooled_speed, weights=curve.pooled_weight))
+    speed = float(np.average(curve.pooled.speed, weights=curve.pooled.weight))
     slower = speed * lifted.size * NEEDED_DEG / span / 2
     return Seen(
         f"There are {lifted.size} readings over the {span:.0f} degrees of the {valve} lobe in {passes} "

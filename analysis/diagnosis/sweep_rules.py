@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from pathlib import PurePath
 
 from analysis.base.finding import DOUBT, NOTE
-from analysis.crank.lag import stated_latency
+from analysis.crank.lag import stated_lag
 from analysis.curve.sweep import Sweep, Swept
 from analysis.diagnosis.rule import Seen, rule
 from analysis.job import Job, Rig
@@ -22,7 +22,7 @@ RUNOUT_TIMES = 10.0
 def counts_lost(swept: Swept) -> Iterator[Seen]:
     """Turns of the encoder that do not have as many counts as they should."""
     per_count = 360.0 / swept.sweep.cpr
-    for slip in swept.slips:
+    for slip in swept.count_errors:
         yield Seen(
             f"Between the index pulses at counts {slip.after} and {slip.before} the count is off by {slip.counts:+d} "
             f"({slip.counts * per_count:+.2f} degrees).",
@@ -86,7 +86,7 @@ def runout(swept: Swept) -> Seen | None:
 @rule("latency-unknown", NOTE, "{valve}.lag")
 def lag_unknown(rig: Rig, swept: Swept) -> Seen | None:
     """A sweep turned too evenly to show the indicator's lag."""
-    if not swept.curve.latency.u >= 0.9 * stated_latency(rig).u > 0.0:
+    if not swept.curve.lag.u >= 0.9 * stated_lag(rig).u > 0.0:
         return None
     return Seen(
         "The turning speed varied too little to measure the indicator's lag, so the limit in job.toml was used.",

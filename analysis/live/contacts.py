@@ -10,7 +10,7 @@ import numpy as np
 from analysis.base.errors import DataError
 from analysis.base.samples import Ints
 from analysis.diagnosis.contact_rules import WIDE_CONTACTS_DEG
-from analysis.tdc.stop import CONTACT_DEG, LEAVE_DEG, stop_contacts, touches_of, turning_points
+from analysis.tdc.stop import LEAVE_DEG, stop_contacts, touches, turning_points
 
 _MANY: Final = 4096  # corners of the motion that are kept
 
@@ -57,7 +57,9 @@ class Contacts:
         lows, highs = turning_points(self._corners, LEAVE_DEG / per_count)
         last = max((int(ends[-1]) for ends in (lows, highs) if ends.size), default=-1)
         low, high = (self._corners[ends[ends < last]] for ends in (lows, highs))
-        low, high = (touches_of(side, outward, CONTACT_DEG / per_count) for side, outward in ((low, -1), (high, 1)))
+        low, high = (
+            side[touches(side, outward, 1.0 / per_count)] if side.size else side for side, outward in ((low, -1), (high, 1))
+        )
         spread = tuple(float(np.ptp(side)) * per_count if side.size else 0.0 for side in (low, high))
         tdc, unswept, why = float("nan"), 0.0, ""
         if self._corners.size and np.ptp(self._corners) >= self._cpr:

@@ -2,21 +2,21 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import fields
 
 import numpy as np
 
-from analysis.base.quantity import Quantity, linear_combination
-from analysis.curve.base_circle import BaseCircle
-from analysis.curve.bins import Pass
+from analysis.base.quantity import Quantity
+from analysis.base.selection import only
 from analysis.curve.lift_curve import Curve
+from analysis.curve.points import Points
 from analysis.curve.sweep import Sweep, Swept
 from analysis.job import Job, Rig
 from analysis.lobe.at_rest import at_rest
+from analysis.lobe.causes import Causes, causes_of
 from analysis.lobe.centroid import centroid
-from analysis.lobe.events import CLOSING, OPENING, Systematics, crossing
+from analysis.lobe.events import CLOSING, OPENING, crossing
 from analysis.lobe.peak import peak_quantities
 from analysis.lobe.result import Centerlines, Event, Lobe, is_hidden, place_of
 from analysis.lobe.rocker import at_indicator, checking_lift, valve_and_lobe
@@ -46,16 +46,16 @@ def measure_lobe(job: Job, swept: Swept, backward: Sequence[Sweep]) -> Lobe:
     Raises DataError if the sweep does not cover the lobe down to a checking lift.
     """
     rig, curve, valve = job.rig, swept.curve, swept.valve
-    causes = systematics(rig, swept)
+    causes = causes_of(rig, swept)
     peak_deg, peak_mm = peak_quantities(curve, causes)
     events, hidden = _events(job, swept, causes, peak_deg.value)
     at_the_valve, at_the_lobe = valve_and_lobe(rig, peak_mm, causes.name)
     slack, slack_at = _slack(rig, swept, backward, causes)
-    lag = Quantity(curve.latency.seconds * 1e3, {curve.latency.source("latency"): curve.latency.u * 1e3}, "ms")
+    lag = Quantity(curve.lag.seconds * 1e3, {curve.lag.source("latency"): curve.lag.u * 1e3}, "ms")
     return Lobe(
         cylinder=job.measure.cylinder,
         valve=valve,
-        passes=len(whole_passes(swept.passes, curve)),
+        passes=whole_passes(swept.points, curve),
         events=events,
         centerlines=_centerlines(rig, swept, causes, peak_deg, peak_mm, events),
         peak_lift=at_the_valve.labelled("mm"),
@@ -71,7 +71,7 @@ def measure_lobe(job: Job, swept: Swept, backward: Sequence[Sweep]) -> Lobe:
     )
 
 
-def _events(job: Job, swept: Swept, causes: Systematics, peak_deg: float) -> tuple[tuple[Event, ...], tuple[float, ...]]:
+def _events(job: Job, swept: Swept, causes: Causes, peak_deg: float) -> tuple[tuple[Event, ...], tuple[float, ...]]:
     """The events at the job's checking lifts, and the lifts that the lash hides."""
     at, events, hidden = job.measure.checking_at, [], []
     for lift in job.measure.checking_lifts_mm:
@@ -87,67 +87,24 @@ def _events(job: Job, swept: Swept, causes: Systematics, peak_deg: float) -> tup
     return tuple(events), tuple(hidden)
 
 
-def whole_passes(passes: tuple[Pass, ...], curve: Curve) -> tuple[Pass, ...]:
-    """The passes that cover the lobe from foot to foot without a hole of more than five degrees (or three readings of a slow
+def whole_passes(points: Points, curve: Curve) -> int:
+    """How many passes cover the lobe from foot to foot without a hole of more than five degrees (or three readings of a slow
     gauge).
     """
-    lifted = curve.pooled_deg[curve.pooled_lift > 0.1]
+    lifted = curve.pooled.deg[curve.pooled.lift_mm > 0.1]
     if lifted.size == 0:
-        return ()
+        return 0
     low, high = float(lifted.min()), float(lifted.max())
-    found = []
-    for p in passes:
-        mine = np.sort(p.deg[(p.deg > low) & (p.deg < high)])
-        holes = np.diff(np.concatenate(([low], mine, [high])))
-        if holes.max() <= max(5.0, 3 * float(np.median(holes))):
-            found.append(p)
-    return tuple(found)
-
-
-def systematics(rig: Rig, swept: Swept) -> Systematics:
-    """What every event of this lobe has in common."""
-    sweep, base = swept.sweep, swept.curve.base
-    step = sweep.step_mm
-    runout, in_zero = _runout(rig, base, step)
-    return Systematics(
-        name=f"{swept.valve} lobe{_of_cylinder(sweep)}",
-        tdc_deg=linear_combination((sweep.forward * 360.0 / sweep.cpr, sweep.tdc_count)).moved(0.0),
-        step_mm=step,
-        by_edge=sweep.header.board.latch == "edge",
-        zero_u_mm=base.mean_zero_u_mm(step, swept.curve.noise_mm),
-        error_mm=rig.indicator_error_mm,
-        tilt=1.0 - math.cos(math.radians(rig.indicator_tilt_deg)),
-        sine=sweep.tdc.sine,
-        cosine=sweep.tdc.cosine,
-        contact_deg=sweep.tdc.contact_deg,
-        after_deg=sweep.tdc.after_deg,
-        runout_u_mm=runout,
-        runout_in_zero=in_zero,
-        peak_deg=swept.peak_deg,
-    )
-
-
-def _of_cylinder(sweep: Sweep) -> str:
-    """Sets the sources of a cylinder apart from those of the one on which TDC was found."""
-    return f" of cylinder {sweep.header.cylinder}" if sweep.tdc.after_deg else ""
-
-
-def _runout(rig: Rig, base: BaseCircle, step: float) -> tuple[float, float]:
-    """Standard uncertainty of each part of the cam's runout at the indicator (mm), and how much of its cosine part the zero
-    took up.
-
-    What the base circle shows is an amplitude (two thirds of what half a cam turn shows from peak to peak); what is only stated
-    is a bound of one. Lash keeps the base circle from the indicator: then the zero knows nothing of the runout.
-    """
-    ratio = rig.rocker_ratio if rig.indicator_at == "valve" else 1.0
-    hidden = rig.indicator_at == "valve" and rig.lash_mm > 0
-    seen = max(base.runout_mm - step, 0.0) / 1.5 / math.sqrt(2)
-    # Mean of the cosine over the half of a cam turn opposite the lobe: -2/pi.
-    return max(seen, ratio * rig.cam_runout_mm / math.sqrt(6)), 0.0 if hidden else 2 / math.pi
+    inside = only(points, (points.deg > low) & (points.deg < high))
+    whole = 0
+    for number in np.unique(inside.pass_):
+        holes = np.diff(np.concatenate(([low], np.sort(inside.deg[inside.pass_ == number]), [high])))
+        whole += holes.max() <= max(5.0, 3 * float(np.median(holes)))
+    return int(whole)
 
 
 def _centerlines(
-    rig: Rig, swept: Swept, causes: Systematics, peak_deg: Quantity, peak_mm: Quantity, events: Sequence[Event]
+    rig: Rig, swept: Swept, causes: Causes, peak_deg: Quantity, peak_mm: Quantity, events: Sequence[Event]
 ) -> Centerlines:
     """The four centerlines. Without any visible event the equal-lift one stands in for the event midpoint."""
     curve = swept.curve
@@ -161,12 +118,12 @@ def _centerlines(
 
 
 def _slack(
-    rig: Rig, swept: Swept, backward: Sequence[Sweep], common: Systematics
+    rig: Rig, swept: Swept, backward: Sequence[Sweep], causes: Causes
 ) -> tuple[Quantity, SlackByAngle | None] | tuple[None, None]:
     """Slack from whatever backward motion over this lobe there is: one number, and by angle."""
     found = [backward_readings(rig, sweep, swept) for sweep in backward]
     if not found:
         return None, None
     together = Backward(*(np.concatenate([getattr(part, field.name) for part in found]) for field in fields(Backward)))
-    slack = find_slack(swept.curve, together, common)
-    return (None, None) if slack is None else (slack.labelled("deg"), slack_by_angle(swept.curve, together, slack.value, common))
+    slack = find_slack(swept.curve, together, causes)
+    return (None, None) if slack is None else (slack.labelled("deg"), slack_by_angle(swept.curve, together, slack.value, causes))

@@ -16,7 +16,8 @@ from analysis.base.samples import Floats
 from analysis.curve.smoothing import Spline
 from analysis.curve.sweep import Sweep, Swept
 from analysis.job import Job
-from analysis.lobe.events import CLOSING, OPENING, Systematics, crossing
+from analysis.lobe.causes import Causes
+from analysis.lobe.events import CLOSING, OPENING, crossing
 from analysis.lobe.rocker import HIDDEN_STEPS, checking_lift
 from analysis.lobe.slack import SlackByAngle
 from analysis.lobe.timing import duration
@@ -133,7 +134,7 @@ class Lobe:
     hidden_mm: tuple[float, ...] = ()
     job: Job = field(kw_only=True, repr=False, compare=False)
     swept: Swept = field(kw_only=True, repr=False, compare=False)
-    causes: Systematics = field(kw_only=True, repr=False, compare=False)
+    causes: Causes = field(kw_only=True, repr=False, compare=False)
     slack_at: SlackByAngle | None = field(default=None, kw_only=True, repr=False, compare=False)
 
     @property
@@ -177,7 +178,7 @@ class Lobe:
         return self.crossing(seen, flank)
 
 
-def is_hidden(seen: Quantity, causes: Systematics) -> bool:
+def is_hidden(seen: Quantity, causes: Causes) -> bool:
     """Whether a lift at the indicator (mm) is not told from none."""
     return seen.value <= HIDDEN_STEPS * causes.step_mm
 
@@ -229,7 +230,8 @@ class Refused:
 @dataclass(frozen=True)
 class Evidence:
     """What was seen on the way to the numbers and only there: TDC as each method found it (`one_count`: with one zero of the count),
-    by how many degrees the count moved against the index pulse from TDC to each sweep, and all the sweeps there were.
+    by how many degrees the count moved against the index pulse from TDC to each sweep, all the sweeps there were, what was `seen` in
+    each that could be read, and by how many degrees TDC came later when it was `checked_again` after them.
     """
 
     forward: int = 1
@@ -238,6 +240,8 @@ class Evidence:
     one_count: bool = False
     moved_deg: tuple[float, ...] = ()
     sweeps: tuple[Sweep, ...] = ()
+    seen: tuple[Swept, ...] = ()
+    checked_again: Quantity | None = None
 
 
 @dataclass(frozen=True)

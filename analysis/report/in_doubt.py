@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from analysis.base.finding import DOUBT, REFUSAL, Finding
-from analysis.base.words import Units, lift
+from analysis.base.words import Units, length
 from analysis.lobe.result import Cam, Lobe
 
 # A name as the sheet prints it, and the paths that the number rests on.
@@ -17,7 +17,7 @@ def of_lobe(lobe: Lobe, units: Units) -> Iterator[Named]:
     valve = lobe.valve
     for event in lobe.events:
         for kind in ("opens", "closes", "duration"):
-            yield f"{kind} at {lift(event.lift_mm, units)}", of_event(valve, event.lift_mm, kind)
+            yield f"{kind} at {length(event.lift_mm, units)}", of_event(valve, event.lift_mm, kind)
     yield "centerlines", (f"{valve}.centerline", "tdc")
     yield "peak lift", (f"{valve}.peak_lift", f"{valve}.peak_lobe_lift")
     yield "slack", (f"{valve}.slack",)

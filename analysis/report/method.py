@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from analysis.base.words import lift, plus_minus
+from analysis.base.words import length, one_sign, plus_minus
 from analysis.decision.decide import Decision
 from analysis.job import Rig
 from analysis.lobe.result import Lobe, Tdc
@@ -20,7 +20,7 @@ def how_measured(decision: Decision) -> Iterator[str]:
     """One sentence for each: TDC, the rig, the sweeps, the centerline."""
     result, rig, units = decision.measured, decision.job.rig, decision.job.measure.units
     yield _tdc(result.tdc)
-    lash = f"{lift(rig.lash_mm, units)} {units} of lash in" if rig.lash_mm else "at zero lash"
+    lash = f"{length(rig.lash_mm, units)} {units} of lash in" if rig.lash_mm else "at zero lash"
     yield f"Indicator at the {rig.indicator_at}, rocker ratio {rig.rocker_ratio:g}, {lash}; crank by encoder, forward motion only."
     if exact := list(_taken_as_exact(rig)):
         yield f"Taken as exact: {' and '.join(exact)}."
@@ -45,7 +45,7 @@ def _lobe(lobe: Lobe) -> str:
     passes = "1 pass" if lobe.passes == 1 else f"{lobe.passes} passes"
     parts = [f"{lobe.valve.capitalize()}: {passes}"]
     if lobe.lag is not None:
-        parts.append(f"indicator's lag {plus_minus(lobe.lag).replace('+/-', '±')} ms, taken out")
+        parts.append(f"indicator's lag {one_sign(plus_minus(lobe.lag))} ms, taken out")
     if lobe.slack is not None:
-        parts.append(f"slack of the drive {plus_minus(lobe.slack).replace('+/-', '±')} degrees")
+        parts.append(f"slack of the drive {one_sign(plus_minus(lobe.slack))} degrees")
     return ", ".join(parts) + "."

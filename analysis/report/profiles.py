@@ -4,22 +4,20 @@ from __future__ import annotations
 
 import csv
 import io
-import textwrap
 from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 
-from analysis.base.angles import Happening, label
+from analysis.base.angles import label
 from analysis.base.quantity import NORMAL_95, Quantity, Source
-from analysis.base.words import MM_PER, Units, decimals, length, plus_minus
+from analysis.base.words import MM_PER, Units, fine, plus_minus, with_unit, wrapped
 from analysis.curve.tabulated import DERIVATIVES, curve_table
 from analysis.decision.sweep_by_sweep import OneSweep, Pair
 from analysis.job import Job
 from analysis.report.json import quantity_json
 
 _EVERY_DEG = 10.0
-_AT: dict[str, Happening] = {"intake": "intake centerline", "exhaust": "exhaust centerline"}
 _COLUMNS = ("lift_mm", "velocity_mm_deg", "acceleration_mm_deg2", "jerk_mm_deg3")
 
 
@@ -36,9 +34,9 @@ def _pair(pair: Pair, units: Units) -> list[str]:
     return [
         f"{pair.sweep.valve.upper()}: {_name(pair.sweep)}",
         f"  against {_name(pair.against)}",
-        f"  comes     {plus_minus(abs(found.later))} degrees {way}, which is taken out below",
-        f"  at peak   {_signed(_higher(pair, top), units)} of lift",
-        *textwrap.wrap(verdict(pair, units), 78, initial_indent="  ", subsequent_indent="  "),
+        f"  comes     {plus_minus(abs(found.later).labelled('deg'))} degrees {way}, which is taken out below",
+        f"  at peak   {_higher(pair, top, units)} of lift",
+        *wrapped(verdict(pair, units), 78),
         *_table(pair, units),
     ]
 
@@ -53,12 +51,12 @@ def verdict(pair: Pair, units: Units) -> str:
     if found.kind == "alike":
         return "Alike: nowhere do they differ by more than their uncertainty explains."
     if found.kind == "height":
-        off = _signed(Quantity(found.height_mm, unit="mm"), units)
+        off = f"{found.height_mm / MM_PER[units]:+.3f} {units}"
         return f"It lies {off} from the other wherever the valve is well open: lash or zero was another."
     if found.kind == "scale":
         return f"It differs by {100 * found.share:+.2f} % of the lift: the rocker ratio was another, or the indicator leaned."
     k = found.clearest
-    off = _signed(_higher(pair, k), units)
+    off = _higher(pair, k, units)
     return (
         f"They differ in shape, most clearly at {_at(pair, k)}: by {off}. Look whether the indicator sat and the follower ran as "
         "before; if so, the lobe is worn there or is another grind."
@@ -66,17 +64,13 @@ def verdict(pair: Pair, units: Units) -> str:
 
 
 def _at(pair: Pair, k: int) -> str:
-    return label(float(pair.overlay.deg[k]), _AT[pair.sweep.valve], 0)
+    return label(float(pair.overlay.deg[k]), f"{pair.sweep.valve} centerline", 0)
 
 
-def _higher(pair: Pair, k: int) -> Quantity:
-    """By how much the second profile is higher at one place of the overlay."""
+def _higher(pair: Pair, k: int, units: Units) -> str:
+    """By how much the second profile is higher at one place of the overlay: "+0.021 +/-0.004 mm"."""
     found = pair.overlay
-    return Quantity(float(found.higher_mm[k]), {Source("overlay"): float(found.u_mm[k])}, "mm")
-
-
-def _signed(mm: Quantity, units: Units) -> str:
-    text = length(mm, units) if mm.u95 else f"{mm.value / MM_PER[units]:.3f} {units}"
+    text = with_unit(Quantity(float(found.higher_mm[k]), {Source("overlay"): float(found.u_mm[k])}, "mm"), units)
     return text if text.startswith("-") else f"+{text}"
 
 
@@ -87,7 +81,7 @@ def _table(pair: Pair, units: Units) -> list[str]:
     rows = [f"  {'at':>10}{f'lift, {units}':>12}{'other higher by':>18} +/-"]
     for k in np.flatnonzero(shown).tolist():
         lift, higher, u95 = (float(mm) / per for mm in (found.lift_mm[k], found.higher_mm[k], NORMAL_95 * found.u_mm[k]))
-        places, beyond = decimals(u95), " *" if abs(found.higher_mm[k]) > found.limit_mm[k] else ""
+        places, beyond = fine(u95, units), " *" if abs(found.higher_mm[k]) > found.limit_mm[k] else ""
         rows.append(f"  {_at(pair, k):>10}{lift:>12.3f}{higher + 0.0:>+18.{places}f} {u95:.{places}f}{beyond}")
     return rows
 

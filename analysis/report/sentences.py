@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator, Sequence
 
-from analysis.base.angles import Happening, label
-from analysis.base.quantity import Quantity
-from analysis.base.words import MM_PER, Units, decimals, lift, plus_minus
+from analysis.base import words
+from analysis.base.angles import label
+from analysis.base.words import MM_PER, Units, angle, length, plus_minus, signed
 from analysis.decision.card import Asked
 from analysis.decision.clearance import PistonClearance
 from analysis.decision.correction import Correction, Move
@@ -16,14 +16,6 @@ from analysis.decision.decide import Decision
 from analysis.decision.spring import Margin
 from analysis.decision.verdict import Line, Verdict
 
-_HAPPENING: dict[tuple[str, str], Happening] = {
-    ("opens", "intake"): "intake opens",
-    ("closes", "intake"): "intake closes",
-    ("opens", "exhaust"): "exhaust opens",
-    ("closes", "exhaust"): "exhaust closes",
-    ("centerline", "intake"): "intake centerline",
-    ("centerline", "exhaust"): "exhaust centerline",
-}
 # How a verdict reads.
 WORD: dict[Verdict, str] = {
     "within": "within tolerance",
@@ -34,33 +26,26 @@ WORD: dict[Verdict, str] = {
 }
 # What can be done where a limit lies inside the uncertainty.
 _NARROWER = "More passes, slower turning and a finer indicator narrow the uncertainty."
-# On a sheet an angle to a hundredth and a length to a thousandth of a millimetre are as fine as anybody sets.
-_FINEST = {"deg": 2, "mm": 3, "in": 4}
+
+
+def place_of(asked: Asked) -> str:
+    """From where a person reads a line of the card, if it is such an angle."""
+    if asked.kind == "advance":
+        return "advance"
+    return f"{asked.valve} {asked.kind}" if asked.kind in ("opens", "closes", "centerline") else ""
 
 
 def line_name(asked: Asked, units: Units) -> str:
     """ "intake opens at 1.27 mm, lobe"; "separation"."""
     name = f"{asked.valve} {asked.kind}".strip()
-    return f"{name} at {short(asked.lift_mm, units)} {units}, {asked.at}" if asked.lift_mm else name
+    return f"{name} at {length(asked.lift_mm, units)} {units}, {asked.at}" if asked.lift_mm else name
 
 
 def specified(asked: Asked, units: Units) -> str:
     """What the card asks for: "17 BTDC", "240", "7.60 mm"."""
     if asked.is_length:
-        return f"{short(asked.value, units)} {units}"
-    if (asked.kind, asked.valve) in _HAPPENING:
-        return label(asked.value, _HAPPENING[asked.kind, asked.valve], _places(asked.value))
-    return f"{asked.value:g}"
-
-
-def _places(value: float) -> int:
-    """Decimals that a number of the card was written with, at most two."""
-    return next((k for k in (0, 1) if abs(round(value, k) - value) < 1e-9), 2)
-
-
-def short(mm: float, units: Units) -> str:
-    """A length of the job, to a thousandth of a millimetre or a ten-thousandth of an inch, and no zero more than usual."""
-    return lift(round(mm / MM_PER[units], _FINEST[units]) * MM_PER[units], units)
+        return f"{length(asked.value, units)} {units}"
+    return angle(asked.value, place_of(asked))
 
 
 def tolerance(asked: Asked, units: Units) -> str:
@@ -70,55 +55,17 @@ def tolerance(asked: Asked, units: Units) -> str:
 
 def found(line: Line, units: Units) -> str:
     """What was measured, with its uncertainty: "17.02 BTDC +/-0.12"; "" if nothing."""
-    return "" if line.measured is None else f"{value(line, units)} +/-{_of(line, line.u95, units)}"
+    return "" if line.measured is None else plus_minus(line.measured, units)
 
 
 def value(line: Line, units: Units) -> str:
     """The same without its uncertainty; "" if nothing was measured."""
-    if line.measured is None:
-        return ""
-    happening = _HAPPENING.get((line.asked.kind, line.asked.valve))
-    if happening:
-        return label(line.measured.value, happening, _decimals(line, units))
-    return _of(line, line.measured.value, units)
+    return "" if line.measured is None else words.value(line.measured, units)
 
 
 def difference(line: Line, units: Units) -> str:
     """Measured less specified, signed, to its uncertainty."""
-    if line.difference is None:
-        return ""
-    text = _of(line, line.difference, units)
-    return text if text.startswith("-") or not text.strip("0.") else f"+{text}"
-
-
-def _of(line: Line, number: float, units: Units) -> str:
-    scale, places = MM_PER[units] if line.asked.is_length else 1.0, _decimals(line, units)
-    return f"{round(number / scale, places) + 0.0:.{places}f}"
-
-
-def _decimals(line: Line, units: Units) -> int:
-    scale = MM_PER[units] if line.asked.is_length else 1.0
-    return fine(line.u95 / scale, units if line.asked.is_length else "deg")
-
-
-def fine(u95: float, unit: str) -> int:
-    """Decimals: no finer than anybody sets, but so that the uncertainty shows at all."""
-    full = decimals(u95)
-    return min(full, max(_FINEST[unit], full - 1))
-
-
-def measured_angle(number: Quantity, happening: Happening | None = None) -> str:
-    """Degrees with their uncertainty: "17.02 BTDC +/-0.12"; without a happening the plain number."""
-    places = fine(number.u95, "deg")
-    text = label(number.value, happening, places) if happening else f"{number.value + 0.0:.{places}f}"
-    return f"{text} +/-{number.u95:.{places}f}"
-
-
-def measured_length(quantity: Quantity, units: Units) -> str:
-    """A length with its uncertainty, without the unit: "2.083 +/-0.095"."""
-    mm, u95 = quantity.value / MM_PER[units], quantity.u95 / MM_PER[units]
-    places = fine(u95, units)
-    return f"{mm + 0.0:.{places}f} +/-{u95:.{places}f}"
+    return "" if line.measured is None else signed(line.measured - line.asked.value, units)
 
 
 def headline(decision: Decision) -> str:
@@ -182,10 +129,10 @@ def _later(decision: Decision) -> Iterator[str]:
 
 def clearance_words(clearance: PistonClearance, units: Units) -> str:
     """ "Piston to intake valve: least 2.31 +/-0.10 mm at 9 ATDC, limit 2.00 mm"."""
-    least = measured_length(clearance.least, units)
+    least = plus_minus(clearance.least, units)
     where = label(clearance.at_deg, "overlap", 0)
     return (
-        f"Piston to {clearance.valve} valve: least {least} {units} at {where}, limit {short(clearance.limit_mm, units)} {units}"
+        f"Piston to {clearance.valve} valve: least {least} {units} at {where}, limit {length(clearance.limit_mm, units)} {units}"
     )
 
 
@@ -240,12 +187,11 @@ def requirements(decision: Decision) -> Iterator[tuple[str, Verdict, str]]:
     for gap in decision.clearances:
         yield f"piston to {gap.valve} valve", gap.verdict, _held(gap.doubts, clearance_words(gap, units))
     for margin in decision.margins:
-        limit = f"{short(margin.limit_mm, units)} {units}"
-        said = f"left {measured_length(margin.measured, units)} {units}, limit {limit}"
+        limit = f"{length(margin.limit_mm, units)} {units}"
+        said = f"left {plus_minus(margin.measured, units)} {units}, limit {limit}"
         yield f"{margin.valve} {margin.kind}", margin.verdict, _held(margin.doubts, said)
     for spacing in decision.spacings:
-        late = plus_minus(spacing.late)
-        said = f"{late} degrees late against cylinder {spacing.against}"
+        said = f"{plus_minus(spacing.late)} against cylinder {spacing.against}"
         yield f"cylinder {spacing.cylinder} {spacing.valve} spacing", spacing.verdict, _held(spacing.doubts, said)
 
 

@@ -32,8 +32,6 @@ def carry_tdc(tdc: TdcFound, source: Capture, target: Capture) -> tuple[Quantity
     else by the board's own count if it went on. Raises DataError if neither can be had: then TDC must be found again.
     """
     a, b = source.header, target.header
-    if a is None or b is None:
-        raise DataError("a capture has no header", where=source.path if a is None else target.path, do="Record it again")
     if a.board.cpr != b.board.cpr:
         raise DataError(
             f"the encoder had {a.board.cpr} counts a turn when TDC was found and has {b.board.cpr} now",
@@ -78,5 +76,5 @@ def fires_after(job: Job, cylinder: int, first: int) -> float:
 
 def found_on(job: Job, captures: Sequence[Capture]) -> int:
     """The cylinder on which TDC was found, by the last capture of the stop or of the piston's travel; the job's if there is none."""
-    finders = [c.header.cylinder for c in captures if c.header is not None and c.header.step != "sweep"]
+    finders = [c.header.cylinder for c in captures if c.header.step != "sweep"]
     return finders[-1] if finders and finders[-1] in job.engine.firing_order else job.measure.cylinder

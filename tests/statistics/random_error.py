@@ -92,14 +92,13 @@ def errors(scenario: Scenario, seed: int) -> Errors:
 
 def zero_of(swept: Swept, angle: float) -> float:
     """The zero that was taken off the readings around an angle."""
-    here = np.array([angle])
-    zeros = [float(swept.curve.base.zero(k, here)[0]) for k, p in enumerate(swept.passes) if (np.abs(p.deg - angle) < 3.0).any()]
-    return float(np.mean(zeros))
+    passes = np.unique(swept.points.pass_[np.abs(swept.points.deg - angle) < 3.0])
+    return float(np.mean(swept.curve.base.zero(passes, np.array([angle]))))
 
 
 def local_polynomials(curve: Curve, angle: float) -> Floats:
     """Value at an angle of local polynomials through the pooled readings, Epanechnikov weights. Shape (degrees, half-widths)."""
-    x, y, w = curve.pooled_deg, curve.pooled_lift, curve.pooled_weight
+    x, y, w = curve.pooled.deg, curve.pooled.lift_mm, curve.pooled.weight
     found = np.full((len(DEGREES), HALF_WIDTHS.size), np.nan)
     for k, half in enumerate(HALF_WIDTHS):
         i, j = np.searchsorted(x, (angle - half, angle + half))

@@ -37,7 +37,6 @@ def swept(rig: Rig) -> list[Capture]:
 
 def started_again(capture: Capture, counts: int) -> Capture:
     """The capture as a board would have made it that was started anew, its count moved."""
-    assert capture.header is not None
     board = replace(capture.header.board, boot=capture.header.board.boot + 1)
     samples = replace(capture.samples, crank=capture.samples.crank + counts)
     index = replace(capture.index, crank=capture.index.crank + counts)

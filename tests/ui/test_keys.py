@@ -235,7 +235,6 @@ def test_a_small_terminal_says_what_is_to_be_done_next(walks: Walks) -> None:
 def played(sample: Path, header: Callable[[Header], Header] = lambda header: header) -> Station:
     """A capture that is played again, as far as its hello; what found TDC lies in the same job."""
     stop, sweep = (load(sample / "captures" / name) for name in ("1-stop.csv", "2-intake.csv"))
-    assert sweep.header is not None
     setup = Setup(load_job(sample), Plan(), replayed=header(sweep.header), found_by=[stop])
     station = Station(setup, Clock())
     assert station.setup.replayed is not None

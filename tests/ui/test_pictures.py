@@ -88,7 +88,7 @@ def figures(place: Place) -> LiveResult:
             TdcFound(Quantity(3400.41, {Source("made up"): 0.18}), 2400, "stop", (2, 2)) if place.step in (STOP, TRAVEL) else None
         )
         return LiveResult(
-            {}, None, "only 12 readings were taken in running direction with the slack taken up." if lobe else "", tdc
+            {}, None, "only 12 readings were taken in the direction of rotation with the slack taken up." if lobe else "", tdc
         )
     whole = tuple(Passed(e.lift_mm, e.at, e.opens, e.closes, e.duration) for e in lobe.events)
     if place.valve == "intake":

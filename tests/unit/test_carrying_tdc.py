@@ -116,12 +116,3 @@ def test_another_encoder_is_refused() -> None:
     with pytest.raises(DataError, match="1000 counts a turn when TDC was found and has 2400") as refused:
         carry_tdc(FOUND, capture(0, link="x"), capture(0, link="x", cpr=2400))
     assert refused.value.do
-
-
-@pytest.mark.parametrize("which", [0, 1])
-def test_a_capture_without_a_header_is_refused(which: int) -> None:
-    pair = [capture(0, link="x"), capture(0, link="x")]
-    pair[which] = replace(pair[which], header=None)
-    with pytest.raises(DataError, match="no header") as refused:
-        carry_tdc(FOUND, *pair)
-    assert refused.value.do

@@ -99,7 +99,7 @@ def _worn(found: list[Capture], valve: str, lost: float = 0.06) -> list[Capture]
     """The nose of one lobe worn flat: lifts within the last part of the peak are lost, flanks untouched."""
 
     def worn(capture: Capture) -> Capture:
-        if capture.header is None or capture.header.channels != (valve,):
+        if capture.header.channels != (valve,):
             return capture
         lift = capture.samples.lift
         cap = int(lift.max() - lost * (lift.max() - lift.min()))
@@ -241,7 +241,6 @@ def test_a_seeded_fault_is_named(seed: int, fault: Fault) -> None:
 
 def _reversed(capture: Capture) -> Capture:
     """The same engine turned the other way: what was counted up is counted down, and so it was said to be."""
-    assert capture.header is not None
     if capture.header.step != "sweep":
         return capture
     samples = capture.samples
@@ -273,7 +272,6 @@ def test_an_indicator_in_the_wrong_unit_is_refused_with_its_cause(factor: float,
 
 
 def _scaled(capture: Capture, factor: float) -> Capture:
-    assert capture.header is not None
     board = capture.header.board
     return replace(capture, header=replace(capture.header, board=replace(board, steps_mm=(board.steps_mm[0] * factor,))))
 

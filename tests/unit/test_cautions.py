@@ -118,7 +118,6 @@ def test_stop_and_travel_that_disagree() -> None:
 def test_the_indicator_on_the_other_valve(said: str, is_: str) -> None:
     def mislabel(given: list[Capture]) -> list[Capture]:
         header = given[1].header
-        assert header is not None
         return [given[0], replace(given[1], header=replace(header, channels=(said,)))]
 
     found = run(SHORT, ("stop", is_), mislabel)

@@ -95,7 +95,9 @@ def test_shifts_of_passes_are_found_to_a_hundredth() -> None:
     curve = run(THREE).intake.swept.curve
     late, error = shifts_of_passes(curve)
     assert np.nanmax(np.abs(late)) < 0.05
-    moved = replace(curve, pass_deg=(curve.pass_deg[0] + 0.5, *curve.pass_deg[1:]))
+    moved = replace(
+        curve, points=replace(curve.points, deg=curve.points.deg + 0.5 * (curve.points.pass_ == curve.points.pass_[0]))
+    )
     assert (shifts_of_passes(moved)[0] - late)[0] == pytest.approx(0.5, abs=0.02)
     assert np.all(error[~np.isnan(error)] < 0.05)
 

@@ -220,7 +220,7 @@ def test_cylinder_against_cylinder_by_firing_order() -> None:
     swept = [
         replace(c, header=replace(c.header, cylinder=3), path=f"third-{c.path}")
         for c in captures(third)
-        if c.header is not None and c.header.step == "sweep"
+        if c.header.step == "sweep"
     ]
     decision = decide(job_for(SHORT), [*first, *swept])
     assert [(s.cylinder, s.against, s.valve) for s in decision.spacings] == [(3, 1, "intake"), (3, 1, "exhaust")]

@@ -84,7 +84,6 @@ def cylinders(eccentric_deg: float) -> tuple[Job, dict[int, Measurement], Encode
     for cylinder, after in AFTER.items():
         later = replace(rig, cam=replace(rig.cam, advance_deg=rig.cam.advance_deg - after))
         capture = sweep_capture(later)
-        assert capture.header is not None
         swept.append(replace(capture, header=replace(capture.header, cylinder=cylinder), path=f"{cylinder}.csv"))
     stated = owner(rig, tdc_count=float(rig.encoder.reading(0.0)) + rig.count_offset)
     return stated, measure_cylinders(stated, swept), rig.encoder
@@ -148,7 +147,6 @@ def test_a_stop_beside_a_travel_of_another_connection_keeps_the_jobs_bound(monke
     """The encoder may have been taken off in between. The travel is less certain of TDC here than the stop."""
     rig = fine(20.0)
     stop = stop_capture(rig)
-    assert stop.header is not None
     board = replace(stop.header.board, boot=stop.header.board.boot + 1)
     elsewhere = replace(stop, header=replace(stop.header, step="travel", channels=("piston",), link="two", board=board))
     vague = TdcFound(Quantity(0.0, {Source("travel"): 100.0}), rig.encoder.cpr, "travel", sine=Quantity(0.07))

@@ -11,6 +11,7 @@ import pytest
 from acquire.simulator.cam import Flank, LawLobe
 from acquire.simulator.rig import Rig
 from analysis.base.errors import DataError
+from analysis.base.selection import only
 from analysis.decision.decide import decide
 from analysis.decision.valve_lift import lift_at, overlap_of, valve_lift
 from analysis.diagnosis.examine import examine
@@ -80,7 +81,7 @@ def test_where_nothing_was_read_the_lift_cannot_be_told() -> None:
     rig = rig_with(0.1)
     lobe = found(0.1).intake
     curve = lobe.swept.curve
-    cut = replace(lobe, swept=replace(lobe.swept, curve=replace(curve, foot_deg=np.zeros(0), foot_lift=np.zeros(0))))
+    cut = replace(lobe, swept=replace(lobe.swept, curve=replace(curve, foot=only(curve.foot, slice(0)))))
     first = curve.spline.low
     with pytest.raises(DataError, match="does not reach the intake valve's lift at"):
         lift_at(cut, job_for(rig).rig, first - 1.0)
@@ -145,7 +146,7 @@ def test_lift_is_read_where_an_encoder_off_center_stood() -> None:
     rig = replace(rig, encoder=replace(rig.encoder, eccentric=np.radians(0.4), eccentric_deg=60.0))
     job = job_for(rig)
     lobe = examine(job, captures(rig, ("travel", "intake"))).intake
-    assert lobe.causes.cosine.value < -0.3
+    assert lobe.causes.of("encoder")[1].quantity.value < -0.3
     for deg in (50.0, 70.0, 150.0, 170.0):
         assert lift_at(lobe, job.rig, deg).value == pytest.approx(float(true_lift(rig, "intake", deg)), abs=0.002)
         assert float(valve_lift(lobe, job.rig, deg)) == pytest.approx(float(true_lift(rig, "intake", deg)), abs=0.002)

@@ -54,8 +54,8 @@ def flank_errors(slope: float, encoder_deg: float, seed: int, noise_mm: float = 
         spline = fit_spline(edges, read, np.ones(edges.size), float(edges[0]), float(edges[-1]))
         offset = float(true[0] - slope * edges[0])
         errors.append((float(spline.value(0.0)) - offset) / slope)
-        readings = {"pooled_deg": edges, "pooled_weight": np.ones(edges.size), "fitted": spline.value(edges)}
-        curve = SimpleNamespace(spline=spline, noise_mm=noise_mm, **readings)
+        pooled = SimpleNamespace(deg=edges, weight=np.ones(edges.size))
+        curve = SimpleNamespace(spline=spline, noise_mm=noise_mm, pooled=pooled, fitted=spline.value(edges))
         locked = locked_variance(curve, np.zeros(1), SimpleNamespace(step_mm=STEP_MM))  # type: ignore[arg-type]
         said.append(math.hypot(float(spline.error(0.0)), math.sqrt(locked[0])) / slope)
     return np.array(errors), np.array(said)

@@ -74,7 +74,6 @@ def test_it_ends_at_its_limit_with_a_closing_line(record: Callable[..., Recordin
     assert done.path is not None
     capture = load(done.path)
     assert capture.complete
-    assert capture.header is not None
     assert (capture.header.step, capture.header.channels, capture.header.note) == ("sweep", ("intake",), "a note")
     assert capture.samples.crank.tolist() == list(range(101))
 

@@ -82,7 +82,7 @@ def test_a_sweep_without_the_base_circle(recorded: list[Capture]) -> None:
 def test_only_backward_motion() -> None:
     back = captures(replace(SHORT, work=Work(touches=3, backward_turns=4.2)), ("stop", "backward"))
     error = refused("turned backward only", *back, rig={"direction": "up"})
-    assert "running direction" in error.do
+    assert "direction of rotation" in error.do
     assert "job.toml" in error.do
 
 
@@ -96,7 +96,7 @@ def test_a_crank_that_did_not_move(recorded: list[Capture]) -> None:
 def test_too_little_motion(recorded: list[Capture]) -> None:
     stop, sweep = recorded
     first, last = rows_between(sweep, 0.0, 9.0)
-    assert "two whole turns" in refused("readings were taken in running direction", stop, cut(sweep, first, last)).do
+    assert "two whole turns" in refused("readings were taken in the direction of rotation", stop, cut(sweep, first, last)).do
 
 
 def test_an_indicator_that_stands_on_no_valve() -> None:
@@ -141,7 +141,6 @@ def test_a_checking_lift_above_the_peak(recorded: list[Capture]) -> None:
 def test_a_new_start_without_index_is_refused_by_the_whole_way() -> None:
     rig = replace(SHORT, encoder=replace(SHORT.encoder, index=False), board=replace(SHORT.board, boot=0))
     stop, sweep = captures(rig, ("stop", "intake"))
-    assert sweep.header is not None
     again = replace(sweep, header=replace(sweep.header, link="another"))
     assert "Find TDC again" in refused("started again", stop, again).do
 

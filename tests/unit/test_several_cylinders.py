@@ -67,7 +67,6 @@ def test_the_other_cylinders_stand_beside_the_first_in_json(two: Path, capsys: p
 def test_another_cylinder_alone_is_measured_from_its_own_tdc() -> None:
     """TDC was found on the first; half a turn further on an intake lobe would pass for one of the exhaust."""
     stop, intake = captures(SHORT, ("stop", "intake"))
-    assert intake.header is not None
     later = replace(intake.samples, crank=intake.samples.crank + SHORT.encoder.cpr // 2)
     third = replace(intake, header=replace(intake.header, cylinder=3), samples=later)
     (first,), (alone,) = (measure_cylinders(job_for(SHORT), [stop, one]).values() for one in (intake, third))
@@ -80,7 +79,6 @@ def test_another_cylinder_alone_is_measured_from_its_own_tdc() -> None:
 def test_the_live_screen_measures_another_cylinder_from_its_own_tdc_too(share: float) -> None:
     """In the middle of a sweep and later its events are those of the first cylinder, swept half a turn earlier."""
     stop, intake = captures(SHORT, ("stop", "intake"))
-    assert intake.header is not None
     begun = only(intake.samples, slice(int(share * intake.samples.seq.size)))
     later = replace(begun, crank=begun.crank + SHORT.encoder.cpr // 2)
     first = replace(intake, samples=begun)

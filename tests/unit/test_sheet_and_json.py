@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from analysis.base.errors import DataError
 from analysis.base.finding import NOTE, Finding
-from analysis.base.words import decimals, lift, plus_minus
+from analysis.base.words import decimals, length, plus_minus
 from analysis.job import parse_job
 from analysis.job.template import template
 from analysis.lobe.result import Cam, Centerlines, Event, Lobe, Measurement, Tdc, Used
@@ -55,7 +55,7 @@ def lobe(valve: str, opens: float, closes: float, center: float) -> Lobe:
 RESULT = Measurement(
     tdc=Tdc(known(1234.5678, 0.41, "count"), "stop", 8),
     lobes=(lobe("intake", -4.213, 216.04, 106.02), lobe("exhaust", -220.9, -0.4, -110.3)),
-    cam=Cam(1, known(108.2, 0.1, "cam deg"), known(-2.1, 0.2, "deg"), known(-23.2, 0.3, "deg"), 1.27),
+    cam=Cam(1, known(108.2, 0.1, "cam deg"), known(-2.1, 0.2, "deg", "advance"), known(-23.2, 0.3, "deg"), 1.27),
     findings=(
         Finding("lifter-bleeds", NOTE, "The lift falls while the crank stands still: a hydraulic lifter bleeds down. " * 3),
     ),
@@ -114,10 +114,10 @@ def test_a_reading_never_shows_more_digits_than_its_uncertainty_warrants(u95: fl
 
 @pytest.mark.parametrize(
     ("mm", "units", "text"),
-    [(1.27, "mm", "1.27"), (1.27, "in", "0.050"), (0.1524, "in", "0.006"), (1.0, "mm", "1.00"), (1.0, "in", "0.03937")],
+    [(1.27, "mm", "1.27"), (1.27, "in", "0.050"), (0.1524, "in", "0.006"), (1.0, "mm", "1.00"), (1.0, "in", "0.0394")],
 )
 def test_a_checking_lift_reads_as_it_was_given(mm: float, units: Any, text: str) -> None:
-    assert lift(mm, units) == text
+    assert length(mm, units) == text
 
 
 def test_the_sheet_says_it_in_the_words_of_the_trade() -> None:
@@ -125,7 +125,7 @@ def test_the_sheet_says_it_in_the_words_of_the_trade() -> None:
     for part in (
         "encoder count 1234.57 +/-0.41, from 8 contacts",
         "1.27 lobe  4.21 BTDC +/-0.12    36.04 ABDC +/-0.12   220.25 +/-0.17",
-        "4.0 BTDC             36.0 ABDC            220",
+        "4 BTDC               36 ABDC              220",
         "-0.21                +0.04                +0.25",
         "106.02 ATDC +/-0.10  equal lifts both sides",
         "110.30 BTDC +/-0.10  equal lifts both sides",
@@ -133,7 +133,7 @@ def test_the_sheet_says_it_in_the_words_of_the_trade() -> None:
         "1.23 +/-0.20 deg",
         "cannot be told from these captures",
         "108.20 +/-0.10 cam degrees, specified 108",
-        "2.10 +/-0.20 retarded",
+        "2.10 retarded +/-0.20",
         "none; both closed for 23.20 +/-0.30 at 1.27 mm lobe lift",
         "[lifter-bleeds]",
         "sha256 " + "a" * 64,
@@ -146,6 +146,6 @@ def test_the_sheet_says_it_in_the_words_of_the_trade() -> None:
 def test_in_inches_every_length_is_in_inches() -> None:
     text = sheet(RESULT, parse_job(JOB.replace('units = "mm" ', 'units = "in" ')))
     assert "0.050 lobe" in text
-    assert "0.41387 +/-0.00083 in at the valve" in text
+    assert "0.4139 +/-0.0008 in at the valve" in text
     assert " mm" not in text
     assert max(map(len, text.splitlines())) <= 80

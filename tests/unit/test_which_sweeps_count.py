@@ -19,7 +19,6 @@ SLACK = replace(SHORT, train=Train(slack_deg=2.4))
 
 
 def named(capture: Capture, name: str, cylinder: int = 1) -> Capture:
-    assert capture.header is not None
     return replace(capture, path=f"captures/{name}.csv", header=replace(capture.header, cylinder=cylinder))
 
 
