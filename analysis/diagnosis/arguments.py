@@ -15,11 +15,17 @@ from analysis.lobe.result import Measurement
 
 @dataclass(frozen=True)
 class Given:
-    """All that rules look at."""
+    """All that rules look at. `measured`: None where there is no number, so that only the captures can be looked at."""
 
     job: Job
     captures: tuple[Capture, ...]
-    found: Measurement
+    measured: Measurement | None
+
+    @property
+    def found(self) -> Measurement:
+        """The measurement, for rules that are asked only where there is one (`OF_FILES`)."""
+        assert self.measured is not None
+        return self.measured
 
 
 # By name; None: there is no such thing here, and the rule is skipped.
@@ -53,6 +59,8 @@ _EACH: Sequence[tuple[_Names, Callable[[Given], Sequence[Any]]]] = (
     ({"unused": lambda _, sweep: sweep}, lambda given: _unused(given.found)),
     ({"refused": lambda _, refused: refused}, lambda given: given.found.refused),
 )
+# What can be asked for without a measurement.
+OF_FILES = frozenset({"job", "rig", "captures", *_OF_CAPTURE})
 NAMES = frozenset(_ONCE).union(*(names for names, _ in _EACH))
 
 
