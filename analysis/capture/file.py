@@ -28,7 +28,12 @@ _AS_RECORDED: Final = "Use the file as it was recorded, or record again"
 
 
 def load(path: str | os.PathLike[str]) -> Capture:
-    """Read a capture file and check it: see `parse`. CaptureError as well if the file cannot be read."""
+    """Read a capture file and check it: see `parse`. CaptureError as well if the file cannot be read.
+
+    >>> capture = load("sample-captures/clean/captures/1-stop.csv")
+    >>> capture.header.step, capture.complete
+    ('stop', True)
+    """
     try:
         return _read(lambda: Path(path).open("rb"), str(path))
     except OSError as error:
