@@ -16,7 +16,7 @@ from analysis.curve.sweep_selection import for_slack, of_one_cylinder, onward
 from analysis.job import Job
 from analysis.lobe.events import on_one_shaft
 from analysis.lobe.measured import foot_of, measure_lobe
-from analysis.lobe.result import Cam, Event, Evidence, Lobe, Measurement, Tdc, Used
+from analysis.lobe.result import Cam, Event, Evidence, Lobe, Measurement, Refused, Tdc, Used
 from analysis.lobe.timing import advance, overlap, separation
 from analysis.tdc.carrying import carry_tdc, same_count
 from analysis.tdc.slider_crank import slider_crank
@@ -44,8 +44,8 @@ def measure(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0) ->
     """Everything that the captures of one cylinder say. Later captures of the same valve replace earlier ones.
 
     `after_deg`: by how many crank degrees the TDC of the cylinder swept comes after that which the captures find. What is doubtful
-    about the numbers `analysis.diagnosis.examine` says. Raises DataError if the captures cannot answer: no TDC, no sweep, a sweep
-    that does not cover the lobe, only backward motion.
+    about the numbers `analysis.diagnosis.examine` says. A lobe that cannot be told is in `refused`; raises DataError if nothing can: no
+    TDC, no sweep, no sweep that covers its lobe, only backward motion.
     """
     usable = [first_start(c) for c in captures if c.samples.crank.size]
     sweeps = [c for c in usable if c.header.step == "sweep"]
@@ -65,19 +65,38 @@ def measure(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0) ->
         moved.append(by)
         stood_on = capture.header.channels
         channels += [Sweep(capture, c, on, count, tdc, forward) for c, on in enumerate(stood_on) if on in VALVES]
-    found: dict[str, Lobe] = {}
-    for sweep in [s for s in channels if onward(s)] or channels:  # if there is no other, a backward one is refused in words
-        with placed(sweep.capture.path):
-            swept = read_sweep(job.rig, sweep, foot_of(job))
-            found[swept.valve] = measure_lobe(job, swept, for_slack(sweep, channels))
+    found, refused = _lobes(job, channels)
     lobes = tuple(found[valve] for valve in ("intake", "exhaust") if valve in found)
     return Measurement(
         tdc=Tdc(tdc.at_top(forward).labelled("count"), tdc.method, sum(tdc.touches)),
         lobes=lobes,
         cam=_cam(job, found),
         captures=tuple(Used(PurePath(c.path).name or "unnamed", c.sha256) for c in _used(usable, channels, lobes)),
+        refused=refused,
         evidence=Evidence(forward, located.stop, located.travel, located.one_count, tuple(moved), tuple(channels)),
     )
+
+
+def _lobes(job: Job, sweeps: Sequence[Sweep]) -> tuple[dict[str, Lobe], tuple[Refused, ...]]:
+    """Every valve's lobe from its last sweep, and the sweeps that gave none. A valve whose last sweep is refused has no lobe: what
+    was swept before was not meant to count any more. Raises the first refusal if nothing is left.
+    """
+    found: dict[str, Lobe] = {}
+    refused: dict[str, Refused] = {}
+    for sweep in [s for s in sweeps if onward(s)] or sweeps:  # if there is no other, a backward one is refused in words
+        try:
+            with placed(sweep.capture.path):
+                swept = read_sweep(job.rig, sweep, foot_of(job))
+                lobe = measure_lobe(job, swept, for_slack(sweep, sweeps))
+        except DataError as error:
+            refused[sweep.stood_on] = Refused(sweep.capture.path, sweep.stood_on, error)
+            found.pop(sweep.stood_on, None)
+        else:
+            found[swept.valve] = lobe
+            refused.pop(sweep.stood_on, None)
+    if refused and not found:
+        raise next(iter(refused.values())).error
+    return found, tuple(refused.values())
 
 
 def _used(captures: Sequence[Capture], sweeps: Sequence[Sweep], lobes: Sequence[Lobe]) -> list[Capture]:

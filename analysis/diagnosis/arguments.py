@@ -48,6 +48,7 @@ _EACH: Sequence[tuple[_Names, Callable[[Given], Sequence[Any]]]] = (
     (_OF_CAPTURE, lambda given: given.captures),
     (_OF_LOBE, lambda given: given.found.lobes),
     ({"moved_deg": lambda _, deg: deg}, lambda given: given.found.evidence.moved_deg),
+    ({"refused": lambda _, refused: refused}, lambda given: given.found.refused),
     ({"unused": lambda _, sweep: sweep}, lambda given: _unused(given.found)),
 )
 NAMES = frozenset(_ONCE).union(*(names for names, _ in _EACH))
