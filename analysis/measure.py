@@ -14,7 +14,7 @@ from analysis.crank.segments import first_start
 from analysis.curve.sweep import Sweep, read_sweep
 from analysis.curve.sweep_selection import for_slack, of_one_cylinder, onward
 from analysis.job import Job
-from analysis.lobe.events import on_one_shaft
+from analysis.lobe.causes import on_one_shaft
 from analysis.lobe.measured import foot_of, measure_lobe
 from analysis.lobe.result import Cam, Event, Evidence, Lobe, Measurement, Refused, Tdc, Used
 from analysis.lobe.timing import advance, overlap, separation
@@ -44,8 +44,8 @@ def measure(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0) ->
     """Everything that the captures of one cylinder say. Later captures of the same valve replace earlier ones.
 
     `after_deg`: by how many crank degrees the TDC of the cylinder swept comes after that which the captures find. What is doubtful
-    about the numbers `analysis.diagnosis.examine` says. A lobe that cannot be told is in `refused`; raises DataError if nothing can: no
-    TDC, no sweep, no sweep that covers its lobe, only backward motion.
+    about the numbers `analysis.diagnosis.examine` says. A lobe that cannot be told is in `refused`. Raises DataError if nothing
+    can: no TDC, no sweep, no sweep that covers its lobe, only backward motion.
     """
     usable = [first_start(c) for c in captures if c.samples.crank.size]
     sweeps = [c for c in usable if c.header.step == "sweep"]

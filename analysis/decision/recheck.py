@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
@@ -13,7 +12,8 @@ from analysis.base.quantity import Quantity, Source
 from analysis.base.samples import Floats
 from analysis.decision.flanks import Flanks, flanks_of
 from analysis.decision.verdict import Verdict
-from analysis.lobe.events import lift_sources, lift_u
+from analysis.lobe.causes import Place
+from analysis.lobe.events import lift_u
 from analysis.lobe.result import Entry, Lobe, Measurement
 
 _LEAST_DEG = 2.0  # below that apart, two flanks are the top of the nose
@@ -114,7 +114,7 @@ def _ratio(at_lobe: Lobe, lobe_mm: Quantity, valve_mm: Quantity) -> Quantity:
     zero took up a part of it, and the valve's none: it sits on its seat wherever the base circle goes.
     """
     ratio = valve_mm / lobe_mm
-    u = at_lobe.causes.runout_u_mm * at_lobe.causes.runout_in_zero
+    u = at_lobe.causes.in_zero_mm
     return ratio.with_part(Source("runout of the cam in the zero at the lobe", u=u, unit="mm"), -ratio.value * u / lobe_mm.value)
 
 
@@ -127,7 +127,7 @@ def _lift(lobe: Lobe, flanks: Flanks, lift_mm: float, place: str) -> Quantity:
     share = wide / wide.sum()
     scatter = np.array([lift_u(curve, deg, lobe.causes) for deg in (opens, closes)])
     lift = _read(lobe, lift_mm, float(np.hypot(*(share * scatter))), place)
-    faster = curve.speed_at(closes) - curve.speed_at(opens)
+    faster = float(curve.speed_at(closes) - curve.speed_at(opens))
     return lift.with_part(Source(f"latency of the indicator, at the {place}"), curve.lag.u * faster / float(wide.sum()))
 
 
@@ -139,8 +139,6 @@ def _peak_lift(lobe: Lobe, place: str) -> Quantity:
 
 def _read(lobe: Lobe, lift_mm: float, scatter_mm: float, place: str) -> Quantity:
     """A lift (mm) at the indicator, without the cam's runout. `place`: where the indicator stood; it was set anew for each."""
-    common = lobe.causes
-    zero, own, lean = (replace(source, name=f"{source.name}, at the {place}") for source in lift_sources(common))
-    lift = Quantity(lift_mm).with_part(Source(f"scatter at the {place}"), scatter_mm).with_part(zero, common.zero_u_mm)
-    lift = lift.with_part(own, common.error_mm / math.sqrt(3))
-    return lift.with_part(lean, lift_mm * common.tilt / math.sqrt(3))
+    off = lobe.causes.off_lift(Place.at_lift(lift_mm), ("zero", "indicator"))
+    own = Quantity(0.0, {replace(source, name=f"{source.name}, at the {place}"): part for source, part in off.parts.items()})
+    return Quantity(lift_mm).with_part(Source(f"scatter at the {place}"), scatter_mm) - own

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from scipy import optimize
@@ -14,12 +14,15 @@ from analysis.base.samples import Floats
 from analysis.curve.base_circle import FAR_DEG
 from analysis.curve.lift_curve import Curve
 from analysis.job import Rig
-from analysis.lobe.events import GRID_DEG, Systematics, lift_u, on_one_shaft, with_systematics
+from analysis.lobe.causes import Causes, Place, on_one_shaft
+from analysis.lobe.events import lift_u
 from analysis.lobe.result import Lobe
 from analysis.lobe.rocker import HIDDEN_STEPS, valve_and_lobe
 
 # Scatter of a smooth curve is taken to hang together over this far; how far the slope of readings is taken to either side.
 PIECE_DEG, SIDE_DEG = 4.0, 1.0
+# Pitch at which the foot of the lift is looked for; twice of it is the width of a strip of the overlap's area.
+GRID_DEG = 0.25
 
 
 def valve_lift(lobe: Lobe, rig: Rig, deg: Floats | float) -> Floats:
@@ -47,10 +50,10 @@ def _far(lobe: Lobe, deg: Floats) -> Floats:
     return np.asarray(np.abs(deg - lobe.causes.peak_deg) > FAR_DEG)
 
 
-def _as_read(common: Systematics, deg: Floats) -> Floats:
+def _as_read(causes: Causes, deg: Floats) -> Floats:
     """Where an encoder off center, as far as that is known, reads what stands at true angles. Shape of `deg`."""
-    by_sine, by_cosine = common.off_center(deg)
-    return np.asarray(deg + common.sine.value * by_sine + common.cosine.value * by_cosine)
+    at = Place(deg, *(np.zeros_like(deg),) * 3)
+    return np.asarray(deg + sum(cause.quantity.value * cause.effect(at) for cause in causes.of("encoder")))
 
 
 def _at_valve(rig: Rig, shown: Floats) -> Floats:
@@ -76,20 +79,18 @@ def _lift(lobe: Lobe, rig: Rig, deg: float, piece: str = "") -> Quantity:
     """Valve lift with its uncertainty, below nothing if the readings are. `piece`: what to call a stretch whose scatter hangs
     together, for whoever adds up over it.
     """
-    curve, common = lobe.swept.curve, lobe.causes
-    at = float(_as_read(common, np.asarray(deg)))
+    curve, causes = lobe.swept.curve, lobe.causes
+    at = float(_as_read(causes, np.asarray(deg)))
     shown = float(_shown(curve, np.asarray(at)))
     slope, scatter = _slope_and_scatter(lobe, at, locked=not piece)
-    if shown <= HIDDEN_STEPS * common.step_mm and common.runout_in_zero == 0.0:
-        common = replace(common, runout_u_mm=0.0)  # where there is lash the cam does not move a closed valve
-    source = Source(f"scatter within passes, {common.name} {piece or f'at {deg:.2f}'}")
-    angle = with_systematics(Quantity(deg).with_part(source, scatter / slope), curve, slope, shown, common)
-    # What moves the angle of a lift moves the lift at that angle the other way, by the slope.
-    return valve_and_lobe(rig, (angle * -slope).moved(shown), common.name)[0]
+    place = Place(np.asarray(at), np.asarray(shown), np.asarray(slope), curve.speed_at(at))
+    source = Source(f"scatter within passes, {causes.name} {piece or f'at {deg:.2f}'}")
+    lift = Quantity(shown).with_part(source, scatter) - causes.off_lift(place)
+    return valve_and_lobe(rig, lift.moved(shown), causes.name)[0]  # what is known of the encoder is in the angle
 
 
 def _slope_and_scatter(lobe: Lobe, at: float, locked: bool) -> tuple[float, float]:
-    """Slope (mm/deg) at the indicator, never quite zero, and standard uncertainty from scatter (mm), at an angle as read; `locked`:
+    """Slope (mm/deg) at the indicator, and standard uncertainty from scatter (mm), at an angle as read; `locked`:
     with what the indicator's step does to one place. Raises DataError where there is no reading.
     """
     curve, s = lobe.swept.curve, lobe.swept.curve.spline
@@ -109,7 +110,7 @@ def _slope_and_scatter(lobe: Lobe, at: float, locked: bool) -> tuple[float, floa
         single = max(math.sqrt(s.sigma2), lobe.causes.step_mm / math.sqrt(12))
         # Between two readings the lift is anything between theirs.
         u = math.hypot(single, (lift[after] - lift[after - 1]) / math.sqrt(12))
-    return math.copysign(max(abs(slope), 1e-6), slope), u
+    return slope, u
 
 
 def _closed(small: Quantity, name: str) -> Quantity:

@@ -10,19 +10,18 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-import numpy as np
-
 from analysis.base.errors import DataError
 from analysis.base.quantity import Quantity
 from analysis.base.samples import Capture, Ints
 from analysis.crank.motion import running_direction
 from analysis.crank.segments import first_start
-from analysis.curve.lift_curve import Curve
 from analysis.curve.sweep import Sweep, Swept, read_sweep
 from analysis.diagnosis.examine import examine
 from analysis.job import Job
-from analysis.lobe.events import CLOSING, GRID_DEG, OPENING, crossing
-from analysis.lobe.measured import foot_of, systematics
+from analysis.lobe.causes import causes_of
+from analysis.lobe.events import CLOSING, OPENING, crossing
+from analysis.lobe.measured import foot_of
+from analysis.lobe.peak import highest_so_far
 from analysis.lobe.result import Measurement, place_of
 from analysis.lobe.rocker import HIDDEN_STEPS, checking_lift
 from analysis.measure import VALVES, find_tdc
@@ -122,17 +121,17 @@ def _after(job: Job, found_by: Sequence[Capture], capture: Capture) -> float:
 
 def _passed(job: Job, swept: Swept, valve: str) -> tuple[Passed, ...]:
     """The events that lie well inside what has been swept."""
-    at, common = job.measure.checking_at, systematics(job.rig, swept)
-    top = _top(swept.curve)
+    at, causes = job.measure.checking_at, causes_of(job.rig, swept)
+    top = highest_so_far(swept.curve.spline)
     found = []
     for lift in job.measure.checking_lifts_mm:
-        seen = checking_lift(job.rig, lift, at, common.name)
-        if seen.value <= HIDDEN_STEPS * common.step_mm:
+        seen = checking_lift(job.rig, lift, at, causes.name)
+        if seen.value <= HIDDEN_STEPS * causes.step_mm:
             continue
         angles: list[Quantity | None] = []
         for flank, usual in zip((OPENING, CLOSING), _USUAL.get(valve, (0.0, 0.0)), strict=True):
             try:
-                deg = crossing(swept.curve, seen, flank, top, common).deg
+                deg = crossing(swept.curve, seen, flank, top, causes).deg
             except DataError:
                 angles.append(None)
                 continue
@@ -143,10 +142,3 @@ def _passed(job: Job, swept: Swept, valve: str) -> tuple[Passed, ...]:
         if angles != [None, None]:
             found.append(Passed(lift, at, angles[0], angles[1], None))
     return tuple(found)
-
-
-def _top(curve: Curve) -> float:
-    """Angle of the highest lift of what has been swept, not at its very end."""
-    s = curve.spline
-    grid = np.arange(s.low, s.high, GRID_DEG)[1:-1]
-    return float(grid[np.argmax(s.value(grid))])

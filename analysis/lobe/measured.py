@@ -2,22 +2,21 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import fields
 
 import numpy as np
 
-from analysis.base.quantity import Quantity, linear_combination
+from analysis.base.quantity import Quantity
 from analysis.base.selection import only
-from analysis.curve.base_circle import BaseCircle
 from analysis.curve.lift_curve import Curve
 from analysis.curve.points import Points
 from analysis.curve.sweep import Sweep, Swept
 from analysis.job import Job, Rig
 from analysis.lobe.at_rest import at_rest
+from analysis.lobe.causes import Causes, causes_of
 from analysis.lobe.centroid import centroid
-from analysis.lobe.events import CLOSING, OPENING, Systematics, crossing
+from analysis.lobe.events import CLOSING, OPENING, crossing
 from analysis.lobe.peak import peak_quantities
 from analysis.lobe.result import HEADLINE_MM, Centerlines, Event, Lobe, is_hidden, place_of
 from analysis.lobe.rocker import at_indicator, checking_lift, valve_and_lobe
@@ -45,7 +44,7 @@ def measure_lobe(job: Job, swept: Swept, backward: Sequence[Sweep]) -> Lobe:
     Raises DataError if the sweep does not cover the lobe down to a checking lift.
     """
     rig, curve, valve = job.rig, swept.curve, swept.valve
-    causes = systematics(rig, swept)
+    causes = causes_of(rig, swept)
     peak_deg, peak_mm = peak_quantities(curve, causes)
     events, hidden = _events(job, swept, causes, peak_deg.value)
     at_the_valve, at_the_lobe = valve_and_lobe(rig, peak_mm, causes.name)
@@ -70,7 +69,7 @@ def measure_lobe(job: Job, swept: Swept, backward: Sequence[Sweep]) -> Lobe:
     )
 
 
-def _events(job: Job, swept: Swept, causes: Systematics, peak_deg: float) -> tuple[tuple[Event, ...], tuple[float, ...]]:
+def _events(job: Job, swept: Swept, causes: Causes, peak_deg: float) -> tuple[tuple[Event, ...], tuple[float, ...]]:
     """The events at the job's checking lifts, and the lifts that the lash hides."""
     at, events, hidden = job.measure.checking_at, [], []
     for lift in job.measure.checking_lifts_mm:
@@ -102,50 +101,8 @@ def whole_passes(points: Points, curve: Curve) -> int:
     return int(whole)
 
 
-def systematics(rig: Rig, swept: Swept) -> Systematics:
-    """What every event of this lobe has in common."""
-    sweep, base = swept.sweep, swept.curve.base
-    step = sweep.step_mm
-    runout, in_zero = _runout(rig, base, step)
-    return Systematics(
-        name=f"{swept.valve} lobe{_of_cylinder(sweep)}",
-        tdc_deg=linear_combination((sweep.forward * 360.0 / sweep.cpr, sweep.tdc_count)).moved(0.0),
-        step_mm=step,
-        by_edge=sweep.header.board.latch == "edge",
-        zero_u_mm=base.mean_zero_u_mm(step, swept.curve.noise_mm),
-        error_mm=rig.indicator_error_mm,
-        tilt=1.0 - math.cos(math.radians(rig.indicator_tilt_deg)),
-        sine=sweep.tdc.sine,
-        cosine=sweep.tdc.cosine,
-        contact_deg=sweep.tdc.contact_deg,
-        after_deg=sweep.tdc.after_deg,
-        runout_u_mm=runout,
-        runout_in_zero=in_zero,
-        peak_deg=swept.peak_deg,
-    )
-
-
-def _of_cylinder(sweep: Sweep) -> str:
-    """Sets the sources of a cylinder apart from those of the one on which TDC was found."""
-    return f" of cylinder {sweep.header.cylinder}" if sweep.tdc.after_deg else ""
-
-
-def _runout(rig: Rig, base: BaseCircle, step: float) -> tuple[float, float]:
-    """Standard uncertainty of each part of the cam's runout at the indicator (mm), and how much of its cosine part the zero
-    took up.
-
-    What the base circle shows is an amplitude (two thirds of what half a cam turn shows from peak to peak); what is only stated
-    is a bound of one. Lash keeps the base circle from the indicator: then the zero knows nothing of the runout.
-    """
-    ratio = rig.rocker_ratio if rig.indicator_at == "valve" else 1.0
-    hidden = rig.indicator_at == "valve" and rig.lash_mm > 0
-    seen = max(base.runout_mm - step, 0.0) / 1.5 / math.sqrt(2)
-    # Mean of the cosine over the half of a cam turn opposite the lobe: -2/pi.
-    return max(seen, ratio * rig.cam_runout_mm / math.sqrt(6)), 0.0 if hidden else 2 / math.pi
-
-
 def _centerlines(
-    rig: Rig, swept: Swept, causes: Systematics, peak_deg: Quantity, peak_mm: Quantity, events: Sequence[Event]
+    rig: Rig, swept: Swept, causes: Causes, peak_deg: Quantity, peak_mm: Quantity, events: Sequence[Event]
 ) -> Centerlines:
     """The four centerlines. Without any visible event the equal-lift one stands in for the event midpoint."""
     curve = swept.curve
@@ -159,12 +116,12 @@ def _centerlines(
 
 
 def _slack(
-    rig: Rig, swept: Swept, backward: Sequence[Sweep], common: Systematics
+    rig: Rig, swept: Swept, backward: Sequence[Sweep], causes: Causes
 ) -> tuple[Quantity, SlackByAngle | None] | tuple[None, None]:
     """Slack from whatever backward motion over this lobe there is: one number, and by angle."""
     found = [backward_readings(rig, sweep, swept) for sweep in backward]
     if not found:
         return None, None
     together = Backward(*(np.concatenate([getattr(part, field.name) for part in found]) for field in fields(Backward)))
-    slack = find_slack(swept.curve, together, common)
-    return (None, None) if slack is None else (slack.labelled("deg"), slack_by_angle(swept.curve, together, slack.value, common))
+    slack = find_slack(swept.curve, together, causes)
+    return (None, None) if slack is None else (slack.labelled("deg"), slack_by_angle(swept.curve, together, slack.value, causes))

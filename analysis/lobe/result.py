@@ -18,7 +18,8 @@ from analysis.base.words import overlap, with_unit
 from analysis.curve.smoothing import Spline
 from analysis.curve.sweep import Sweep, Swept
 from analysis.job import Job
-from analysis.lobe.events import CLOSING, OPENING, Systematics, crossing
+from analysis.lobe.causes import Causes
+from analysis.lobe.events import CLOSING, OPENING, crossing
 from analysis.lobe.rocker import HIDDEN_STEPS, checking_lift
 from analysis.lobe.slack import SlackByAngle
 from analysis.lobe.timing import duration
@@ -145,7 +146,7 @@ class Lobe:
     hidden_mm: tuple[float, ...] = ()
     job: Job = field(kw_only=True, repr=False, compare=False)
     swept: Swept = field(kw_only=True, repr=False, compare=False)
-    causes: Systematics = field(kw_only=True, repr=False, compare=False)
+    causes: Causes = field(kw_only=True, repr=False, compare=False)
     slack_at: SlackByAngle | None = field(default=None, kw_only=True, repr=False, compare=False)
 
     @property
@@ -196,7 +197,7 @@ class Lobe:
         return self.crossing(seen, flank)
 
 
-def is_hidden(seen: Quantity, causes: Systematics) -> bool:
+def is_hidden(seen: Quantity, causes: Causes) -> bool:
     """Whether a lift at the indicator (mm) is not told from none."""
     return seen.value <= HIDDEN_STEPS * causes.step_mm
 

@@ -146,7 +146,7 @@ def test_lift_is_read_where_an_encoder_off_center_stood() -> None:
     rig = replace(rig, encoder=replace(rig.encoder, eccentric=np.radians(0.4), eccentric_deg=60.0))
     job = job_for(rig)
     lobe = examine(job, captures(rig, ("travel", "intake"))).intake
-    assert lobe.causes.cosine.value < -0.3
+    assert lobe.causes.of("encoder")[1].quantity.value < -0.3
     for deg in (50.0, 70.0, 150.0, 170.0):
         assert lift_at(lobe, job.rig, deg).value == pytest.approx(float(true_lift(rig, "intake", deg)), abs=0.002)
         assert float(valve_lift(lobe, job.rig, deg)) == pytest.approx(float(true_lift(rig, "intake", deg)), abs=0.002)
