@@ -131,11 +131,11 @@ def analyze(
     budget: Annotated[
         bool, typer.Option("--budget", help="With what makes up every number's uncertainty, and what numbers share.")
     ] = False,
-) -> None:
+) -> int:
     """Work out top dead center, events, durations, centerlines and their uncertainty, and print the sheet."""
     from acquire.cli import analyze
 
-    analyze.run(job, captures or [], json, budget)
+    return analyze.run(job, captures or [], json, budget)
 
 
 @app.command()

@@ -27,7 +27,12 @@ _AS_RECORDED: Final = "Use the file as it was recorded, or record again"
 
 
 def load(path: str | os.PathLike[str]) -> Capture:
-    """Read a capture file and check it: see `parse`. CaptureError as well if the file cannot be read."""
+    """Read a capture file and check it: see `parse`. CaptureError as well if the file cannot be read.
+
+    >>> capture = load("sample-captures/clean/captures/1-stop.csv")
+    >>> capture.header.step, capture.complete
+    ('stop', True)
+    """
     try:
         if Path(path).exists() and not Path(path).is_file():  # a pipe would be waited for
             raise CaptureError("this is not a file", where=str(path), do="Choose a capture")

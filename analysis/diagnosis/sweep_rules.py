@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import PurePath
 
-from analysis.base.finding import DOUBT, NOTE
+from analysis.base.finding import DOUBT, NOTE, REFUSAL
 from analysis.crank.lag import stated_lag
 from analysis.curve.sweep import Sweep, Swept
 from analysis.diagnosis.rule import Seen, rule
 from analysis.job import Job, Rig
 from analysis.lobe.at_rest import stands_that_sank
-from analysis.lobe.result import Lobe
+from analysis.lobe.result import Lobe, Refused
 
 RUNOUT_MM = 0.03
 # Checking lifts below so many times the runout are taken by it further than an event may be off.
@@ -142,4 +142,16 @@ def sweep_not_used(unused: Sweep) -> Seen:
         f"{PurePath(unused.capture.path).name or 'A capture'}: the crank stood still or was turned backward only, so it says nothing "
         f"about the {unused.stood_on} lobe.",
         do="Sweep it again in the direction of rotation.",
+    )
+
+
+@rule("not-measured", REFUSAL)
+def not_measured(refused: Refused) -> Seen:
+    """A lobe that was swept and has no number."""
+    error = refused.error
+    where = f" ({PurePath(error.where).name})" if error.where else ""
+    return Seen(
+        f"The {refused.valve} lobe was not measured{where}: {error.what}.",
+        do=f"{error.do.removesuffix('.')}." if error.do else "",
+        touches=(refused.valve,),
     )

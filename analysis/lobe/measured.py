@@ -18,15 +18,13 @@ from analysis.lobe.causes import Causes, causes_of
 from analysis.lobe.centroid import centroid
 from analysis.lobe.events import CLOSING, OPENING, crossing
 from analysis.lobe.peak import peak_quantities
-from analysis.lobe.result import Centerlines, Event, Lobe, is_hidden, place_of
+from analysis.lobe.result import HEADLINE_MM, Centerlines, Event, Lobe, is_hidden, place_of
 from analysis.lobe.rocker import at_indicator, checking_lift, valve_and_lobe
 from analysis.lobe.slack import Backward, SlackByAngle, backward_readings, find_slack, slack_by_angle
 from analysis.lobe.timing import centerline, duration
 
 # How far below the peak, at the lobe, the equal lifts of the headline centerline are taken (0.050 in; common practice).
 BELOW_PEAK_MM = 1.27
-# The checking lift whose events make the event midpoint, or the nearest to it (0.050 in; common practice).
-HEADLINE_MM = 1.27
 # Where lash makes a corner, the curve begins at this share of the lowest checking lift.
 FOOT_SHARE = 0.3
 
