@@ -102,20 +102,18 @@ def measure_lobe(job: Job, swept: Swept, backward: Sequence[Sweep]) -> MeasuredL
 
 
 def whole_passes(passes: tuple[Pass, ...], curve: Curve) -> tuple[Pass, ...]:
-    """The passes that cover the lobe from foot to foot without a hole of more than five degrees (or three readings of a slow
-    gauge).
+    """The passes that cover the lobe from foot to foot without a hole of more than five degrees, or three readings of a gauge so slow
+    that they are usually further apart.
     """
     lifted = curve.pooled_deg[curve.pooled_lift > 0.1]
     if lifted.size == 0:
         return ()
     low, high = float(lifted.min()), float(lifted.max())
-    found = []
-    for p in passes:
-        mine = np.sort(p.deg[(p.deg > low) & (p.deg < high)])
-        holes = np.diff(np.concatenate(([low], mine, [high])))
-        if holes.max() <= max(5.0, 3 * float(np.median(holes))):
-            found.append(p)
-    return tuple(found)
+    inside = [np.sort(p.deg[(p.deg > low) & (p.deg < high)]) for p in passes]
+    apart = np.concatenate([np.diff(mine) for mine in inside])
+    most = max(5.0, 3 * float(np.median(apart))) if apart.size else 5.0
+    holes = (np.diff(mine, prepend=low, append=high).max() for mine in inside)
+    return tuple(p for p, hole in zip(passes, holes, strict=True) if hole <= most)
 
 
 def _centerlines(
