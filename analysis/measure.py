@@ -143,7 +143,12 @@ def _cam(job: Job, quantities: dict[str, Quantity], lobes: dict[str, MeasuredLob
     intake, exhaust = quantities.get("intake centerline"), quantities.get("exhaust centerline")
     if intake is None or exhaust is None:
         return None
-    apart, early = separation(intake, exhaust), advance(intake, exhaust)
+
+    def of_both(quantity: Quantity) -> Quantity:
+        one_shaft = job.timing_set.camshafts == 1
+        return on_one_shaft(quantity, (lobe.causes for lobe in lobes.values())) if one_shaft else quantity
+
+    apart, early = of_both(separation(intake, exhaust)), of_both(advance(intake, exhaust))
     quantities["separation"], quantities["advance"] = apart, early
     lift = max(
         (
@@ -155,9 +160,7 @@ def _cam(job: Job, quantities: dict[str, Quantity], lobes: dict[str, MeasuredLob
     )
     both = None
     if lift is not None:
-        both = overlap(quantities[f"intake opens {lift:g}"], quantities[f"exhaust closes {lift:g}"])
-        if job.timing_set.camshafts == 1:
-            both = on_one_shaft(both, (lobe.causes for lobe in lobes.values()))
+        both = of_both(overlap(quantities[f"intake opens {lift:g}"], quantities[f"exhaust closes {lift:g}"]))
         quantities[f"overlap {lift:g}"] = both
     return Cam(
         cylinder=job.measure.cylinder,

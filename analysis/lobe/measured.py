@@ -18,7 +18,7 @@ from analysis.lobe.centroid import centroid
 from analysis.lobe.events import CLOSING, OPENING, crossing
 from analysis.lobe.peak import peak_quantities
 from analysis.lobe.result import Event, Lobe
-from analysis.lobe.rocker import HIDDEN_STEPS, at_indicator, checking_lift, valve_and_lobe
+from analysis.lobe.rocker import HIDDEN_STEPS, at_indicator, checking_lift, ratio_of, valve_and_lobe
 from analysis.lobe.slack import Backward, SlackByAngle, backward_readings, find_slack, slack_by_angle
 from analysis.lobe.timing import centerline, duration
 
@@ -126,8 +126,9 @@ def _centerlines(
     lifts: list[float],
 ) -> dict[str, Quantity]:
     """The four centerlines. Without any visible event the equal-lift one stands in for the event midpoint."""
-    below = BELOW_PEAK_MM * (rig.rocker_ratio if rig.indicator_at == "valve" else 1.0)
-    high = Quantity(peak_mm.value - min(below, 0.2 * peak_mm.value))
+    below = ratio_of(rig, causes.name) * BELOW_PEAK_MM if rig.indicator_at == "valve" else Quantity(BELOW_PEAK_MM)
+    # The level is as uncertain as ratio and peak are; what the peak's lift shares with the flanks drops out of the crossings.
+    high = peak_mm - min(below, peak_mm * 0.2, key=lambda depth: depth.value)
     equal = centerline(*(crossing(curve, high, flank, peak_deg.value, causes).deg for flank in (OPENING, CLOSING)))
     headline = min(lifts, key=lambda lift: abs(lift - HEADLINE_MM), default=None)
     middle = equal
