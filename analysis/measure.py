@@ -197,17 +197,17 @@ def _cam(job: Job, lobes: dict[str, Lobe]) -> Cam | None:
     intake, exhaust = lobes.get("intake"), lobes.get("exhaust")
     if intake is None or exhaust is None:
         return None
+
+    def of_both(quantity: Quantity) -> Quantity:
+        one_shaft = job.timing_set.camshafts == 1
+        return on_one_shaft(quantity, (lobe.causes for lobe in lobes.values())) if one_shaft else quantity
+
     both = max(_both(intake, exhaust), key=lambda pair: pair[0].lift_mm, default=None)
-    open_together = None
-    if both is not None:
-        open_together = overlap(both[0].opens, both[1].closes)
-        if job.timing_set.camshafts == 1:
-            open_together = on_one_shaft(open_together, (lobe.causes for lobe in lobes.values()))
     return Cam(
         cylinder=job.measure.cylinder,
-        separation=separation(intake.centerline, exhaust.centerline).labelled("cam deg"),
-        advance=advance(intake.centerline, exhaust.centerline).labelled("deg", "advance"),
-        overlap=open_together,
+        separation=of_both(separation(intake.centerline, exhaust.centerline)).labelled("cam deg"),
+        advance=of_both(advance(intake.centerline, exhaust.centerline)).labelled("deg", "advance"),
+        overlap=None if both is None else of_both(overlap(both[0].opens, both[1].closes)),
         overlap_lift_mm=None if both is None else both[0].lift_mm,
     )
 

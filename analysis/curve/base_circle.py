@@ -11,7 +11,7 @@ from functools import cached_property
 import numpy as np
 
 from analysis.base.errors import DataError
-from analysis.base.quantization import HARMONICS, harmonic, repeating_u
+from analysis.base.quantization import HARMONICS, coherent_u, harmonic_variance
 from analysis.base.samples import Bools, Floats, Ints
 from analysis.curve.points import Points
 
@@ -53,7 +53,7 @@ class BaseCircle:
         between codes better than that. `noise_mm` of one reading, if that is known otherwise.
         """
         stirred = max(noise_mm, math.sqrt(max(self.spread_mm**2 - step_mm**2 / 12, 0.0)))
-        return math.hypot(repeating_u(step_mm, stirred), self.scatter_mm / math.sqrt(max(self.covered_deg, 1.0)))
+        return math.hypot(coherent_u(step_mm, stirred), self.scatter_mm / math.sqrt(max(self.covered_deg, 1.0)))
 
     def mean_zero_u_mm(self, step_mm: float, noise_mm: float = 0.0) -> float:
         """As `zero_u_mm`, of the mean over all passes: zeros that drift over the indicator's codes are rounded each in its own way,
@@ -67,7 +67,7 @@ class BaseCircle:
         in_phase = [abs(np.mean(np.exp(2j * np.pi * k * at))) ** 2 for k in range(1, HARMONICS)]
         stirred = max(noise_mm, math.sqrt(max(self.spread_mm**2 - step_mm**2 / 12, 0.0)))
         kept = (a + (1.0 - a) / number.size for a in in_phase)
-        repeats = sum(share * harmonic(step_mm, stirred, k) for k, share in enumerate(kept, start=1))
+        repeats = sum(share * harmonic_variance(step_mm, stirred, k) for k, share in enumerate(kept, start=1))
         return math.hypot(math.sqrt(repeats), self.scatter_mm / math.sqrt(max(self.covered_deg, 1.0)))
 
     def share_after(self, deg: Floats) -> Floats:
