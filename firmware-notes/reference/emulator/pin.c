@@ -14,6 +14,11 @@ struct pin pin_of(avr_t *avr, char port, int bit)
     abort();
 }
 
+int pin_level(const struct pin *pin)
+{
+    return (pin->port->external.pull_value & pin->bit) != 0;
+}
+
 void pin_drive(const struct pin *pin, int level)
 {
     pin->port->external.pull_mask |= pin->bit;
