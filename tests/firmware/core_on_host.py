@@ -66,7 +66,9 @@ DECLARATIONS = """
 
 
 def compiled(folder: Path, *more: str) -> Path:
-    """The core as a shared library in `folder`, with `more` for the compiler. Undefined behaviour traps, so that it ends the test run instead of passing it."""
+    """The core as a shared library in `folder`, with `more` for the compiler.
+
+    Undefined behaviour traps, so that it ends the test run instead of passing it."""
     library = folder / "core.so"
     sources = sorted(str(path) for path in (REFERENCE / "core").glob("*.c"))
     flags = ["-std=c99", "-pedantic", "-O1", "-Wall", "-Wextra", "-Wconversion", "-Werror", "-fPIC", "-shared"]

@@ -167,9 +167,8 @@ void rig_after_reset(void)
         start_edges();
 }
 
-/* One pin at a time. Noise turns over whatever level the pin has, and does not know who else drives it. */
+/* One pin at a time: turned over and back again, whatever else drives it. */
 static struct {
-    struct pin pin;
     avr_cycle_count_t half;
     long left; /* half periods */
 } noise;
@@ -178,13 +177,15 @@ static avr_cycle_count_t noise_timer(avr_t *a, avr_cycle_count_t when, void *par
 {
     (void)a;
     (void)parameter;
-    pin_drive(&noise.pin, !pin_level(&noise.pin));
+    pin_turn_over();
     return --noise.left ? when + noise.half : 0;
 }
 
 static void make_noise(const struct action *action)
 {
-    noise.pin = pin_of(avr, action->port, action->bit);
+    struct pin pin = pin_of(avr, action->port, action->bit);
+
+    pin_noise(&pin);
     noise.half = HZ / 2000 / (avr_cycle_count_t)action->khz;
     noise.left = 2L * action->pulses;
     avr_cycle_timer_register(avr, 1, noise_timer, NULL);

@@ -33,7 +33,8 @@ struct pin {
 
 struct pin pin_of(avr_t *avr, char port, int bit);
 void pin_drive(const struct pin *pin, int level);
-int pin_level(const struct pin *pin); /* as it was last driven */
+void pin_noise(const struct pin *pin); /* from now on this is the pin that ... */
+void pin_turn_over(void);              /* ... this turns over, and back again */
 
 void rig_attach(avr_t *avr, const struct script *script, FILE *edges); /* pins take their first levels */
 void rig_begin(avr_cycle_count_t at);                                   /* the script's time 0 */

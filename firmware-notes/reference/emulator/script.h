@@ -8,7 +8,7 @@
  *   channel N ascii EVERY DECIMALS    a line of text at 9600 baud each EVERY
  *   knot TIME CRANK [LIFT1 [LIFT2]]   counts
  *   jump TIME N                       both signals of the crank (0) or scale N move at once: two counts, one of which no board can see
- *   noise TIME PIN KHZ PULSES          pulses on a pin (B1 is PB1): half of each period away from its level
+ *   noise TIME PIN KHZ PULSES          pulses on a pin (B1 is PB1): its level is turned over and back again
  *   hush TIME N, speak TIME N         gauge N stops sending, and goes on
  *   spoil TIME N                      the next frame of gauge N is damaged
  *   send TIME WORDS                   a line from the host
