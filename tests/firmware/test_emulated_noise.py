@@ -110,6 +110,15 @@ def test_noise_without_end_does_not_keep_the_board_from_its_line(emulator: Emula
     assert run.last.crank == 0
 
 
+def test_a_bounce_behind_a_long_rest_is_no_overload(emulator: Emulator) -> None:
+    """At one sample a second the processor sleeps for long; two edges 2 us apart then are no sign that it cannot follow."""
+    script = Script().say("channel 1 scale").knot(0, 0, 0).knot(1000, 0, 0).say("send 1000 rate 1")
+    for i in range(40):
+        script.say(f"noise {300_000 + 37_119 * i} B1 250 2")
+    run = emulator.run("scale", script.say("end 2500000"))
+    assert (run.last.crank, run.last.flags, run.fault("crank-step")) == (0, 0, [])
+
+
 @pytest.mark.parametrize("board", ["scale", "bcd-bcd"])
 def test_the_watchdog_starts_a_board_that_has_stopped_and_it_says_so(emulator: Emulator, board: str) -> None:
     script = Script().say("channel 1 scale").knot(0, 0, 0).knot(6_000_000, 6000, 0).say("hang 1000000").end(1_000_000)

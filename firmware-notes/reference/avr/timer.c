@@ -9,7 +9,7 @@
 #include "vectors.h"
 
 #define TICKS_PER_SECOND (F_CPU / 8)
-#define LONGEST 60000u /* below the range of the compare register */
+#define LONGEST 20000u /* 10 ms: so often the main loop wakes at the least, and is not taken for starved (inputs.c) */
 #define OVERLOAD 200   /* 100 us */
 #define SUSPECT (uint8_t)(FLAG_CRANK_STEP | (GPIOR0 & (SCALE_1 | SCALE_2)) << 2) /* FLAG_LIFT of each scale */
 
