@@ -28,7 +28,7 @@ class Board:
         self.counts = [0] * 3  # as last latched: crank and scales
         self.zeroed = [0] * 3
         self.illegal = [0] * 3
-        self.due = self.sampled = self.looked = inputs.us()
+        self.due = self.sampled = self.latched = inputs.us()
         self.pulses = []
         self.heard, self.lines = b"", 0
         self.waiting = [self.hello]  # what is to be said before anything else
@@ -42,9 +42,7 @@ class Board:
         now = self.inputs.us()
         self.look(now)
         if not self.link.ready():
-            if self.inputs.caught() or (not self.by_edge and now >= self.due):
-                self.latch()
-                self.drop(1)
+            self.drop(self.wanted(now))
             return False
         if self.waiting:
             self.waiting.pop(0)(now)
@@ -55,7 +53,7 @@ class Board:
             return True
         if self.pulses:
             at, count = self.pulses.pop(0)
-            self.send("I", at, i32(count - self.zeroed[0]))
+            self.send("I", max(at, now - SILENCE), i32(count - self.zeroed[0]))  # the crank may have stood within the pulse
             return True
         return self.fault(now) or self.sample(now)
 
@@ -79,8 +77,8 @@ class Board:
     def drop(self, frames):
         """Frames that could not be sent take their numbers with them."""
         if frames:
-            self.seq += frames
-            self.faults["busy"] += frames
+            self.seq += int(frames)
+            self.faults["busy"] += int(frames)
             self.dropped = True
 
     def send(self, kind, at, *fields):
@@ -92,24 +90,28 @@ class Board:
     def latch(self):
         """Crank and scales at the edge that was waited for or, without one, now; gives the time."""
         self.counts = self.inputs.counts()
-        now = self.looked = self.inputs.us()
+        now = self.latched = self.inputs.us()
         if now >= self.due:
             self.due = max(self.due + SECOND // self.rate, now)
         return now
 
-    def sample(self, now):
-        """A sample or a heartbeat, if one is due."""
-        if self.by_edge:
-            if self.inputs.caught():
-                self.say_sample("S", self.latch(), 0)
-                return True
+    def wanted(self, now):
+        """Whether a sample has just been latched that is to be sent."""
+        if self.by_edge and not self.inputs.caught():
             if now >= self.due and not self.inputs.armed():
                 self.inputs.arm()
-            return now - self.looked >= HEARTBEAT and self.stands()
-        if now < self.due:
             return False
-        self.say_sample("S", self.latch(), 0)
+        if not self.by_edge and now < self.due:
+            return False
+        self.latch()
         return True
+
+    def sample(self, now):
+        """A sample or a heartbeat, if one is due."""
+        if self.wanted(now):
+            self.say_sample("S", self.latched, 0)
+            return True
+        return self.by_edge and (now - self.latched >= HEARTBEAT or now - self.sampled >= SILENCE) and self.stands()
 
     def stands(self):
         """No edge for a while: a heartbeat. Edges, but at a rate so low that none was wanted: a sample all the same."""
@@ -251,7 +253,7 @@ class Board:
             bad = gauge.refused if gauge else self.illegal[1 + i]
             fields = ["of=ch" + str(i + 1), "kind=" + kind] + levels + ["count=" + str(count), "bad=" + str(bad)]
             if gauge:
-                fields += ["age=" + str(gauge.age(now)), "got=" + str(len(gauge.raw)), "raw=" + raw_of(gauge.raw)]
+                fields += ["age=" + str(gauge.age(now)), "got=" + str(min(len(gauge.raw), 255)), "raw=" + raw_of(gauge.raw)]
             self.send("T", now, *fields)
 
         return say

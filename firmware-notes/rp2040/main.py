@@ -1,6 +1,7 @@
 """Runs on the board from its start on. Ctrl-C, which mpremote sends, ends it."""
 
 import sys
+import time
 from select import POLLIN, POLLOUT, poll
 
 from board import ERROR, USUAL, Board
@@ -43,6 +44,7 @@ def boards(link, folder=""):
             why = ERROR
             with open(folder + "crash.txt", "w") as file:
                 sys.print_exception(error, file)
+            time.sleep_ms(1000)  # each start writes to the flash, which an error in each start would wear out
         yield
 
 

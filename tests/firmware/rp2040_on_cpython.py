@@ -12,12 +12,13 @@ import os
 import select
 import sys
 import time
+import traceback
 import tty
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from types import ModuleType, SimpleNamespace
-from typing import Any
+from typing import Any, TextIO
 
 from tests.firmware.pio_bench import FAKE, RP2040
 
@@ -25,15 +26,15 @@ from tests.firmware.pio_bench import FAKE, RP2040
 @contextmanager
 def modules() -> Iterator[SimpleNamespace]:
     """`main` of the board and the `rig`, imported anew, and MicroPython's clock in `time`."""
-    names = ("rig", "machine", "rp2", "frames", "gauges", "settings", "indicator", "programs", "inputs", "board", "main")
-    assert not set(names) & set(sys.modules)
+    names = {path.stem for folder in (FAKE, RP2040) for path in folder.glob("*.py")}
+    assert not names & set(sys.modules)
     sys.path[:0] = [str(FAKE), str(RP2040)]
     try:
         import rig  # type: ignore[import-not-found]
 
-        clock = {"ticks_us": rig.RIG.ticks_us, "ticks_diff": ticks_diff, "sleep_us": lambda _us: None}
-        for name, function in clock.items():
-            setattr(time, name, function)
+        for module, more in (time, clock(rig.RIG)), (sys, {"print_exception": print_exception}):
+            for name, function in more.items():
+                setattr(module, name, function)
         import board  # type: ignore[import-not-found]
         import main  # type: ignore[import-not-found]
 
@@ -42,9 +43,20 @@ def modules() -> Iterator[SimpleNamespace]:
         del sys.path[:2]
         for name in names:
             sys.modules.pop(name, None)
-        for name in ("ticks_us", "ticks_diff", "sleep_us"):
-            if hasattr(time, name):
-                delattr(time, name)
+        for module, more in (time, clock(None)), (sys, {"print_exception": print_exception}):
+            for name in more:
+                delattr(module, name)
+
+
+def clock(rig: Any) -> dict[str, Any]:
+    """What MicroPython's `time` has and CPython's has not."""
+    none = {"sleep_us": lambda _us: None, "sleep_ms": lambda _ms: None}
+    return {"ticks_us": getattr(rig, "ticks_us", None), "ticks_diff": ticks_diff, **none}
+
+
+def print_exception(error: BaseException, file: TextIO) -> None:
+    """As in MicroPython's `sys`."""
+    traceback.print_exception(error, file=file)
 
 
 def ticks_diff(a: int, b: int) -> int:

@@ -1,6 +1,6 @@
 // Runs the board's program under MicroPython: node run_micropython.mjs MODULE SCRIPT FOLDER...
 // MODULE is micropython.mjs of the npm package, FOLDERs hold the Python files. What the board sent goes to standard output; the time
-// it took, in seconds, to standard error.
+// of the processor that it took, in seconds, to standard error.
 import fs from "node:fs";
 import path from "node:path";
 import { pathToFileURL } from "node:url";
@@ -13,7 +13,7 @@ for (const folder of folders)
   for (const name of fs.readdirSync(folder))
     if (name.endsWith(".py")) micropython.FS.writeFile(`/flash/${name}`, fs.readFileSync(path.join(folder, name)));
 micropython.FS.writeFile("/script.json", fs.readFileSync(script));
-const begin = process.hrtime.bigint();
+const begin = process.cpuUsage();
 try {
   micropython.runPython(`
 import sys
@@ -21,16 +21,16 @@ sys.path.append("/flash")
 import json, time
 from rig import RIG
 time.ticks_us = RIG.ticks_us
-time.sleep_us = lambda us: None
+time.sleep_us = time.sleep_ms = lambda _: None
 from played import played
 with open("/script.json") as file:
     script = json.load(file)
 with open("/sent", "wb") as file:
     file.write(played(script, "/"))
 `);
-  const took = Number(process.hrtime.bigint() - begin) / 1e9;
+  const { user, system } = process.cpuUsage(begin);
   process.stdout.write(micropython.FS.readFile("/sent"));
-  console.error(`took ${took}`);
+  console.error(`took ${(user + system) / 1e6}`);
   try { console.error(new TextDecoder().decode(micropython.FS.readFile("/crash.txt"))); } catch {}
 } catch (error) {
   console.error(error.message);

@@ -29,7 +29,7 @@ class Told:
 
 
 def played(script, folder):
-    """Bytes. `script`: what Rig.script reads, and say, deaf, until, pace, hush and spoil: (us, channel, whether)."""
+    """Bytes. `script`: what Rig.script reads, say and deaf as above, and deeds: (us, channel, spoil, hush or speak)."""
     import main
 
     RIG.script(script)

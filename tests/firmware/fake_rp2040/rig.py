@@ -92,6 +92,8 @@ class Rig:
         for name, (us, counts) in script["signals"].items():
             self.signals[name] = Signal(us, counts)
         self.pulses = [tuple(pulse) for pulse in script.get("pulses", [])]
+        self.rest = script.get("rest", 0)
+        self.illegal = list(script.get("illegal", []))
         self.holds = list(script.get("holds", []))
         for name, gauge in script.get("gauges", {}).items():
             self.gauges[name] = Gauge(*gauge)
