@@ -14,6 +14,7 @@ CRANK, INDEX = 2, 4
 CHANNEL = (6, 10)
 REQUEST = (8, 12)
 SERIAL = 9
+UNUSED = 20  # goes nowhere: the serial port insists on a pin to send, and would else take the index's
 STROBE = 22  # goes nowhere: it is how the processor tells all counters "now"
 
 PIO0_IRQ = 0x50200030  # RP2040 datasheet section 3.7: flags of the state machines' interrupts; writing a 1 clears one
@@ -255,7 +256,7 @@ class Inputs:
         if kind == "scale":
             return None
         if kind == "ascii":
-            return Typed(unit, decimals, now, UART(1, 9600, rx=Pin(SERIAL), rxbuf=256))
+            return Typed(unit, decimals, now, UART(1, 9600, tx=Pin(UNUSED), rx=Pin(SERIAL), rxbuf=256))
         request = Pin(REQUEST[channel], Pin.OUT, value=0) if kind == "bcd" else None
         return Clocked(kind, unit, decimals, now, ClockedGauge(5 + channel, CHANNEL[channel]), request)
 

@@ -38,13 +38,14 @@ class MicroPython:
                 _missing(f"{PACKAGE} (npm: {(done.stderr.strip().splitlines() or ['no word'])[0]})")
         return cls(module)
 
-    def command(self, script: Path) -> list[str]:
-        return ["node", str(RUNNER), str(self.module), str(script), str(FAKE), str(RP2040)]
+    def command(self, script: Path, how: str) -> list[str]:
+        """`how`: "played" or "live", see run_micropython.mjs."""
+        return ["node", str(RUNNER), str(self.module), str(script), how, str(FAKE), str(RP2040)]
 
     def play(self, script: dict[str, Any], path: Path) -> tuple[bytes, float]:
         """What the board sends to a script, and the seconds of the processor that it took, the interpreter's start left out."""
         path.write_text(json.dumps(script))
-        done = subprocess.run(self.command(path), capture_output=True, check=False)
+        done = subprocess.run(self.command(path, "played"), capture_output=True, check=False)
         assert done.returncode == 0, done.stderr.decode()
         took = done.stderr.decode().splitlines()
         assert took[1:] == [], took

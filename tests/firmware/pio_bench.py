@@ -115,7 +115,9 @@ def run(
     state: State | None = None,
     drained: bool = True,
 ) -> Ran:
-    """Runs to the cycle `until`. `tokens`: cycle and word of what is put into the program's FIFO; `drained`: words are fetched at once."""
+    """Runs to the cycle `until`. `tokens`: cycle and word of what is put into the program's FIFO. `drained`: words are fetched
+    at once, else those that found room are given at the end.
+    """
     options = program.options
     ran, waiting = Ran(), list(tokens)
     cursor = 0

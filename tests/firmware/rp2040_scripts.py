@@ -58,12 +58,34 @@ def commands() -> Script:
 
 def settings() -> Script:
     """One line a fifth of a second."""
-    lines = (
-        "set cpr 10000,set cpr 3,set cpr 1000001,set cpr 4.0,set index no,set index maybe,set channels 2,set channels 3,"
-        "set kind 2 frame24,set kind 2 ascii,set kind 3 scale,set kind 1 caliper,set step 2 0.02,set step 2 0.1,set step 2 0.001,"
-        "set unit 2 in,set unit 1 cm,set step 1 0.00250,set step 1 0,set step 1 0.000001,set step 1 65536,set name bench-7.b,"
-        "set name two words,set name 1234567890123456789012345,set name,set color red"
-    ).split(",")
+    lines = [
+        "set cpr 10000",
+        "set cpr 3",
+        "set cpr 1000001",
+        "set cpr 4.0",
+        "set index no",
+        "set index maybe",
+        "set channels 2",
+        "set channels 3",
+        "set kind 2 frame24",
+        "set kind 2 ascii",
+        "set kind 3 scale",
+        "set kind 1 caliper",
+        "set step 2 0.02",
+        "set step 2 0.1",
+        "set step 2 0.001",
+        "set unit 2 in",
+        "set unit 1 cm",
+        "set step 1 0.00250",
+        "set step 1 0",
+        "set step 1 0.000001",
+        "set step 1 65536",
+        "set name bench-7.b",
+        "set name two words",
+        "set name 1234567890123456789012345",
+        "set name",
+        "set color red",
+    ]
     return {
         "signals": {},
         "say": [(200_000 * (i + 1), f"{line}\nsettings\n") for i, line in enumerate(lines)],

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import os
 from collections.abc import Callable
@@ -94,7 +95,7 @@ def test_a_heartbeat_every_200_ms_at_rest(play: Play) -> None:
     beats = [e.time_us for e in play(SCRIPTS["turning"]).events if isinstance(e, wire.Heartbeat)]
     before = [t for t in beats if t < SECOND]
     assert len(before) == 4
-    assert all(b - a == pytest.approx(200_000, abs=LOOK) for a, b in zip(before, before[1:], strict=False))
+    assert all(b - a == pytest.approx(200_000, abs=LOOK) for a, b in itertools.pairwise(before))
 
 
 def test_the_pulse_is_told_at_one_place_both_ways(play: Play) -> None:
@@ -119,7 +120,15 @@ def test_an_active_low_pulse_names_one_place_too(play: Play) -> None:
         level = int((count - 100) % 400 > 2)
         if level != pulses[-1][1]:
             pulses.append((at, level))
-    ran = play({"signals": {"crank": (us, counts)}, "pulses": pulses[1:], "rest": 1, "say": [(1000, "set cpr 400\n")], "until": 1_100_000})
+    ran = play(
+        {
+            "signals": {"crank": (us, counts)},
+            "pulses": pulses[1:],
+            "rest": 1,
+            "say": [(1000, "set cpr 400\n")],
+            "until": 1_100_000,
+        }
+    )
     assert [i.crank for i in ran.indexes] == [103, 503, 503, 103]
 
 
@@ -161,7 +170,7 @@ def test_zero(play: Play) -> None:
 def test_a_rate_in_time(play: Play) -> None:
     ran = play(SCRIPTS["commands"])
     timed = [s.time_us for s in ran.samples if 1_650_000 < s.time_us < 2_300_000]
-    assert all(b - a == pytest.approx(20_000, abs=LOOK) for a, b in zip(timed, timed[1:], strict=False))
+    assert all(b - a == pytest.approx(20_000, abs=LOOK) for a, b in itertools.pairwise(timed))
 
 
 def test_settings_are_checked_kept_and_begin_anew(play: Play) -> None:
@@ -266,7 +275,7 @@ def test_illegal_steps(play: Play) -> None:
 def test_a_frame_a_second_at_least(play: Play) -> None:
     ran = play(SCRIPTS["slow"])
     times = [s.time_us for s in ran.samples]
-    assert max(b - a for a, b in zip(times, times[1:], strict=False)) < SECOND
+    assert max(b - a for a, b in itertools.pairwise(times)) < SECOND
     by_time = [s for s in ran.samples if s.flags & 64]
     assert by_time
 

@@ -1,4 +1,4 @@
-"""The RP2040 board's program under a real MicroPython: byte for byte what CPython makes of it, and read by `lobetrace`."""
+"""The RP2040 board's program under a real MicroPython: byte for byte what CPython makes of it."""
 
 from __future__ import annotations
 
@@ -20,10 +20,11 @@ def micropython(request: pytest.FixtureRequest) -> MicroPython:
 
 @pytest.mark.parametrize("name", SCRIPTS)
 def test_the_same_bytes_as_under_cpython(micropython: MicroPython, tmp_path: Path, name: str) -> None:
+    script = SCRIPTS[name] | {"pace": 400}  # fewer looks a second: WebAssembly without a compiler for Python is slow
     with modules():
         from played import played  # type: ignore[import-not-found]
 
-        expected = played(json.loads(json.dumps(SCRIPTS[name])), f"{tmp_path}{os.sep}")
-    sent, _ = micropython.play(SCRIPTS[name], tmp_path / "script.json")
+        expected = played(json.loads(json.dumps(script)), f"{tmp_path}{os.sep}")
+    sent, _ = micropython.play(script, tmp_path / "script.json")
     assert sent == expected
-    assert len(sent) > 500
+    assert len(sent) > 400

@@ -37,8 +37,8 @@ mem32 = Registers()
 
 
 class UART:
-    def __init__(self, number, baudrate, rx, rxbuf):
-        assert (number, baudrate, rx.number) == (1, 9600, 9)
+    def __init__(self, number, baudrate, tx, rx, rxbuf):
+        assert (number, baudrate, tx.number, rx.number) == (1, 9600, 20, 9)
         assert rxbuf >= 256
         RIG.typed = b""
 

@@ -46,3 +46,33 @@ def played(script, folder):
         if RIG.now >= script["until"]:
             break
     return b"".join(link.sent)
+
+
+class Line:
+    """A link by two functions: `hear` gives a byte or None, `say` takes bytes."""
+
+    def __init__(self, hear, say):
+        self.hear, self.write = hear, say
+
+    def ready(self):
+        return True
+
+    def read(self):
+        byte = self.hear()
+        if byte is not None:
+            RIG.heard()
+        return byte
+
+
+def live(script, folder, hear, say):
+    """A script played to whoever is at the other end, for ever. `set`: what the board's settings say, as in `set` lines."""
+    import main
+    from settings import Settings
+
+    settings = Settings(folder)
+    assert all(settings.set(text) for text in script["set"])
+    settings.store()
+    RIG.script(script)
+    RIG.pace = script.get("pace", 100)
+    for _ in main.boards(Line(hear, say), folder):
+        pass
