@@ -13,6 +13,7 @@ from scipy.interpolate import BSpline
 from acquire.simulator.cam import Flank, LawLobe
 from acquire.simulator.indicator import Indicator
 from analysis.base.quantity import Quantity
+from analysis.base.selection import only
 from analysis.curve.lift_curve import Curve
 from analysis.diagnosis.examine import examine
 from analysis.lobe.causes import Cause, Causes, Place, on_one_shaft

@@ -36,7 +36,7 @@ def test_the_face_imports_nothing_until_it_is_used() -> None:
     done = subprocess.run([sys.executable, "-c", probe], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
     assert set(analysis.__all__) <= set(dir(analysis))
-    assert analysis.base.errors.DataError is DataError
+    assert analysis.errors.DataError is DataError
     with pytest.raises(AttributeError, match="no_such_name"):
         _ = analysis.no_such_name  # type: ignore[attr-defined]
 
