@@ -104,8 +104,16 @@ def capture(
         Valve | None, typer.Option(help="For a sweep: what the indicator stands on; both: channel 1 intake, 2 exhaust.")
     ] = None,
     port: Annotated[str, typer.Option(help="Serial port or socket://HOST:PORT; else the job's.")] = "",
-    touches: Annotated[int | None, typer.Option(min=1, help="End after so many contacts with the piston stop.")] = None,
-    passes: Annotated[int | None, typer.Option(min=1, help="End after so many turns of the camshaft.")] = None,
+    contacts: Annotated[
+        int | None,
+        typer.Option(
+            "--contacts", "--touches", min=1, help="End after so many contacts with the piston stop, both sides together."
+        ),
+    ] = None,
+    passes: Annotated[
+        int | None,
+        typer.Option(min=1, help="End after so many whole passes over the lobe, or over the top of the piston's travel."),
+    ] = None,
     seconds: Annotated[float | None, typer.Option(min=0.1, help="End after so many seconds.")] = None,
     until_still: Annotated[
         float | None, typer.Option(min=0.1, help="End when the crank, once moved, rests for so many seconds.")
@@ -114,11 +122,11 @@ def capture(
     json: Json = False,
 ) -> None:
     """Record one capture into the job. Ends at the limit given or with Ctrl-C; the file is closed either way."""
-    from acquire.cli import capture, progress, recording
+    from acquire.cli import capture
+    from acquire.procedure.limits import Limits
 
-    wanted = recording.Wanted(step.value, valve.value if valve else None)
-    end = progress.End(touches=touches, passes=passes, seconds=seconds, until_still_s=until_still)
-    capture.run(job, wanted, port, end, note, json)
+    place = capture.place_of(step.value, valve.value if valve else None)
+    capture.run(job, place, port, Limits(contacts, passes, seconds, until_still), note, json)
 
 
 @app.command()
@@ -255,7 +263,7 @@ def live(
     from acquire.cli import live
 
     rig = scenario if simulate else ""
-    live.live(job, port, tdc.value if tdc else "", rig, seed, both=both, pace=pace, light=light, bell=not no_bell)
+    live.run(job, port, tdc.value if tdc else "", rig, seed, both=both, pace=pace, light=light, bell=not no_bell)
 
 
 @app.command()
@@ -267,9 +275,9 @@ def replay(
     no_bell: Quiet = False,
 ) -> None:
     """Play a recorded capture on the live screen."""
-    from acquire.cli import live
+    from acquire.cli import replay
 
-    live.replay(capture, job, speed, light=light, bell=not no_bell)
+    replay.run(capture, job, speed, light=light, bell=not no_bell)
 
 
 @app.command()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
 from typing import ClassVar, Final, TypeAlias
 
@@ -89,3 +90,8 @@ class Lines(Widget):
 def plain(text: str) -> Line:
     """A line in one role."""
     return ((text, "plain"),)
+
+
+def wrapped(text: str, width: int, role: str = "plain") -> list[Line]:
+    """A text in one role as lines that fit the width, set in by a column."""
+    return [((f" {line}", role),) for line in textwrap.wrap(text.replace("+/-", "±"), max(20, width - 2))]
