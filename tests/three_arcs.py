@@ -1,4 +1,4 @@
-"""A cam whose lift has a closed form: three circular arcs under a flat-faced follower. An outside judge for lobes made by motion laws."""
+"""A cam whose lift has a closed form: three circular arcs under a flat-faced follower. An outside judge for motion laws."""
 
 from __future__ import annotations
 

@@ -29,7 +29,7 @@ from analysis.base.errors import DeviceError, LobetraceError, UsageError
 from analysis.base.safety import STOP as STOP_CAUTIONS
 from analysis.base.safety import cautions
 from analysis.job import Job, load_job
-from analysis.job.folder import folder_of
+from analysis.job.folder import folder_of, put_aside
 
 _TRIES: Final = 20  # to find a lost board again: with the link's growing waits about half a minute
 
@@ -117,12 +117,22 @@ def capture(folder: Path, job: Job, place: Place, port: str, limits: Limits, not
         asyncio.run(until_told(recording.read()))
     except LobetraceError:
         live.end()
-        if recording.path:
-            say.person(f"{recording.path} holds the {recording.counts.rows} rows that came until then.")
+        if recording.path and recording.kept is not None:
+            say.person(f"{say.quoted(recording.path)} holds the {recording.kept} rows that came until then.")
         raise
     finally:
         live.end()
-    return recording.captured()
+    return _with_rows(recording.captured())
+
+
+def _with_rows(done: Captured) -> Captured:
+    """What was captured. DeviceError without a row, and then the file is put aside, so that no result is made of it."""
+    if done.counts.rows:
+        return done
+    aside = put_aside(done.path)
+    came = f"{done.refused} bytes were refused" if done.refused else "not a byte came"
+    do = "See what comes there with: lobetrace monitor PORT --raw"
+    raise DeviceError(f"nothing was recorded: {came}, and no row among them", where=str(aside), do=do)
 
 
 def setup_of(job: Job, folder: Path, place: Place, note: str = "") -> Setup:
@@ -138,6 +148,7 @@ class Capturing:
     def __init__(self, setup: Setup, url: str, limits: Limits, live: LiveLine) -> None:
         self.path: Path | None = None
         self.counts = Counts()
+        self.kept: int | None = None  # rows in the file, once it is closed; None if its path leads there no more
         self.station = Station(setup, time.monotonic)
         self._step, self._baud = setup.alone.step if setup.alone else "", setup.job.rig.baud
         self._url, self._limits, self._live = url, limits, live
@@ -167,6 +178,9 @@ class Capturing:
             raise
         finally:
             self._look()
+            recorder = None if self.station.recording is None else self.station.recording.recorder
+            if recorder is not None:
+                self.kept = recorder.rows if recorder.in_place else None
             self.station.close()
 
     def captured(self) -> Captured:

@@ -9,13 +9,16 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from acquire.cli.options import Baud, JobPath, Json, Light, Paper, Quiet, Seed, Step, Tdc, Units, Valve
+from acquire.cli import crash
+from acquire.cli.options import Baud, Force, JobPath, Json, Light, Paper, Quiet, Seed, Step, Tdc, Units, Valve
 from analysis.base.errors import LobetraceError
+from analysis.base.foreign import harmless, shown
 
 CANNOT_TELL = 2
 _BY_THE_KEYBOARD = 130  # what newer versions of typer make of Ctrl-C while nothing of ours runs yet
@@ -42,6 +45,7 @@ def _common(
     version: Annotated[
         bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and end.")
     ] = False,
+    debug: Annotated[bool, typer.Option(crash.DEBUG, help="If lobetrace itself fails, print the trace.")] = False,
 ) -> None:
     """Degree a camshaft with a crank encoder and a digital indicator."""
 
@@ -152,12 +156,13 @@ def check(
     junit: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Write the verdicts as JUnit XML.", show_default=False)
     ] = None,
+    force: Force = False,
     json: Json = False,
 ) -> int:
     """Hold jobs against their specification. Exit code 0: all within; 1: any outside; 2: it cannot be told."""
     from acquire.cli import check
 
-    return check.run(jobs, json, junit)
+    return check.run(jobs, json, junit, force=force)
 
 
 @app.command()
@@ -165,12 +170,13 @@ def report(
     job: JobPath,
     out: Annotated[Path, typer.Option("--out", "-o", metavar="FILE", help="sheet.html or sheet.pdf.")],
     paper: Annotated[Paper, typer.Option(help="Paper size; auto: A4 for metric jobs, Letter for inch ones.")] = Paper.auto,
+    force: Force = False,
     json: Json = False,
 ) -> None:
     """Write the sheet to hand over: verdict, table, curves, clearances and what to change, on one page."""
     from acquire.cli import report
 
-    report.run(job, out, paper.value, json)
+    report.run(job, out, paper.value, json, force=force)
 
 
 @app.command()
@@ -209,12 +215,13 @@ def overlay(
         typer.Option(metavar="FILE", help="Write each profile with three derivatives as CSV.", show_default=False),
     ] = None,
     step: Annotated[float, typer.Option(metavar="DEG", min=0.05, max=30, help="With --table: crank degrees a row.")] = 1.0,
+    force: Force = False,
     json: Json = False,
 ) -> int:
     """Lay the profiles of several sweeps over each other. Exit code 0: alike; 1: any differs; 2: it cannot be told."""
     from acquire.cli import overlay
 
-    return overlay.run(job, captures or [], table, step, json)
+    return overlay.run(job, captures or [], table, step, json, force=force)
 
 
 @app.command()
@@ -297,7 +304,7 @@ def demo(
 def run(arguments: Sequence[str]) -> int:
     """Run the command and return its exit code; every expected failure is one sentence on stderr."""
     try:
-        code = app(list(arguments) or ["--help"], prog_name="lobetrace", standalone_mode=False)
+        code = app(crash.asked_for(list(arguments)) or ["--help"], prog_name="lobetrace", standalone_mode=False)
     except LobetraceError as error:
         return _cannot_tell(str(error))
     except (KeyboardInterrupt, typer.Abort):
@@ -308,7 +315,7 @@ def run(arguments: Sequence[str]) -> int:
     except Exception as error:
         # An error of use. The base class moved between versions of typer, so it is known by what it can do.
         if not hasattr(error, "format_message"):
-            raise
+            return _cannot_tell(crash.told(error, f"at {' '.join(map(shown, arguments))!r}"))
         sentence = " ".join(error.format_message().replace("Value error, ", "").split()).rstrip(".")
         return _cannot_tell(f"{sentence}. Try: lobetrace --help")
     if code == _BY_THE_KEYBOARD:
@@ -317,7 +324,9 @@ def run(arguments: Sequence[str]) -> int:
 
 
 def _cannot_tell(sentence: str) -> int:
-    print(sentence, file=sys.stderr)
+    if sys.stderr is not None:
+        with suppress(OSError, ValueError):
+            print(harmless(sentence), file=sys.stderr)
     return CANNOT_TELL
 
 

@@ -12,6 +12,8 @@ from textual.geometry import Region
 from textual.strip import Strip
 from textual.widget import Widget
 
+from analysis.base.foreign import harmless
+
 Line: TypeAlias = Sequence[tuple[str, str]]
 
 # What a piece of text is. Each role is told apart by weight, underline or reverse as well, so that color is never needed.
@@ -76,6 +78,7 @@ class Lines(Widget):
     def _strip(self, line: Line, width: int) -> Strip:
         segments, left = [], width
         for text, role in line:
+            text = harmless(text).replace("\n", " ")
             style = self.get_component_rich_style(f"lines--{role}")
             size = cell_len(text)
             if size > left:

@@ -11,6 +11,7 @@ from acquire.dashboard.snapshot import Asked, Snapshot
 from acquire.procedure.link_state import DISCONNECTED, ENDED, FAILED, LIVE, STALLED, WAITING, LinkState
 from acquire.procedure.messages import ERROR, WARNING, Message
 from acquire.procedure.steps import CAUTIONS, DONE, RESULT, RIG, STOP, STOP_OUT, SWEEP, TRAVEL, ZERO
+from analysis.base.foreign import shown
 from analysis.base.safety import STOP as STOP_CAUTIONS
 from analysis.base.safety import cautions
 
@@ -32,7 +33,7 @@ def head(picture: Snapshot, width: int) -> list[Line]:
     """Where we are in the procedure, and on what engine."""
     where = "Replay" if picture.played else f"{picture.number}/{picture.of}"
     left = f" {where}  {picture.place.title} "
-    engine = f" {picture.job.engine.name or 'engine without a name'}, cylinder {picture.job.measure.cylinder} "
+    engine = f" {shown(picture.job.engine.name) or 'engine without a name'}, cylinder {picture.job.measure.cylinder} "
     room = width - len(left)
     right = engine if len(engine) <= room else ""
     return [((left + " " * max(0, room - len(right)) + right, "title"),)]

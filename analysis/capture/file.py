@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Final
 
 from analysis.base.errors import CaptureError
+from analysis.base.regular import open_regular
 from analysis.base.samples import Capture, Header
 from analysis.capture.columns import COUNT, SIGNED, from_rows, integer, word
 from analysis.capture.decimals import is_row
@@ -30,7 +31,7 @@ _AS_RECORDED: Final = "Use the file as it was recorded, or record again"
 def load(path: str | os.PathLike[str]) -> Capture:
     """Read a capture file and check it: see `parse`. CaptureError as well if the file cannot be read."""
     try:
-        return _read(lambda: Path(path).open("rb"), str(path))
+        return _read(lambda: open_regular(Path(path)), str(path))
     except OSError as error:
         raise CaptureError(
             f"the capture cannot be read ({error.strerror})", where=str(path), do="Check its name and that you may read it"

@@ -6,6 +6,7 @@ import textwrap
 from collections.abc import Iterable
 
 from analysis.base.angles import Happening, label
+from analysis.base.foreign import shown
 from analysis.base.quantity import Number
 from analysis.base.safety import cautions
 from analysis.base.words import MM_PER, Units, angle, decimals, length, lift, plus_minus
@@ -52,7 +53,7 @@ def _head(job: Job) -> list[str]:
     offset = f", pin offset {lift(engine.pin_offset_mm, units)} {units}" if engine.pin_offset_mm else ""
     return [
         "CAMSHAFT SHEET",
-        *_wrapped(f"{engine.name or 'engine without a name'}, cylinder {job.measure.cylinder} of {engine.cylinders}"),
+        *_wrapped(f"{shown(engine.name) or 'engine without a name'}, cylinder {job.measure.cylinder} of {engine.cylinders}"),
         *_wrapped(crank + offset),
         *_wrapped(
             f"indicator at the {rig.indicator_at}, rocker ratio {rig.rocker_ratio:g}{_within(f'{rig.rocker_ratio_error:g}')}, "
@@ -205,5 +206,5 @@ def _captures(captures: tuple[str, ...]) -> list[str]:
     lines: list[str] = []
     for capture in captures:
         name, digest = capture.rsplit(" ", 1)
-        lines += [*_wrapped(name), f"    sha256 {digest}"]
+        lines += [*_wrapped(shown(name)), f"    sha256 {digest}"]
     return lines
