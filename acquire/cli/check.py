@@ -72,7 +72,7 @@ def run(jobs: Sequence[Path], as_json: bool, junit: Path | None, *, force: bool 
     if interrupted:
         finished = sum("interrupted before" not in each.error for each in done)
         say.person(f"Interrupted: {finished} of {len(done)} jobs were finished and written.")
-        return 128 + interrupted
+        return crash.Signalled(128 + interrupted)
     return EXIT.get(verdict, CANNOT_TELL)
 
 
@@ -124,9 +124,10 @@ def _all(jobs: Sequence[Path], done: list[Checked]) -> None:
                 for job, future in zip(jobs, found, strict=True):
                     done.append(_result(job, future))
         except BaseException:
+            processes = list((pool._processes or {}).values())  # there is no public way before Python 3.14
             pool.shutdown(wait=False, cancel_futures=True)
-            for process in list((pool._processes or {}).values()):  # there is no public way before Python 3.14
-                process.terminate()
+            for process in processes:
+                process.kill()  # a worker holds nothing that it would have to put away
             raise
 
 

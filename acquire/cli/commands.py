@@ -318,7 +318,7 @@ def run(arguments: Sequence[str]) -> int:
             return _cannot_tell(crash.told(error, f"at {' '.join(map(shown, arguments))!r}"))
         sentence = " ".join(error.format_message().replace("Value error, ", "").split()).rstrip(".")
         return _cannot_tell(f"{sentence}. Try: lobetrace --help")
-    if code == _BY_THE_KEYBOARD:
+    if code == _BY_THE_KEYBOARD and not isinstance(code, crash.Signalled):
         return _cannot_tell("Ended by the keyboard before it was done.")
     return code if isinstance(code, int) else 0
 

@@ -1,4 +1,4 @@
-"""What nobody foresaw: one sentence, and the trace in a file for whoever can do something about it."""
+"""What nobody foresaw: one sentence, and the trace in a file for whoever can do something about it. And the end by a signal."""
 
 from __future__ import annotations
 
@@ -9,6 +9,10 @@ import traceback
 
 DEBUG = "--debug"
 _ASKED = "LOBETRACE_DEBUG"  # so that the processes that check many jobs know it too
+
+
+class Signalled(int):
+    """The exit code of a command that a signal ended after it had written what was finished: 128 and the signal's number."""
 
 
 def asked_for(arguments: list[str]) -> list[str]:

@@ -220,12 +220,14 @@ def test_a_full_disk_ends_it_with_a_sentence_and_frees_the_port(
                     await rig.say(encoded(rig.board.frames(1)))
                     await come(lambda: made.counts.rows == rig.board.seq)
 
-            with pytest.raises(CaptureError, match="No space left on device"):
+            with pytest.raises(CaptureError, match="No space left on device") as caught:
                 await while_it_runs(made, script)
             assert (await free(rig)).name == "bench-a"
             assert made.path
             capture = load(made.path)
             assert not capture.complete
+            assert f"the {len(capture.samples.seq)} rows before are kept" in str(caught.value)
+            assert made.kept == len(capture.samples.seq), "one number of rows, wherever it is said"
             assert capture.samples.seq.tolist() == list(range(len(capture.samples.seq)))
             assert len(capture.samples.seq) >= room // 40 - 1
 
