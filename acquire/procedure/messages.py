@@ -4,13 +4,33 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from typing import Final
 
-from acquire.dashboard.snapshot import ERROR, NOTE, Failure, Message
 from analysis.base.errors import LobetraceError
 
+NOTE: Final = "note"
+WARNING: Final = "warning"
+ERROR: Final = "error"
 NOTE_S: Final = 30.0  # seconds for which a note is shown
 _KEPT: Final = 50
+
+
+@dataclass(frozen=True)
+class Message:
+    """A past-tense fact for the person. `kind`: NOTE, WARNING or ERROR. `at_s` by the clock of the station."""
+
+    kind: str
+    text: str
+    at_s: float = 0.0
+
+
+@dataclass(frozen=True)
+class Failure(Message):
+    """A worker that failed: the one message it ends in. `worker` says which, `error` its type."""
+
+    worker: str = ""
+    error: str = ""
 
 
 class MessageLog:

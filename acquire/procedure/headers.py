@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from acquire.dashboard.setup import Setup
 from acquire.procedure.session import Place
+from acquire.procedure.setup import Setup
 from acquire.procedure.steps import STEPS, STOP, TRAVEL
 from analysis.base.errors import UsageError
 from analysis.base.samples import Board, Header
@@ -26,12 +26,13 @@ def header_for(setup: Setup, place: Place, board: Board, link: str) -> Header:
         link=link,
         software=setup.software,
         engine=setup.job.engine.name,
+        note=setup.note,
     )
 
 
 def _channels(place: Place, valve: str, has: int) -> tuple[str, ...]:
     if valve == "both" and has < 2:
-        raise UsageError("this board has one indicator channel", do="Leave --both out: measure one valve after the other")
+        raise UsageError("this board has one indicator channel", do="Measure one valve after the other")
     if place.step == STOP:
         return ("unknown",) * has
     if place.step == TRAVEL:

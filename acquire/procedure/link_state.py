@@ -3,14 +3,30 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Final
 
-from acquire.dashboard.snapshot import DISCONNECTED, ENDED, FAILED, LIVE, STALLED, WAITING, LinkState
 from acquire.link.health import HealthWatch
 from acquire.link.outcomes import Batch, Broken, Ended
-from acquire.wire import Hello
+from acquire.wire import Damage, Hello
 
+# States of the link.
+WAITING, LIVE, STALLED, DISCONNECTED, ENDED, FAILED = "waiting", "live", "stalled", "disconnected", "ended", "failed"
 STALLED_AFTER: Final = 1.5  # seconds; a board that lives sends a frame a second
+
+
+@dataclass(frozen=True)
+class LinkState:
+    """`frames_s`: frames a second lately; `age_s` of the newest frame (None before the first); `file` being recorded, if any."""
+
+    state: str = WAITING
+    where: str = ""
+    frames_s: float = 0.0
+    lost: int = 0
+    refused: int = 0
+    age_s: float | None = None
+    file: str = ""
+    rows: int = 0
 
 
 class LinkWatch:
@@ -29,14 +45,14 @@ class LinkWatch:
         return self.state().state == LIVE
 
     @property
-    def first_try(self) -> bool:
-        """Whether the link has just been lost (and not once more)."""
-        return self._tries == 1
+    def tries(self) -> int:
+        """How often it was lost, or not found again, since a board answered last."""
+        return self._tries
 
-    def connected(self, hello: Hello) -> None:
-        """A board answered."""
+    def connected(self, hello: Hello, missed: int = 0) -> None:
+        """A board answered; `missed` frames were sent since it was lost."""
         self._state, self._tries = LIVE, 0
-        self._health.came((hello,), self._clock())
+        self._health.came((Damage(missed, 0, 0), hello), self._clock())
 
     def batch(self, batch: Batch) -> None:
         """Frames came."""

@@ -9,8 +9,8 @@ import sys
 from collections.abc import Callable, Coroutine
 from typing import IO, Any, Final
 
-from acquire.dashboard.station import Station
 from acquire.procedure.session import Place
+from acquire.procedure.station import Station
 from acquire.procedure.steps import RIG, STEPS, STOP, STOP_OUT, SWEEP, TRAVEL, ZERO
 from analysis.base.errors import LinkError
 
@@ -49,8 +49,8 @@ class SimulatedHand:
                 await asyncio.sleep(_LOOK_S)
                 if self._process.poll() is not None:
                     raise LinkError("the simulator has ended", do="Quit, and begin again: what is recorded stays")
-                taking = station().taking
-                rests = taking is None or taking.progress().crank.still_s
+                recording = station().recording
+                rests = recording is None or recording.progress().crank.still_s
                 self._moved |= isinstance(rests, float) and rests < 1.0
                 if self._asked and self._moved and isinstance(rests, float) and rests > _RESTS_S:
                     self._ask(self._asked)

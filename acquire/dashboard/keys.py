@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from acquire.dashboard.station import Station
 from acquire.procedure.session import Place, overridable, places
+from acquire.procedure.station import Station
 from acquire.procedure.steps import CAUTIONS, DONE, STEPS
 
 

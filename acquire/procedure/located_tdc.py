@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from acquire.dashboard.taking import Taking
+from acquire.procedure.recorded_step import RecordedStep
 from analysis.base.samples import Capture, Header
 from analysis.job import Job
 from analysis.tdc.carrying import same_count
 
 
-class KnownTdc:
+class LocatedTdc:
     """`found_by`: the newest capture of the piston stop and of the piston's travel; empty also where the job gives the count."""
 
     def __init__(self, job: Job, found_by: Iterable[Capture]) -> None:
@@ -32,12 +32,12 @@ class KnownTdc:
         headers = [capture.header for capture in self.found_by]
         return any((here.board.index and header.board.index) or same_count(header, here) for header in headers)
 
-    def count(self, taking: Taking) -> float | None:
-        """TDC as a count of what is being taken; None while it is not known, and then `taking.tdc_why` says why."""
+    def count(self, recording: RecordedStep) -> float | None:
+        """TDC as a count of what is being taken; None while it is not known, and then `recording.tdc_why` says why."""
         if not self.found_by and self._job.rig.tdc_count is None:
             return None
-        link = taking.header.link
-        known = taking.tdc(self._job, self.found_by)
+        link = recording.header.link
+        known = recording.tdc(self._job, self.found_by)
         if known is not None:
             self._seen = (link, known[0].value)
         return self._seen[1] if self._seen[0] == link else None

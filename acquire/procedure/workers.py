@@ -10,11 +10,11 @@ from functools import partial
 from pathlib import Path
 from typing import Final, TypeAlias
 
-from acquire.dashboard.station import Station
-from acquire.dashboard.taking import Taking
 from acquire.link.outcomes import Outcome
 from acquire.link.reconnect import Connected
+from acquire.procedure.recorded_step import RecordedStep
 from acquire.procedure.session import Place
+from acquire.procedure.station import Station
 from acquire.procedure.steps import DONE, RESULT, STOP, SWEEP, TRAVEL, ZERO
 from analysis.base.errors import CaptureError, DataError
 from analysis.capture import load
@@ -31,7 +31,7 @@ _LEAST_S: Final = 0.8
 _NEW_ROWS: Final = 60
 
 
-class Road:
+class Workers:
     """Ties a source to a station. `clock` in seconds."""
 
     def __init__(self, station: Station, source: Source, *, clock: Callable[[], float] = time.monotonic) -> None:
@@ -59,25 +59,25 @@ class Road:
         try:
             while True:
                 began = self._clock()
-                taking = self.station.taking
+                recording = self.station.recording
                 if (work := self._wanted()) is not None:
-                    self._found(await asyncio.to_thread(work), taking)
+                    self._found(await asyncio.to_thread(work), recording)
                 await asyncio.sleep(max(_LEAST_S, _SHARE * (self._clock() - began)))
         except Exception as error:
             self.station.failed("results", error)
 
     def settle(self) -> None:
         """Work out now what is wanted, for whoever has no loop."""
-        taking = self.station.taking
+        recording = self.station.recording
         if (work := self._wanted()) is not None:
-            self._found(work(), taking)
+            self._found(work(), recording)
 
-    def _found(self, found: LiveResult | Decision, taking: Taking | None) -> None:
+    def _found(self, found: LiveResult | Decision, recording: RecordedStep | None) -> None:
         station = self.station
         if isinstance(found, Decision):
             station.decision, station.result = found, found.measured
             self.settled_at = station.session.at
-        elif station.taking is taking:
+        elif station.recording is recording:
             station.live = found
         station.fits += 1
 
@@ -91,18 +91,18 @@ class Road:
             self._worked_for = wanted
             return partial(_of_job, station, station.setup.folder)
         self._worked_for = None
-        taking = station.taking
-        if taking is None or step not in (STOP, TRAVEL, ZERO, SWEEP):
+        recording = station.recording
+        if recording is None or step not in (STOP, TRAVEL, ZERO, SWEEP):
             return None
-        rows = taking.progress().rows
+        rows = recording.progress().rows
         if abs(rows - self._worked_rows) < _NEW_ROWS:
             return None
         self._worked_rows = rows
         if step in (STOP, TRAVEL):
-            return partial(tdc_so_far, station.job, taking.capture(), taking.forward)
-        if not taking.progress().forward_deg:
+            return partial(tdc_so_far, station.job, recording.capture(), recording.forward)
+        if not recording.progress().forward_deg:
             return None
-        return partial(result_so_far, station.job, station.known.found_by, taking.capture())
+        return partial(result_so_far, station.job, station.located.found_by, recording.capture())
 
 
 def _of_job(station: Station, folder: Path) -> LiveResult | Decision:
@@ -114,6 +114,6 @@ def _of_job(station: Station, folder: Path) -> LiveResult | Decision:
         why = str(error)
     sweeps = [c for c in captures if c.header.step == "sweep"][-1:]
     try:
-        return decide(station.job, [*station.known.found_by, *sweeps])
+        return decide(station.job, [*station.located.found_by, *sweeps])
     except DataError:
         return LiveResult({}, None, why)
