@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import PurePath
@@ -11,7 +12,8 @@ from analysis.base.quantity import Quantity, Source
 from analysis.base.samples import Capture
 from analysis.crank.motion import running_direction
 from analysis.crank.segments import first_start
-from analysis.curve.sweep import Sweep, read_sweep
+from analysis.curve.lobe_period import refuse_other_cpr
+from analysis.curve.sweep import Sweep, Swept, read_sweep
 from analysis.curve.sweep_selection import for_slack, of_one_cylinder, onward
 from analysis.job import Job
 from analysis.lobe.causes import on_one_shaft
@@ -49,11 +51,15 @@ def measure(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0) ->
     """
     usable = [first_start(c) for c in captures if c.samples.crank.size]
     sweeps = [c for c in usable if c.header.step == "sweep"]
+    empty = [_empty(c, on) for c in captures if not c.samples.crank.size for on in c.header.channels]
     if not sweeps:
         raise DataError(
-            "there is no sweep of a valve among the captures",
+            "there is no sweep of a valve among the captures" + (", but one without rows" if empty else ""),
             do="Record one with: lobetrace capture JOB --step sweep --valve intake",
         )
+    for capture in sweeps:
+        with placed(capture.path):
+            refuse_other_cpr(capture)
     of_one_cylinder(job, sweeps)
     forward = forward_of(job, sweeps)
     located = find_tdc(job, usable, forward)
@@ -65,7 +71,7 @@ def measure(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0) ->
         moved.append(by)
         stood_on = capture.header.channels
         channels += [Sweep(capture, c, on, count, tdc, forward) for c, on in enumerate(stood_on) if on in VALVES]
-    found, refused = _lobes(job, channels)
+    found, seen, refused = _lobes(job, channels, empty)
     lobes = tuple(found[valve] for valve in ("intake", "exhaust") if valve in found)
     return Measurement(
         tdc=Tdc(tdc.at_top(forward).labelled("count"), tdc.method, sum(tdc.touches)),
@@ -73,30 +79,75 @@ def measure(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0) ->
         cam=_cam(job, found),
         captures=tuple(Used(PurePath(c.path).name or "unnamed", c.sha256) for c in _used(usable, channels, lobes)),
         refused=refused,
-        evidence=Evidence(forward, located.stop, located.travel, located.one_count, tuple(moved), tuple(channels)),
+        evidence=Evidence(
+            forward,
+            located.stop,
+            located.travel,
+            located.one_count,
+            tuple(moved),
+            tuple(channels),
+            seen=seen,
+            checked_again=_checked_again(job, usable, forward),
+        ),
     )
 
 
-def _lobes(job: Job, sweeps: Sequence[Sweep]) -> tuple[dict[str, Lobe], tuple[Refused, ...]]:
-    """Every valve's lobe from its last sweep, and the sweeps that gave none. A valve whose last sweep is refused has no lobe: what
-    was swept before was not meant to count any more. Raises the first refusal if nothing is left.
+def _lobes(
+    job: Job, sweeps: Sequence[Sweep], empty: Sequence[Refused]
+) -> tuple[dict[str, Lobe], tuple[Swept, ...], tuple[Refused, ...]]:
+    """Every valve's lobe from its last sweep, what was seen in each sweep, and the sweeps that gave no lobe. A valve whose last sweep is
+    refused has none: what was swept before was not meant to count any more. Raises the first refusal if nothing is left.
     """
     found: dict[str, Lobe] = {}
-    refused: dict[str, Refused] = {}
+    seen: list[Swept] = []
+    refused = {each.valve: each for each in empty}
     for sweep in [s for s in sweeps if onward(s)] or sweeps:  # if there is no other, a backward one is refused in words
         try:
             with placed(sweep.capture.path):
                 swept = read_sweep(job.rig, sweep, foot_of(job))
                 lobe = measure_lobe(job, swept, for_slack(sweep, sweeps))
         except DataError as error:
-            refused[sweep.stood_on] = Refused(sweep.capture.path, sweep.stood_on, error)
+            refused[sweep.stood_on] = Refused(sweep.capture.path, sweep.stood_on, _with_damage(sweep.capture, error))
             found.pop(sweep.stood_on, None)
         else:
+            seen.append(swept)
             found[swept.valve] = lobe
             refused.pop(sweep.stood_on, None)
     if refused and not found:
         raise next(iter(refused.values())).error
-    return found, tuple(refused.values())
+    return found, tuple(seen), tuple(refused.values())
+
+
+def _with_damage(capture: Capture, error: DataError) -> DataError:
+    """The error, and that the capture is not whole if it is not: that is why, most of the time."""
+    if capture.complete:
+        return error
+    cause = "was altered after it was recorded" if capture.altered else "is cut short"
+    return DataError(f"the capture {cause}: {error.what}", where=error.where, do=error.do)
+
+
+def _empty(capture: Capture, stood_on: str) -> Refused:
+    """A capture without a row."""
+    error = DataError("the capture holds no rows", where=capture.path, do="Record it again, or move it out of captures/")
+    return Refused(capture.path, stood_on, error)
+
+
+def _checked_again(job: Job, captures: Sequence[Capture], forward: int) -> Quantity | None:
+    """By how many degrees TDC by the stop came later after the sweeps than before them, on one count; None if not found again."""
+    order = [c.header.step for c in captures]
+    swept = [k for k, step in enumerate(order) if step == "sweep"]
+    stops = [k for k, step in enumerate(order) if step == "stop"]
+    before, after = [k for k in stops if k < swept[0]], [k for k in stops if k > swept[-1]]
+    if not before or not after or not _one_count(captures[before[-1]], captures[after[-1]]):
+        return None
+    geometry = slider_crank(job.engine.stroke_mm, job.engine.rod_mm, job.engine.pin_offset_mm)
+    first, last = (by_stop(captures[k], geometry, forward) for k in (before[-1], after[-1]))
+    # Two samples of one way of finding it: what they share is not known, so that nothing drops out.
+    apart = Quantity(last.count.value - first.count.value).with_part(
+        Source("TDC found again"), math.hypot(first.count.u, last.count.u)
+    )
+    half = first.cpr / 2
+    return (apart.moved((apart.value + half) % first.cpr - half) * (forward * 360.0 / first.cpr)).labelled("deg")
 
 
 def _used(captures: Sequence[Capture], sweeps: Sequence[Sweep], lobes: Sequence[Lobe]) -> list[Capture]:

@@ -18,15 +18,18 @@ from typing import Any
 from acquire.cli import say
 from acquire.cli.output_file import write
 from analysis.base.errors import DataError, LobetraceError
+from analysis.base.finding import Finding, refused
 from analysis.capture import load
 from analysis.decision.decide import decide
-from analysis.decision.refusal import causes
+from analysis.decision.refusal import causes_of_refusal
 from analysis.decision.verdict import Verdict, overall
+from analysis.diagnosis.examine import diagnose_captures
 from analysis.job import load_job
 from analysis.job.folder import captures_in
 from analysis.report.decision_json import cause_json, decision_json
+from analysis.report.in_doubt import told
 from analysis.report.junit import Case, Suite, junit_xml
-from analysis.report.sentences import HEADLINE, requirements, story
+from analysis.report.sentences import WORD, headline, requirements, story
 
 EXIT = {"within": 0, "outside": 1}
 CANNOT_TELL = 2
@@ -39,6 +42,7 @@ class Checked:
 
     job: str
     verdict: Verdict
+    headline: str
     cases: tuple[Case, ...]
     notes: tuple[str, ...]
     json: dict[str, Any]
@@ -55,7 +59,8 @@ def run(jobs: Sequence[Path], as_json: bool, junit: Path | None) -> int:
         for each in done:
             say.result(_text(each))
         if len(done) > 1:
-            count = ", ".join(f"{n} {word}" for word in HEADLINE if (n := sum(each.verdict == word for each in done)))
+            verdicts = [WORD[each.verdict] for each in done]
+            count = ", ".join(f"{verdicts.count(word)} {word}" for word in dict.fromkeys(WORD.values()) if word in verdicts)
             say.result(f"{len(done)} jobs: {count}")
     if junit is not None:
         write(junit, junit_xml([_suite(each) for each in done]).encode("utf-8"))
@@ -73,18 +78,27 @@ def check(job_path: Path) -> Checked:
     try:
         decision = decide(job, captures)
     except DataError as error:
-        found = causes(job, captures, error)
-        likely = tuple(f"Likely cause: {finding.cause} {finding.seen}" for finding in found)
-        return _unmeasured(name, str(error), likely, [cause_json(finding) for finding in found])
+        found = (refused(error), *diagnose_captures(job, captures), *causes_of_refusal(job, captures, error))
+        return _unmeasured(name, str(error), found)
     cases = tuple(Case(*each) for each in requirements(decision))
-    speaks = tuple(f"What speaks for the cause: {finding.seen}" for finding in decision.findings)
+    evidence = [f"Evidence: {finding.seen}" for finding in decision.causes.findings[:1]]
+    warnings = [told(finding) for finding in decision.findings if finding not in decision.causes.findings]
     text = {"job": name, "verdict": decision.verdict, "error": None, "decision": decision_json(decision)}
-    return Checked(name, decision.verdict, cases, (*story(decision), *speaks[:1]), text)
+    return Checked(name, decision.verdict, headline(decision), cases, (*story(decision), *evidence, *warnings), text)
 
 
-def _unmeasured(name: str, error: str, likely: tuple[str, ...] = (), findings: Sequence[dict[str, Any]] = ()) -> Checked:
-    tree = {"job": name, "verdict": "cannot tell", "error": error, "findings": list(findings), "decision": None}
-    return Checked(name, "cannot tell", (Case("measurement", "cannot tell", error),), likely, tree, error)
+def _unmeasured(name: str, error: str, findings: Sequence[Finding] = ()) -> Checked:
+    """A job without a number: a refusal, and what may have caused it."""
+    tree = {
+        "job": name,
+        "verdict": "cannot tell",
+        "error": error,
+        "findings": [cause_json(finding) for finding in findings],
+        "decision": None,
+    }
+    likely = tuple(f"Likely cause: {finding.cause} {finding.seen}" for finding in findings if finding.cause)
+    case = Case("measurement", "not compared", error)
+    return Checked(name, "cannot tell", f"Not measured: {error}", (case,), likely, tree, error)
 
 
 def _all(jobs: Sequence[Path]) -> Iterator[Checked]:
@@ -162,13 +176,14 @@ def _suite(done: Checked) -> Suite:
     """The job for a reader who counts cases: one that is not within has a case that says so, also where every line of it is."""
     cases = done.cases
     if done.verdict != "within" and all(case.verdict == "within" for case in cases):
-        cases += (Case("verdict", done.verdict, done.notes[0]),)
+        cases += (Case("verdict", done.verdict, done.notes[0] if done.notes else done.headline),)
     return Suite(done.job, cases, done.notes)
 
 
 def _text(done: Checked) -> str:
     """The verdict, what is not within, and what to do: for people."""
-    lines = [f"{done.job}: {HEADLINE[done.verdict]}"]
-    lines += [f"  {case.verdict:<12} {case.name}: {case.text}" for case in done.cases if case.verdict != "within"]
+    lines = [f"{done.job}: {done.headline}"]
+    shown = () if done.error else done.cases
+    lines += [f"  {WORD[case.verdict]:<16} {case.name}: {case.text}" for case in shown if case.verdict != "within"]
     lines += [f"  {note}" for note in done.notes]
     return "\n".join(lines)

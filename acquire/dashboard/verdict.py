@@ -10,12 +10,14 @@ from acquire.dashboard.decided import ROLES, decided
 from acquire.dashboard.lines import Line, plain
 from acquire.dashboard.snapshot import Snapshot
 from acquire.procedure.steps import DONE
+from analysis.base.finding import doubts
 from analysis.base.quantity import Quantity
 from analysis.base.words import angle, length, one_sign, plus_minus, signed, with_unit
-from analysis.decision.verdict import judge
+from analysis.decision.verdict import Verdict, judge
 from analysis.job import DurationSpec, Job, LobeSpec
 from analysis.live.partial import Passed
 from analysis.lobe.result import Lobe, same_lift
+from analysis.report.in_doubt import of_event
 
 _LEAST_WIDE: Final = 100  # columns from which on there is room for words
 
@@ -29,7 +31,7 @@ class _Cells(NamedTuple):
     legend: str
 
 
-_WIDE: Final = _Cells(14, 28, " OUT", "? cannot tell")
+_WIDE: Final = _Cells(14, 28, " OUT", "? inconclusive")
 _NARROW: Final = _Cells(9, 25, "!", "! OUT  ?")
 
 
@@ -52,36 +54,42 @@ def event_table(picture: Snapshot, valve: str, events: tuple[Passed, ...], width
     lines: list[Line] = [((head, "strong"), (f"   {cells.legend}", "dim"))]
     known = {(event.lift_mm, event.at): event for event in events}
     allowed = picture.job.specification.tolerance
+    findings = picture.result.findings if picture.result is not None else ()
     for mm in picture.job.measure.checking_lifts_mm:
         event = known.get((mm, at), Passed(mm, at, None, None, None))
         row = specified(picture.job, valve, event)
         maker = (None, None, None) if row is None else (row.opens, row.closes, row.deg)
         line: list[tuple[str, str]] = [(f" {length(mm, units):<{cells.lift}}", "plain")]
-        for number, wanted in zip((event.opens, event.closes), maker, strict=False):
+        for kind, number, wanted, within in (
+            ("opens", event.opens, maker[0], allowed.event_deg),
+            ("closes", event.closes, maker[1], allowed.event_deg),
+            ("duration", event.duration, maker[2], allowed.duration_deg),
+        ):
             text = "" if number is None else one_sign(plus_minus(number))
-            line += _cell(text, number, wanted, allowed.event_deg, allowed.guard_band, cells)
-        text = "" if event.duration is None else one_sign(plus_minus(event.duration))
-        line += _cell(text, event.duration, maker[2], allowed.duration_deg, allowed.guard_band, cells)
+            doubtful = bool(doubts(findings, of_event(valve, mm, kind)))
+            line += _cell(text, number, wanted, within, allowed.guard_band, cells, doubtful)
         lines.append(line)
     return lines
 
 
 def _cell(
-    text: str, number: Quantity | None, wanted: float | None, allowed: float, guard_band: float, cells: _Cells
+    text: str, number: Quantity | None, wanted: float | None, allowed: float, guard_band: float, cells: _Cells, doubtful: bool
 ) -> list[tuple[str, str]]:
     if number is None:
         return [(f"{'·':<{cells.event}}", "dim")]
     if wanted is None:
         return [(f"{text:<{cells.event}}", "plain")]
-    off, role = _off(number, wanted, allowed, guard_band, cells.outside)
+    off, role = _off(number, wanted, allowed, guard_band, doubtful, cells.outside)
     return [(f"{text} ", "plain"), (f"{off + ' ':<{max(1, cells.event - 1 - len(text))}}", role)]
 
 
-def _off(number: Quantity, wanted: float, allowed: float, guard_band: float, outside: str = " OUT") -> tuple[str, str]:
+def _off(
+    number: Quantity, wanted: float, allowed: float, guard_band: float, doubtful: bool, outside: str = " OUT"
+) -> tuple[str, str]:
     """The difference, marked where it is outside or where that cannot be told: the rule of the verdict (analysis.decision)."""
     off = number - wanted
-    found = judge(off.value, off.u95, -allowed, allowed, guard_band)
-    word = {"outside": outside, "cannot tell": " ?"}.get(found, "")
+    found: Verdict = "inconclusive" if doubtful else judge(off.value, off.u95, -allowed, allowed, guard_band)
+    word = {"outside": outside, "cannot tell": " ?", "inconclusive": " ?"}.get(found, "")
     return f"{signed(off)}{word}", ROLES[found]
 
 
@@ -121,7 +129,8 @@ def _lobe(picture: Snapshot, lobe: Lobe, width: int) -> list[Line]:
     if spec.centerline_deg is not None:
         wanted = spec.centerline_deg if lobe.valve == "intake" else -spec.centerline_deg
         allowed = picture.job.specification.tolerance
-        off, role = _off(lobe.centerline, wanted, allowed.centerline_deg, allowed.guard_band)
+        doubtful = bool(doubts(picture.result.findings, (f"{lobe.valve}.centerline", "tdc"))) if picture.result else False
+        off, role = _off(lobe.centerline, wanted, allowed.centerline_deg, allowed.guard_band, doubtful)
         line += [(f", specified {angle(wanted, lobe.centerline.place)}: ", "plain"), (off, role)]
     lines.append(line)
     units = picture.job.measure.units

@@ -25,6 +25,7 @@ class Spacing:
     late: Quantity
     u95: float
     verdict: Verdict
+    doubts: tuple[str, ...] = ()
 
 
 def swept_cylinders(job: Job, captures: Sequence[Capture]) -> tuple[int, ...]:

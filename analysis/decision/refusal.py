@@ -19,7 +19,7 @@ _UNITS = (
 )
 
 
-def causes(job: Job, captures: Sequence[Capture], refused: DataError) -> tuple[Finding, ...]:
+def causes_of_refusal(job: Job, captures: Sequence[Capture], refused: DataError) -> tuple[Finding, ...]:
     """Units in which captures that were `refused` can be measured and agree with the card better than not."""
     found = []
     for factor, text in _UNITS:

@@ -21,6 +21,7 @@ class Margin:
     u95: float
     limit_mm: float
     verdict: Verdict
+    doubts: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -2,6 +2,7 @@
 
 From each limit a guard band is kept: the expanded uncertainty, times the factor that the job states. What lies inside the
 limits by more than that is within, what lies outside them by more than that is outside, and what is left straddles a limit.
+A number that a finding makes doubtful is not judged: it is inconclusive.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from analysis.decision.card import Asked, card
 from analysis.job import Job
 from analysis.lobe.result import Measurement
 
-Verdict = Literal["within", "outside", "cannot tell", "not compared"]
+Verdict = Literal["within", "outside", "cannot tell", "not compared", "inconclusive"]
 RULE = (
     "Within: inside the limits by more than the 95 % expanded uncertainty; outside: beyond them by more than it; else it cannot "
     "be told (ISO 14253-1, JCGM 106)."
@@ -29,13 +30,16 @@ RULE_SCALED = (
 
 @dataclass(frozen=True)
 class Line:
-    """One number held against the card. `how` says how it was made comparable, or why it could not be."""
+    """One number held against the card. `how` says how it was made comparable, or why it could not be; `doubts` are the codes of
+    the findings for which it was not judged.
+    """
 
     asked: Asked
     measured: Quantity | None
     u95: float
     verdict: Verdict
     how: str = ""
+    doubts: tuple[str, ...] = ()
 
     @property
     def difference(self) -> float | None:

@@ -15,11 +15,17 @@ from analysis.lobe.result import Measurement
 
 @dataclass(frozen=True)
 class Given:
-    """All that rules look at."""
+    """All that rules look at. `measured`: None where there is no number, so that only the captures can be looked at."""
 
     job: Job
     captures: tuple[Capture, ...]
-    found: Measurement
+    measured: Measurement | None
+
+    @property
+    def found(self) -> Measurement:
+        """The measurement, for rules that are asked only where there is one (`OF_FILES`)."""
+        assert self.measured is not None
+        return self.measured
 
 
 # By name; None: there is no such thing here, and the rule is skipped.
@@ -34,6 +40,8 @@ _ONCE: _Names = {
     "travel": lambda given, _: given.found.evidence.travel,
     "travel_too": lambda given, _: given.found.evidence.travel if given.found.evidence.one_count else None,
     "sweeps": lambda given, _: given.found.evidence.sweeps or None,
+    "seen": lambda given, _: given.found.evidence.seen or None,
+    "checked_again": lambda given, _: given.found.evidence.checked_again,
 }
 _OF_CAPTURE: _Names = {"capture": lambda _, c: c, "name": lambda _, c: PurePath(c.path).name or "a capture"}
 _OF_LOBE: _Names = {
@@ -48,9 +56,11 @@ _EACH: Sequence[tuple[_Names, Callable[[Given], Sequence[Any]]]] = (
     (_OF_CAPTURE, lambda given: given.captures),
     (_OF_LOBE, lambda given: given.found.lobes),
     ({"moved_deg": lambda _, deg: deg}, lambda given: given.found.evidence.moved_deg),
-    ({"refused": lambda _, refused: refused}, lambda given: given.found.refused),
     ({"unused": lambda _, sweep: sweep}, lambda given: _unused(given.found)),
+    ({"refused": lambda _, refused: refused}, lambda given: given.found.refused),
 )
+# What can be asked for without a measurement.
+OF_FILES = frozenset({"job", "rig", "captures", *_OF_CAPTURE})
 NAMES = frozenset(_ONCE).union(*(names for names, _ in _EACH))
 
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from analysis.base.finding import Finding, in_order
 from analysis.base.samples import Capture
-from analysis.diagnosis.arguments import Given
+from analysis.diagnosis.arguments import OF_FILES, Given
 from analysis.diagnosis.rule import look_at
 from analysis.diagnosis.table import RULES
 from analysis.job import Job
@@ -24,3 +24,9 @@ def examine(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0) ->
 def diagnose(job: Job, captures: Sequence[Capture], found: Measurement) -> tuple[Finding, ...]:
     """What all rules find about a measurement: refusals first, then doubts, then notes."""
     return in_order(look_at(RULES, Given(job, tuple(captures), found)).findings)
+
+
+def diagnose_captures(job: Job, captures: Sequence[Capture]) -> tuple[Finding, ...]:
+    """What the captures alone give away, where they could not be measured."""
+    rules = [rule for rule in RULES if OF_FILES.issuperset(rule.needs)]
+    return in_order(look_at(rules, Given(job, tuple(captures), None)).findings)

@@ -16,6 +16,8 @@ from analysis.lobe.result import Lobe, Refused
 RUNOUT_MM = 0.03
 # Checking lifts below so many times the runout are taken by it further than an event may be off.
 RUNOUT_TIMES = 10.0
+# A lag that is negative, or beyond its bound, by less than this (s) may be the clock's.
+LEAST_LEAD_S = 0.01
 
 
 @rule("counts-lost", NOTE, "{valve}")
@@ -80,6 +82,33 @@ def runout(swept: Swept) -> Seen | None:
         "The camshaft is bent, its journals are worn, or the indicator's stand moves.",
         "Check the journals and the indicator's stand.",
         touches=(f"{{valve}}.events@<{lift:.4f}",),
+    )
+
+
+@rule("lag-impossible", DOUBT, "{valve}")
+def lag_impossible(swept: Swept, valve: str) -> Seen | None:
+    """A reading that leads the plunger."""
+    lag = swept.curve.lag
+    if lag.seconds >= -max(LEAST_LEAD_S, 4 * lag.u):
+        return None
+    return Seen(
+        f"The readings of the {valve} valve come {-lag.seconds * 1e3:.0f} ms before the plunger moves, which no indicator does.",
+        "The board's clock or the age of its readings is wrong, the engine was turned against its direction of rotation, or the lift "
+        "depends on time in another way.",
+        "Check the board, and the direction in job.toml, and sweep again at an even speed.",
+    )
+
+
+@rule("lag-beyond-bound", NOTE, "{valve}.lag")
+def lag_beyond_bound(rig: Rig, swept: Swept, valve: str) -> Seen | None:
+    """A lag that the job says cannot be."""
+    lag, bound = swept.curve.lag, rig.indicator_latency_ms * 1e-3
+    if lag.seconds <= bound + max(LEAST_LEAD_S, 4 * lag.u):
+        return None
+    return Seen(
+        f"The indicator on the {valve} valve lags by {lag.seconds * 1e3:.0f} ms, and job.toml says at most {bound * 1e3:.0f} ms.",
+        "The indicator is slower than was thought. The lag that was found was taken out.",
+        "Correct indicator_latency_ms in job.toml.",
     )
 
 

@@ -249,7 +249,8 @@ class Refused:
 @dataclass(frozen=True)
 class Evidence:
     """What was seen on the way to the numbers and only there: TDC as each method found it (`one_count`: with one zero of the count),
-    by how many degrees the count moved against the index pulse from TDC to each sweep, and all the sweeps there were.
+    by how many degrees the count moved against the index pulse from TDC to each sweep, all the sweeps there were, what was `seen` in
+    each that could be read, and by how many degrees TDC came later when it was `checked_again` after them.
     """
 
     forward: int = 1
@@ -258,6 +259,8 @@ class Evidence:
     one_count: bool = False
     moved_deg: tuple[float, ...] = ()
     sweeps: tuple[Sweep, ...] = ()
+    seen: tuple[Swept, ...] = ()
+    checked_again: Quantity | None = None
 
 
 @dataclass(frozen=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cache
 from importlib import metadata, resources
@@ -12,6 +12,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from analysis.base.angles import label
+from analysis.base.finding import DOUBT, Finding, doubts
 from analysis.base.safety import cautions
 from analysis.base.words import Units, length, one_sign, overlap, plus_minus
 from analysis.base.words import value as to_its_uncertainty
@@ -19,6 +20,7 @@ from analysis.decision.correction import EXPLAINED
 from analysis.decision.decide import Decision
 from analysis.decision.verdict import Line, rule
 from analysis.lobe.result import Lobe
+from analysis.report.in_doubt import of_event, told
 from analysis.report.method import how_measured
 from analysis.report.plots import plots
 from analysis.report.sentences import (
@@ -26,6 +28,7 @@ from analysis.report.sentences import (
     found,
     headline,
     line_name,
+    said_word,
     specified,
     story,
     tolerance,
@@ -34,13 +37,13 @@ from analysis.report.sentences import (
 
 Paper = Literal["A4", "letter"]
 # Read aloud they are left out: the word stands beside each.
-SIGNS = {"within": "✓", "outside": "✗", "cannot tell": "?", "not compared": "–", "": ""}
+SIGNS = {"within": "✓", "outside": "✗", "cannot tell": "?", "not compared": "–", "inconclusive": "?", "": ""}
 _N_PER_LBF = 4.4482216152605
 
 
 @dataclass(frozen=True)
 class Row:
-    """A row of a table, all text. `note` is the number of a note below it, or ""."""
+    """A row of a table, all text. `verdict` is its kind, `word` how it reads; `note` is the number of a note below it, or ""."""
 
     name: str
     specified: str
@@ -49,6 +52,7 @@ class Row:
     difference: str = ""
     after: str = ""
     note: str = ""
+    word: str = ""
 
 
 @dataclass(frozen=True)
@@ -90,8 +94,9 @@ def _context(decision: Decision, paper: Paper | None) -> dict[str, Any]:
         "subtitle": f"Cylinder {job.measure.cylinder} of {job.engine.cylinders}, firing order {_order(decision)}",
         "facts": _facts(decision),
         "verdict": decision.verdict,
+        "word": headline(decision).partition(": ")[0],
         "signs": SIGNS,
-        "story": [one_sign(text) for text in (headline(decision).partition(": ")[2].capitalize(), first, *rest)],
+        "story": [one_sign(text) for text in (_capitalized(headline(decision).partition(": ")[2]), first, *rest)],
         "explained": EXPLAINED,
         "moves": bool(decision.correction and decision.correction.wanted),
         "after": decision.after is not None,
@@ -101,17 +106,20 @@ def _context(decision: Decision, paper: Paper | None) -> dict[str, Any]:
         "notes": notes,
         "rule": rule(job),
         "safety": tuple(_safety(decision)),
-        "safety_notes": [
-            f"{c.gap.valve.capitalize()}: {c.how}." + (f" {c.doubt}" if c.doubt else "") for c in decision.clearances
-        ],
-        "findings": decision.findings[1:] if decision.findings else (),
-        "evidence": decision.findings[0].seen if decision.findings else "",
-        "events": tuple(row for lobe in result.lobes for row in _events(lobe, units)),
+        "safety_notes": [f"{c.gap.valve.capitalize()}: {c.how}." for c in decision.clearances],
+        "causes": decision.causes.findings,
+        "warnings": [told(finding) for finding in decision.findings if finding not in decision.causes.findings],
+        "doubts": [finding for finding in result.findings if finding.weight is DOUBT],
+        "events": tuple(row for lobe in result.lobes for row in _events(lobe, units, result.findings)),
         "plots": plots(decision),
         "how": tuple(how_measured(decision)),
         "cautions": cautions(),
         "captures": result.captures,
     }
+
+
+def _capitalized(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def _css(name: str) -> Markup:
@@ -163,6 +171,7 @@ def _row(line: Line, then: Line, units: Units, notes: list[str]) -> Row:
         specified=f"{specified(asked, units)} {one_sign(tolerance(asked, units))}",
         measured=one_sign(found(line, units)),
         verdict=line.verdict,
+        word=said_word(line),
         difference=difference(line, units),
         after=changed,
         note=str(notes.index(line.how) + 1) if line.how else "",
@@ -181,14 +190,16 @@ def _safety(decision: Decision) -> Iterator[Row]:
         then = later.get(gap.valve)
         text = _changed(then.verdict, to_its_uncertainty(then.least, units)) if then else ""
         name = f"piston to {gap.valve}, at {label(gap.at_deg, 'overlap', 0)}"
-        yield Row(name, _least(gap.limit_mm, units), one_sign(plus_minus(gap.least, units)), gap.verdict, after=text)
+        least = one_sign(plus_minus(gap.least, units))
+        yield Row(name, _least(gap.limit_mm, units), least, gap.verdict, after=text, word=said_word(gap))
     for margin in decision.margins:
         left = one_sign(plus_minus(margin.measured, units))
-        yield Row(f"{margin.valve} {margin.kind}", _least(margin.limit_mm, units), left, margin.verdict)
+        yield Row(f"{margin.valve} {margin.kind}", _least(margin.limit_mm, units), left, margin.verdict, word=said_word(margin))
     for spacing in decision.spacings:
         late = one_sign(plus_minus(spacing.late))
         bound = f"0 ±{decision.job.specification.tolerance.centerline_deg:g}"
-        yield Row(f"cylinder {spacing.cylinder} {spacing.valve}, crank degrees", bound, late, spacing.verdict)
+        name = f"cylinder {spacing.cylinder} {spacing.valve}, crank degrees"
+        yield Row(name, bound, late, spacing.verdict, word=said_word(spacing))
     for loads in decision.loads:
         factor, unit = (1.0, "N") if units == "mm" else (_N_PER_LBF, "lbf")
         text = f"{loads.seat_n / factor:.0f} to {loads.open_n.value / factor:.0f}"
@@ -217,12 +228,11 @@ def _least(mm: float, units: Units) -> str:
     return f"≥ {length(mm, units)}"
 
 
-def _events(lobe: Lobe, units: Units) -> Iterator[dict[str, str]]:
+def _events(lobe: Lobe, units: Units, findings: Sequence[Finding]) -> Iterator[dict[str, str]]:
+    """Every event; "?" behind a number that is in doubt."""
     for event in lobe.events:
-        yield {
-            "valve": lobe.valve,
-            "lift": length(event.lift_mm, units),
-            "opens": one_sign(plus_minus(event.opens)),
-            "closes": one_sign(plus_minus(event.closes)),
-            "duration": one_sign(plus_minus(event.duration)),
+        marked = {
+            kind: one_sign(plus_minus(number)) + (" ?" if doubts(findings, of_event(lobe.valve, event.lift_mm, kind)) else "")
+            for kind, number in (("opens", event.opens), ("closes", event.closes), ("duration", event.duration))
         }
+        yield {"valve": lobe.valve, "lift": length(event.lift_mm, units), **marked}

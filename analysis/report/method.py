@@ -17,7 +17,7 @@ _FOUND = {
 
 
 def how_measured(decision: Decision) -> Iterator[str]:
-    """One sentence for each: TDC, the rig, the sweeps, the centerline, then everything that was noticed."""
+    """One sentence for each: TDC, the rig, the sweeps, the centerline."""
     result, rig, units = decision.measured, decision.job.rig, decision.job.measure.units
     yield _tdc(result.tdc)
     lash = f"{length(rig.lash_mm, units)} {units} of lash in" if rig.lash_mm else "at zero lash"
@@ -27,8 +27,6 @@ def how_measured(decision: Decision) -> Iterator[str]:
     for lobe in result.lobes:
         yield _lobe(lobe)
     yield "Centerline: middle between equal lifts 1.27 mm (0.050 in) below the peak, at the lobe."
-    for finding in result.findings:
-        yield finding.text
 
 
 def _taken_as_exact(rig: Rig) -> Iterator[str]:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections import Counter
+from collections.abc import Iterator, Sequence
 
 from analysis.base import words
 from analysis.base.angles import label
@@ -10,13 +11,18 @@ from analysis.base.words import MM_PER, Units, angle, length, plus_minus, signed
 from analysis.decision.card import Asked
 from analysis.decision.clearance import PistonClearance
 from analysis.decision.correction import Correction, Move
+from analysis.decision.cylinders import Spacing
 from analysis.decision.decide import Decision
-from analysis.decision.verdict import Line
+from analysis.decision.spring import Margin
+from analysis.decision.verdict import Line, Verdict
 
-HEADLINE = {
-    "within": "Within: everything asked for is as it should be.",
-    "outside": "Outside: do not close the engine like this.",
-    "cannot tell": "Cannot tell: the measurement does not decide.",
+# How a verdict reads.
+WORD: dict[Verdict, str] = {
+    "within": "within tolerance",
+    "outside": "out of tolerance",
+    "cannot tell": "inconclusive",
+    "inconclusive": "inconclusive",
+    "not compared": "not measured",
 }
 # What can be done where a limit lies inside the uncertainty.
 _NARROWER = "More passes, slower turning and a finer indicator narrow the uncertainty."
@@ -63,27 +69,53 @@ def difference(line: Line, units: Units) -> str:
 
 
 def headline(decision: Decision) -> str:
-    """The verdict in one sentence."""
-    return HEADLINE[decision.verdict]
+    """The verdict in one sentence, after its word and a colon."""
+    if decision.verdict == "within":
+        return "Within tolerance: every specified value is met."
+    if decision.verdict == "outside":
+        return "Out of tolerance: do not assemble the engine as it is."
+    verdicts, codes = decision.verdicts, _codes(decision)
+    if codes:
+        return f"Inconclusive: the evidence is in doubt ({', '.join(codes)})."
+    if "cannot tell" in verdicts:
+        return "Inconclusive: uncertainty spans a limit."
+    if verdicts:
+        return "Not measured: some of the specified values have no number to be compared with."
+    return "Inconclusive: the job specifies nothing to compare with."
+
+
+def _codes(decision: Decision) -> list[str]:
+    """The codes of the doubts for which something was not judged."""
+    judged = (decision.lines, decision.clearances, decision.margins, decision.spacings)
+    return list(dict.fromkeys(code for group in judged for each in group for code in each.doubts))
+
+
+def said_verdict(judged: Line | PistonClearance | Margin | Spacing) -> str:
+    """The verdict with the codes of the findings that hold it back: "inconclusive: tdc-disagrees"."""
+    return f"{judged.verdict}: {', '.join(judged.doubts)}" if judged.doubts else judged.verdict
+
+
+def said_word(judged: Line | PistonClearance | Margin | Spacing) -> str:
+    """The same as it reads: "within tolerance", "inconclusive: tdc-disagrees"."""
+    return f"{WORD[judged.verdict]}: {', '.join(judged.doubts)}" if judged.doubts else WORD[judged.verdict]
 
 
 def story(decision: Decision) -> Iterator[str]:
     """The verdict in words: how many lines are what, the likely cause, what to change. One sentence or two each."""
-    count = {word: sum(v == word for v in decision.verdicts) for word in ("within", "outside", "cannot tell", "not compared")}
+    count = Counter(WORD[verdict] for verdict in decision.verdicts)
     if not decision.verdicts:
-        yield "The job specifies nothing to hold the measurement against: write the maker's card into [specification] of job.toml."
+        yield "The job specifies nothing to hold the measurement against: write the cam card into [specification] of job.toml."
     else:
-        said = [f"{n} {word}" for word, n in count.items() if n]
-        narrower = f" {_NARROWER}" if count["cannot tell"] else ""
+        said = [f"{count[word]} {word}" for word in dict.fromkeys(WORD.values()) if count[word]]
+        narrower = f" {_NARROWER}" if "cannot tell" in decision.verdicts else ""
         yield f"Of {len(decision.verdicts)} requirements: {', '.join(said)}.{narrower}"
-    if decision.findings:
-        likely = decision.findings[0]
-        yield f"Likely cause: {likely.cause}"
+    for k, likely in enumerate(decision.causes.findings):
+        yield f"{'It explains the lines as well' if k else 'Likely cause'}: {likely.cause}"
     yield from change(decision)
     for clearance in decision.clearances:
         if clearance.verdict != "within":
             words = clearance_words(clearance, decision.job.measure.units)
-            yield f"{words}: {clearance.verdict}. Put this right before the engine is turned by power."
+            yield f"{words}: {said_word(clearance)}. Correct this before cranking on the starter."
     yield from _later(decision)
 
 
@@ -92,7 +124,7 @@ def _later(decision: Decision) -> Iterator[str]:
     for clearance in decision.after.clearances if decision.after else ():
         if clearance.verdict != "within":
             words = clearance_words(clearance, decision.job.measure.units)
-            yield f"After the change: {words[0].lower()}{words[1:]}: {clearance.verdict}. Measure it again then."
+            yield f"After the change: {words[0].lower()}{words[1:]}: {said_word(clearance)}. Measure it again then."
 
 
 def clearance_words(clearance: PistonClearance, units: Units) -> str:
@@ -108,6 +140,8 @@ def change(decision: Decision) -> Iterator[str]:
     """What to turn, for each camshaft, and what no turning changes."""
     correction = decision.correction
     if correction is None:
+        if not decision.causes.turn:
+            yield "Turn nothing until the likely cause has been cleared up."
         return
     for move in correction.moves:
         yield _move(move)
@@ -137,26 +171,30 @@ def _move(move: Move) -> str:
 def _unmoved(decision: Decision, correction: Correction) -> str:
     units = decision.job.measure.units
     names = ", ".join(line_name(line.asked, units) for line in correction.unmoved)
-    text = f"No turning of a camshaft changes what else is outside: {names}."
-    likely = decision.findings[0] if decision.findings else None
-    if likely is not None and likely.code not in ("late-cam", "tooth-out"):
+    text = f"Advancing or retarding the cam will not correct: {names}."
+    if any(likely.code not in ("late-cam", "tooth-out") for likely in decision.causes.findings):
         return text + " See the likely cause before anything is turned."
     return text + " That points to the camshaft, the rocker ratio or the lash."
 
 
-def requirements(decision: Decision) -> Iterator[tuple[str, str, str]]:
+def requirements(decision: Decision) -> Iterator[tuple[str, Verdict, str]]:
     """Name, verdict and sentence of every requirement: for one line each in the shell and in CI."""
     units = decision.job.measure.units
     for line in decision.lines:
         asked = f"{specified(line.asked, units)} {tolerance(line.asked, units)}"
         said = f"specified {asked}, measured {found(line, units)}" if line.measured else line.how
-        yield line_name(line.asked, units), line.verdict, said
+        yield line_name(line.asked, units), line.verdict, _held(line.doubts, said)
     for gap in decision.clearances:
-        yield f"piston to {gap.valve} valve", gap.verdict, clearance_words(gap, units)
+        yield f"piston to {gap.valve} valve", gap.verdict, _held(gap.doubts, clearance_words(gap, units))
     for margin in decision.margins:
         limit = f"{length(margin.limit_mm, units)} {units}"
         said = f"left {plus_minus(margin.measured, units)} {units}, limit {limit}"
-        yield f"{margin.valve} {margin.kind}", margin.verdict, said
+        yield f"{margin.valve} {margin.kind}", margin.verdict, _held(margin.doubts, said)
     for spacing in decision.spacings:
         said = f"{plus_minus(spacing.late)} against cylinder {spacing.against}"
-        yield f"cylinder {spacing.cylinder} {spacing.valve} spacing", spacing.verdict, said
+        yield f"cylinder {spacing.cylinder} {spacing.valve} spacing", spacing.verdict, _held(spacing.doubts, said)
+
+
+def _held(doubts: Sequence[str], said: str) -> str:
+    """What is said of a requirement, behind the codes of the findings for which it was not judged."""
+    return f"{', '.join(doubts)}: {said}" if doubts else said

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from analysis.base.quantity import Quantity
 from analysis.base.safety import cautions
 from analysis.base.words import MM_PER, Units, angle, length, overlap, plus_minus, signed, with_unit, wrapped
 from analysis.job import DurationSpec, Job, LobeSpec
 from analysis.lobe.result import AtRest, Cam, Event, Lobe, Measurement, Tdc, Used, same_lift
+from analysis.report.in_doubt import Named, in_doubt, of_cam, of_lobe, told
 
 WIDTH = 80
 _BY = {
@@ -26,15 +27,24 @@ _FOUND = {
 
 def sheet(found: Measurement, job: Job) -> str:
     """The whole sheet, ending in a newline. Angles in crank degrees, lengths in the job's units, each to its 95 % uncertainty."""
-    blocks = [_head(job), _tdc(found.tdc)]
-    blocks += [_lobe(lobe, job) for lobe in found.lobes]
+    units = job.measure.units
+    blocks = [_head(job), [*_tdc(found.tdc), *_in_doubt(found, [("count", ("tdc",))])]]
+    blocks += [[*_lobe(lobe, job), *_in_doubt(found, tuple(of_lobe(lobe, units)))] for lobe in found.lobes]
     if found.cam:
-        blocks.append(_cam(found.cam, job))
+        blocks.append([*_cam(found.cam, job), *_in_doubt(found, tuple(of_cam(found.cam)))])
     if found.findings:
-        blocks.append(["WARNINGS", *_items(f"{finding.text} [{finding.code}]" for finding in found.findings)])
-    blocks.append(["CAUTIONS", *_items(cautions())])
+        blocks.append(["WARNINGS", *_items(told(finding) for finding in found.findings)])
+    blocks.append(["SAFETY", *_items(cautions())])
     blocks.append(["CAPTURES", *_captures(found.captures)])
     return "\n\n".join("\n".join(line.rstrip() for line in block) for block in blocks) + "\n"
+
+
+def _in_doubt(found: Measurement, numbers: Sequence[Named]) -> list[str]:
+    """The doubts about the numbers of a block."""
+    lines: list[str] = []
+    for text in in_doubt(found.findings, numbers):
+        lines += wrapped(text, WIDTH, f"  {'IN DOUBT':<12}", " " * 14)
+    return lines
 
 
 def _head(job: Job) -> list[str]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from analysis.base.errors import LobetraceError
-from analysis.base.finding import DOUBT, REFUSAL, doubts
+from analysis.base.finding import DOUBT, NOTE, REFUSAL, doubts
 from analysis.capture import parse
 from analysis.diagnosis.examine import examine
 from analysis.job import parse_job
@@ -19,12 +19,14 @@ WRONG = 1.5
 
 @dataclass(frozen=True)
 class Outcome:
-    """`first`: the words of the first refusal or doubt, "" without any; `codes` of all of them; `silent`: path, error and interval of
+    """`first`: the words of the first refusal or doubt, "" without any; `codes` of all of them; `notes`: the words of the
+    rest; `silent`: path, error and interval of
     each wrong number that no doubt touches; `given`: how many numbers were given.
     """
 
     first: str
     codes: tuple[str, ...]
+    notes: tuple[str, ...]
     silent: tuple[tuple[str, float, float], ...]
     given: int
 
@@ -36,15 +38,16 @@ def judge(case: Case) -> Outcome:
         captures = [parse(text.encode(), f"{k + 1}.csv") for k, text in enumerate(case.captures)]
         found = examine(job, captures)
     except LobetraceError as error:
-        return Outcome(str(error), ("refused",), (), 0)
+        return Outcome(str(error), ("refused",), (), (), 0)
     weighty = [f for f in found.findings if f.weight in (DOUBT, REFUSAL)]
+    notes = tuple(f.text for f in found.findings if f.weight is NOTE)
     errors = errors_of(found, case.bench)
     silent = tuple(
         (path, error, u95)
         for path, error, u95 in errors
         if abs(error) > WRONG * u95 and not doubts(found.findings, _rests_on(path))
     )
-    return Outcome(weighty[0].text if weighty else "", tuple(f.code for f in weighty), silent, len(errors))
+    return Outcome(weighty[0].text if weighty else "", tuple(f.code for f in weighty), notes, silent, len(errors))
 
 
 def _rests_on(path: str) -> list[str]:

@@ -30,7 +30,7 @@ def text(lines: Sequence[Line]) -> list[str]:
 
 def test_a_late_camshaft_is_outside_and_to_be_advanced() -> None:
     said = " ".join(" ".join(text(decided(whole(4.0), "", 100))).split())
-    assert said.startswith("Outside")
+    assert said.startswith("Out of tolerance")
     assert "advance it by 4 crank degrees" in said
     assert "position +4 of the timing set" in said
     assert "Advance: camshaft turned onward, events earlier." in said
@@ -48,7 +48,7 @@ def test_one_lobe_is_judged_by_its_own_lines(valve: str) -> None:
     lines = tuple(line if line.asked.valve == valve else replace(line, verdict="outside") for line in decision.lines)
     mine = {line.verdict for line in lines if line.asked.valve == valve and line.measured is not None}
     first = text(decided(replace(decision, lines=lines), valve, 80))[0]
-    assert first == f" {valve.capitalize()} lobe: {'outside' if 'outside' in mine else 'within'}."
+    assert first == f" {valve.capitalize()} lobe: {'out of' if 'outside' in mine else 'within'} tolerance."
 
 
 def test_the_last_step_shows_what_the_check_of_the_folder_says(walks: Callable[..., Walk]) -> None:

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from acquire.simulator.rig import Rig
+from analysis.base.finding import DOUBT
 from analysis.decision.clearance import PistonClearance
 from analysis.decision.compression import dynamic_compression, dynamic_ratio
 from analysis.decision.decide import Decision, decide
@@ -109,8 +110,13 @@ def test_a_clearance_is_judged_by_its_uncertainty(clay: float, verdict: str) -> 
 def test_drops_that_disagree_are_doubted() -> None:
     agreeing = [{"at_deg": 0.0, "drop_mm": 5.0, "measured_from": "seat"}]
     other = {"at_deg": 15.0, "drop_mm": 5.0, "measured_from": "seat"}  # the piston has gone down and the drop has not grown
-    assert with_drops("intake", agreeing).doubt == ""
-    assert "disagree" in with_drops("intake", [*agreeing, other]).doubt
+    assert with_drops("intake", agreeing).disagree is None
+    doubt = with_drops("intake", [*agreeing, other]).disagree
+    assert doubt is not None
+    assert (doubt.code, doubt.weight, doubt.touches) == ("clearances-disagree", DOUBT, {"intake.clearance"})
+    decision = decided(SHORT, clearance={"intake": {"drop": [*agreeing, other]}})
+    assert decision.clearances[0].verdict == "inconclusive"
+    assert decision.verdict == "cannot tell"
 
 
 def test_common_practice_is_the_default_and_says_so() -> None:

@@ -134,8 +134,8 @@ def test_a_duration_that_is_off_points_to_the_parts() -> None:
     decision = decided(replace(SHORT, cam=replace(SHORT.cam, intake=LawLobe(7.6, flank, flank))))
     assert [line.asked.kind for line in correction(decision).unmoved] == ["duration"]
     text = " ".join(story(decision))
-    assert "No turning of a camshaft changes what else is outside: intake duration" in text
-    assert "another than the card's" in text
+    assert "Advancing or retarding the cam will not correct: intake duration" in text
+    assert "another than the cam card's" in text
 
 
 def test_without_a_card_there_is_nothing_to_correct() -> None:

@@ -39,7 +39,7 @@ def codes(found: Measurement) -> list[str]:
 
 
 def made_of(found: Measurement) -> list[str]:
-    return [text.split()[0] for text in found.captures]
+    return [used.name for used in found.captures]
 
 
 def test_a_sweep_taken_again_takes_the_place_of_the_first(recorded: dict[str, Capture]) -> None:

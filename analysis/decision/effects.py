@@ -1,4 +1,4 @@
-"""How a good camshaft, rightly fitted and measured, scatters about its card: the yardstick that every suspected cause is held to.
+"""What moves the lines of a cam card together, and how a good camshaft, rightly fitted and measured, scatters about its card.
 
 The lines of a card do not scatter one by one. What a fit or a grind gets wrong moves them together: the whole camshaft by a phase,
 one lobe by its place, a flank by its width, a lift. Each such cause is a column; together with the measurement's own covariance
@@ -7,23 +7,18 @@ they make the covariance of the residuals (measured less specified).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import linalg, special
 
 from analysis.base.quantity import Quantity, covariance
 from analysis.base.samples import Floats
 from analysis.decision.card import VALVES, Asked
 from analysis.job import Tolerance
 
-# Degrees of freedom of the residuals' distribution: a little heavier in the tails than normal, since a tolerance is no law.
-FREEDOM = 5.0
 # What a card's rounding and a reading's leftover put on each line by itself (deg, mm).
 ROUNDING_DEG, ROUNDING_MM = 0.15, 0.01
-# Density of a line that cannot be read at all, per degree and per millimetre: it could have been anything.
-UNREAD_DEG, UNREAD_MM = 1 / 60.0, 1 / 5.0
 
 
 @dataclass(frozen=True)
@@ -48,10 +43,6 @@ def tolerated(tolerance: Tolerance) -> Widths:
         ramp=tolerance.event_deg / 4,
         lift=tolerance.lift_mm / 2,
     )
-
-
-# Another lobe than the card's: whatever lobes differ by.
-FOREIGN = Widths(camshaft=0.0, place=4.0, flank=8.0, ramp=2.0, lift=0.8)
 
 
 def loadings(card: Sequence[Asked], widths: Widths, valves: Sequence[str] = VALVES) -> Floats:
@@ -109,43 +100,3 @@ def scatter(card: Sequence[Asked], measured: Sequence[Quantity | None], widths: 
     common = loadings(card, widths)
     own = [ROUNDING_MM if a.is_length else ROUNDING_DEG for a in card]
     return np.asarray(of_measurement + common @ common.T + np.diag(np.square(own)))
-
-
-class Density:
-    """Log density of residual vectors: a multivariate t with the given covariance as its scale."""
-
-    def __init__(self, card: Sequence[Asked], scale: Floats) -> None:
-        self.scale = scale
-        self._unread = np.log([UNREAD_MM if a.is_length else UNREAD_DEG for a in card])
-        self._of: dict[bytes, Callable[[Floats], Floats]] = {}
-
-    def __call__(self, residuals: Floats) -> Floats:
-        """For residuals of shape (cases, lines), NaN where a line cannot be read: shape (cases,)."""
-        found = np.empty(len(residuals))
-        read = ~np.isnan(residuals)
-        for pattern in np.unique(read, axis=0):
-            rows = np.all(read == pattern, axis=1)
-            found[rows] = self._at(pattern)(residuals[np.ix_(rows, pattern)]) + float(np.sum(self._unread[~pattern]))
-        return found
-
-    def _at(self, pattern: np.ndarray[tuple[int, ...], np.dtype[np.bool_]]) -> Callable[[Floats], Floats]:
-        key = pattern.tobytes()
-        if key not in self._of:
-            self._of[key] = _student(self.scale[np.ix_(pattern, pattern)])
-        return self._of[key]
-
-
-def _student(scale: Floats) -> Callable[[Floats], Floats]:
-    n = len(scale)
-    if n == 0:
-        return lambda residuals: np.zeros(len(residuals))
-    factor = linalg.cholesky(scale, lower=True)
-    constant = float(special.gammaln((FREEDOM + n) / 2) - special.gammaln(FREEDOM / 2)) - n / 2 * np.log(FREEDOM * np.pi)
-    constant -= float(np.sum(np.log(np.diag(factor))))
-    whiten = linalg.inv(factor).T
-
-    def density(residuals: Floats) -> Floats:
-        away = residuals @ whiten
-        return np.asarray(constant - (FREEDOM + n) / 2 * np.log1p(np.sum(away * away, axis=1) / FREEDOM))
-
-    return density
