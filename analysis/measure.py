@@ -46,15 +46,15 @@ def measure(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0) ->
     """Everything that the captures of one cylinder say. Later captures of the same valve replace earlier ones.
 
     `after_deg`: by how many crank degrees the TDC of the cylinder swept comes after that which the captures find. What is doubtful
-    about the numbers `analysis.diagnosis.examine` says. Raises DataError if the captures cannot answer: no TDC, no sweep, a sweep
-    that does not cover the lobe, only backward motion.
+    about the numbers `analysis.diagnosis.examine` says. A lobe that cannot be told is in `refused`. Raises DataError if nothing
+    can: no TDC, no sweep, no sweep that covers its lobe, only backward motion.
     """
     usable = [first_start(c) for c in captures if c.samples.crank.size]
     sweeps = [c for c in usable if c.header.step == "sweep"]
-    refused = [_empty(c, on) for c in captures if not c.samples.crank.size for on in c.header.channels]
+    empty = [_empty(c, on) for c in captures if not c.samples.crank.size for on in c.header.channels]
     if not sweeps:
         raise DataError(
-            "there is no sweep of a valve among the captures" + (", but one without rows" if refused else ""),
+            "there is no sweep of a valve among the captures" + (", but one without rows" if empty else ""),
             do="Record one with: lobetrace capture JOB --step sweep --valve intake",
         )
     for capture in sweeps:
@@ -71,25 +71,14 @@ def measure(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0) ->
         moved.append(by)
         stood_on = capture.header.channels
         channels += [Sweep(capture, c, on, count, tdc, forward) for c, on in enumerate(stood_on) if on in VALVES]
-    found: dict[str, Lobe] = {}
-    seen: list[Swept] = []
-    for sweep in [s for s in channels if onward(s)] or channels:  # if there is no other, a backward one is refused in words
-        try:
-            with placed(sweep.capture.path):
-                swept = read_sweep(job.rig, sweep, foot_of(job))
-                found[swept.valve] = measure_lobe(job, swept, for_slack(sweep, channels))
-                seen.append(swept)
-        except DataError as error:
-            refused.append(Refused(PurePath(sweep.capture.path).name or "unnamed", sweep.stood_on, error))
-    if not found:
-        raise refused[-1].error
+    found, seen, refused = _lobes(job, channels, empty)
     lobes = tuple(found[valve] for valve in ("intake", "exhaust") if valve in found)
     return Measurement(
         tdc=Tdc(tdc.at_top(forward).labelled("count"), tdc.method, sum(tdc.touches)),
         lobes=lobes,
         cam=_cam(job, found),
         captures=tuple(Used(PurePath(c.path).name or "unnamed", c.sha256) for c in _used(usable, channels, lobes)),
-        refused=tuple(refused),
+        refused=refused,
         evidence=Evidence(
             forward,
             located.stop,
@@ -97,16 +86,50 @@ def measure(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0) ->
             located.one_count,
             tuple(moved),
             tuple(channels),
-            seen=tuple(seen),
+            seen=seen,
             checked_again=_checked_again(job, usable, forward),
         ),
     )
 
 
+def _lobes(
+    job: Job, sweeps: Sequence[Sweep], empty: Sequence[Refused]
+) -> tuple[dict[str, Lobe], tuple[Swept, ...], tuple[Refused, ...]]:
+    """Every valve's lobe from its last sweep, what was seen in each sweep, and the sweeps that gave no lobe. A valve whose last sweep is
+    refused has none: what was swept before was not meant to count any more. Raises the first refusal if nothing is left.
+    """
+    found: dict[str, Lobe] = {}
+    seen: list[Swept] = []
+    refused = {each.valve: each for each in empty}
+    for sweep in [s for s in sweeps if onward(s)] or sweeps:  # if there is no other, a backward one is refused in words
+        try:
+            with placed(sweep.capture.path):
+                swept = read_sweep(job.rig, sweep, foot_of(job))
+                lobe = measure_lobe(job, swept, for_slack(sweep, sweeps))
+        except DataError as error:
+            refused[sweep.stood_on] = Refused(sweep.capture.path, sweep.stood_on, _with_damage(sweep.capture, error))
+            found.pop(sweep.stood_on, None)
+        else:
+            seen.append(swept)
+            found[swept.valve] = lobe
+            refused.pop(sweep.stood_on, None)
+    if refused and not found:
+        raise next(iter(refused.values())).error
+    return found, tuple(seen), tuple(refused.values())
+
+
+def _with_damage(capture: Capture, error: DataError) -> DataError:
+    """The error, and that the capture is not whole if it is not: that is why, most of the time."""
+    if capture.complete:
+        return error
+    cause = "was altered after it was recorded" if capture.altered else "is cut short"
+    return DataError(f"the capture {cause}: {error.what}", where=error.where, do=error.do)
+
+
 def _empty(capture: Capture, stood_on: str) -> Refused:
     """A capture without a row."""
     error = DataError("the capture holds no rows", where=capture.path, do="Record it again, or move it out of captures/")
-    return Refused(PurePath(capture.path).name or "unnamed", stood_on, error)
+    return Refused(capture.path, stood_on, error)
 
 
 def _checked_again(job: Job, captures: Sequence[Capture], forward: int) -> Quantity | None:
@@ -174,17 +197,17 @@ def _cam(job: Job, lobes: dict[str, Lobe]) -> Cam | None:
     intake, exhaust = lobes.get("intake"), lobes.get("exhaust")
     if intake is None or exhaust is None:
         return None
+
+    def of_both(quantity: Quantity) -> Quantity:
+        one_shaft = job.timing_set.camshafts == 1
+        return on_one_shaft(quantity, (lobe.causes for lobe in lobes.values())) if one_shaft else quantity
+
     both = max(_both(intake, exhaust), key=lambda pair: pair[0].lift_mm, default=None)
-    open_together = None
-    if both is not None:
-        open_together = overlap(both[0].opens, both[1].closes)
-        if job.timing_set.camshafts == 1:
-            open_together = on_one_shaft(open_together, (lobe.causes for lobe in lobes.values()))
     return Cam(
         cylinder=job.measure.cylinder,
-        separation=separation(intake.centerline, exhaust.centerline).labelled("cam deg"),
-        advance=advance(intake.centerline, exhaust.centerline).labelled("deg", "advance"),
-        overlap=open_together,
+        separation=of_both(separation(intake.centerline, exhaust.centerline)).labelled("cam deg"),
+        advance=of_both(advance(intake.centerline, exhaust.centerline)).labelled("deg", "advance"),
+        overlap=None if both is None else of_both(overlap(both[0].opens, both[1].closes)),
         overlap_lift_mm=None if both is None else both[0].lift_mm,
     )
 

@@ -16,20 +16,30 @@ from analysis.report.budget import budget_json, budget_text
 from analysis.report.json import result_json
 from analysis.report.sheet import sheet
 
+CANNOT_TELL = 2
 
-def run(job_path: Path, captures: Sequence[Path], as_json: bool, budget: bool = False) -> None:
-    """Print a sheet for each cylinder that was swept, or the result as JSON; with `budget` the table behind every number as well."""
+
+def run(job_path: Path, captures: Sequence[Path], as_json: bool, budget: bool = False) -> int:
+    """Print a sheet for each cylinder that was swept, or the result as JSON; with `budget` the table behind every number as well.
+
+    The exit code: 2 if a lobe that was swept could not be measured, else 0.
+    """
     found = measured_jobs(job_path, captures)
     if as_json:
         first, *others = (_json(measured, budget) for _, measured in found)
         say.result_json(first | ({"others": others} if others else {}))
-        return
+        return _exit(found)
     for job, measured in found:
         say.result(sheet(measured, job).rstrip("\n"))
         if budget:
             say.result("\n" + budget_text(measured).rstrip("\n"))
         if measured is not found[-1][1]:
             say.result("\n")
+    return _exit(found)
+
+
+def _exit(found: Sequence[tuple[Job, Measurement]]) -> int:
+    return CANNOT_TELL if any(measured.refused for _, measured in found) else 0
 
 
 def _json(measured: Measurement, budget: bool) -> dict[str, Any]:

@@ -61,6 +61,14 @@ class Quantity:
     `unit` is "deg" (of the crank), "cam deg", "mm", "ms", "count" or "" (a ratio, or what has not been said). `place` says from
     which dead center a person reads an angle (one of those of `analysis.base.angles.label`: "intake opens"); "" is a plain number.
     An angle that a plain number is added to keeps its place; differences and multiples lose it.
+
+    >>> tdc, lag = Source("TDC"), Source("lag of the indicator")
+    >>> opens = Quantity(-7.4, {tdc: 0.05, lag: -0.02}, "deg", "intake opens")
+    >>> closes = Quantity(218.1, {tdc: 0.05, lag: -0.02}, "deg", "intake closes")
+    >>> print(opens, "|", closes, "|", closes - opens)  # what both share drops out of the difference
+    7.40 BTDC +/-0.11 | 38.10 ABDC +/-0.11 | 225.50 +/-0.00 deg
+    >>> print(-opens, 2 * opens, opens / 2, 1 - opens, sep=" | ")
+    7.40 +/-0.11 deg | -14.80 +/-0.21 deg | -3.70 +/-0.05 deg | 8.40 +/-0.11 deg
     """
 
     value: float
@@ -94,11 +102,21 @@ class Quantity:
         return expanded_uncertainty(self, LEVEL)
 
     def expanded(self, level: float = LEVEL) -> float:
-        """Half-width of the interval about the value that holds the given share of what it may be (`expanded_uncertainty`)."""
+        """Half-width of the interval about the value that holds the given share of what it may be (`expanded_uncertainty`).
+
+        >>> round(Quantity(10.0, {Source("scatter"): 0.1}).expanded(0.99), 3)
+        0.258
+        """
         return self.u95 if level == LEVEL else expanded_uncertainty(self, level)
 
     def budget(self) -> tuple[Component, ...]:
-        """What the uncertainty is made of, the largest cause first, without causes that dropped out of a difference."""
+        """What the uncertainty is made of, the largest cause first, without causes that dropped out of a difference.
+
+        >>> for row in Quantity(10.0, {Source("scatter"): 0.3, Source("zero", distribution="rectangular"): 0.4}).budget():
+        ...     print(row.cause, row.distribution, f"{row.share:.0%}")
+        zero rectangular 64%
+        scatter normal 36%
+        """
         seen = [(source, part) for source, part in self.parts.items() if abs(part) > 1e-9 * self.u]
         return tuple(self._component(*each) for each in sorted(seen, key=lambda item: -abs(item[1])))
 

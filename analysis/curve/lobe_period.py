@@ -11,8 +11,10 @@ from analysis.base.samples import SILENT, Capture, Floats, Ints
 UPPER, LOWER = 0.6, 0.4
 # Comings that lie as far apart, to this share, tell the period; one that differs by more from twice the counts a turn is no lag.
 ALIKE, OFF = 0.01, 0.015
+# One period may be a count that was lost, or a unit that was switched; two that agree are the encoder's.
+LEAST_PERIODS = 2
 # Heights of a reading that hardly moved tell nothing (counts of the indicator).
-LEAST_COUNTS = 20
+LEAST_COUNTS, LEAST_READINGS = 20, 30
 
 
 def refuse_other_cpr(capture: Capture) -> None:
@@ -20,10 +22,11 @@ def refuse_other_cpr(capture: Capture) -> None:
     board, s = capture.header.board, capture.samples
     for channel in range(s.lift.shape[0]):
         spoke = ((s.flags & SILENT[channel]) == 0) & (s.origin == s.origin[0])
-        centers = lobe_centers(s.crank[spoke], s.lift[channel][spoke].astype(np.float64))
-        apart = np.abs(np.diff(centers))
+        if spoke.sum() < LEAST_READINGS or np.ptp(s.lift[channel][spoke]) < LEAST_COUNTS:
+            continue
+        apart = np.abs(np.diff(lobe_centers(s.crank[spoke], s.lift[channel][spoke].astype(np.float64))))
         apart = apart[apart > 0.2 * board.cpr]
-        if apart.size == 0 or np.ptp(apart) > ALIKE * apart.mean():
+        if apart.size < LEAST_PERIODS or np.ptp(apart) > ALIKE * apart.mean():
             continue
         cpr = float(apart.mean()) / 2
         if abs(cpr - board.cpr) > OFF * board.cpr:
@@ -34,7 +37,7 @@ def refuse_other_cpr(capture: Capture) -> None:
             )
 
 
-def lobe_centers(crank: Ints, lift: Floats) -> Floats:
+def lobe_centers(crank: Ints | Floats, lift: Floats) -> Floats:
     """Counts at the middle of each whole coming of the lobe: between where the lift passed half its height going up and coming down.
 
     `crank` in counts of one origin and `lift` in any unit, shape (n,), in order of time. Shape (k,).
@@ -42,7 +45,7 @@ def lobe_centers(crank: Ints, lift: Floats) -> Floats:
     if lift.size < 9:
         return np.zeros(0)
     low, middle, high = np.quantile(lift, (0.01, 0.5, 0.99))
-    if high - low < LEAST_COUNTS:
+    if high - low <= 0.0:
         return np.zeros(0)
     share = (lift - low) / (high - low) if high - middle >= middle - low else (high - lift) / (high - low)
     state = np.where(share > UPPER, 1, np.where(share < LOWER, -1, 0))

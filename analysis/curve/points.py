@@ -194,3 +194,11 @@ def local_mean_count(n: Floats, pass_: Ints) -> Floats:
     here, half = np.arange(n.size), LOCAL_BINS // 2
     near = (n[np.clip(here + on, first, last)] for on in range(-half, half + 1))
     return np.asarray(sum(near, np.zeros(n.size)) / LOCAL_BINS)
+
+
+def noise_of(points: Points) -> float:
+    """Scatter (mm) of single points, from how far each lies off the middle of its neighbours: the curve hardly bends in between."""
+    if points.lift_mm.size < 3:
+        return 0.0
+    bend = np.diff(points.lift_mm, 2)
+    return float(np.median(np.abs(bend))) / (0.6745 * float(np.sqrt(6.0)))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from analysis.base.errors import DataError
 from analysis.base.quantity import Quantity
 from analysis.base.samples import Capture
 from analysis.decision.verdict import Verdict, judge
@@ -35,17 +36,22 @@ def swept_cylinders(job: Job, captures: Sequence[Capture]) -> tuple[int, ...]:
 
 
 def measure_cylinders(job: Job, captures: Sequence[Capture]) -> dict[int, Measurement]:
-    """Each swept cylinder's measurement, from the TDC of the cylinder on which it was found. Raises DataError like `examine`.
-
-    Captures of a cylinder that the engine does not have are taken as of the job's.
-    """
+    """Each swept cylinder's measurement, the job's own first. Raises DataError as `examine`."""
     cylinders = swept_cylinders(job, captures) or (job.measure.cylinder,)
-    first, found = found_on(job, captures), {}
-    for cylinder in cylinders:
-        others = set(cylinders) - {cylinder}
-        mine = [c for c in captures if c.header.step != "sweep" or c.header.cylinder not in others]
-        found[cylinder] = examine(at_cylinder(job, cylinder), mine, after_deg=fires_after(job, cylinder, first))
-    return found
+    return {cylinder: measure_cylinder(job, captures, cylinder) for cylinder in cylinders}
+
+
+def measure_cylinder(job: Job, captures: Sequence[Capture], cylinder: int | None = None) -> Measurement:
+    """One cylinder's measurement, with TDC from the cylinder on which it was found; the first of `swept_cylinders` if not said.
+
+    Captures of a cylinder that the engine does not have are taken as of the job's. Raises DataError as `examine`.
+    """
+    swept = swept_cylinders(job, captures) or (job.measure.cylinder,)
+    cylinder = swept[0] if cylinder is None else cylinder
+    if cylinder not in swept:
+        raise DataError(f"cylinder {cylinder} was not swept", do=f"Swept were: {', '.join(map(str, swept))}")
+    mine = [c for c in captures if c.header.step != "sweep" or c.header.cylinder not in {*swept} - {cylinder}]
+    return examine(at_cylinder(job, cylinder), mine, after_deg=fires_after(job, cylinder, found_on(job, captures)))
 
 
 def at_cylinder(job: Job, cylinder: int) -> Job:

@@ -62,6 +62,7 @@ def each_sweep(job: Job, captures: Sequence[Capture]) -> tuple[tuple[OneSweep, .
             continue
         name = PurePath(capture.path).name or "unnamed"
         found += [OneSweep(name, lobe) for one in measured.values() for lobe in one.lobes]
+        refused += [each.error for one in measured.values() for each in one.refused]
     return tuple(found), tuple(refused)
 
 

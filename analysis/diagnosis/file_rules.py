@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from analysis.base.finding import DOUBT, NOTE, REFUSAL
+from analysis.base.finding import DOUBT, NOTE
 from analysis.base.samples import Capture
 from analysis.crank.segments import first_start
 from analysis.diagnosis.rule import Seen, rule
-from analysis.lobe.result import Refused
 
 
 @rule("capture-altered", DOUBT, "*")
@@ -27,13 +26,6 @@ def incomplete(capture: Capture, name: str) -> Seen | None:
     if capture.complete or capture.altered:
         return None
     return Seen(f"{name}: {_said(capture)}.", do="The rows that are there were used; record it again if a lobe is missing.")
-
-
-@rule("lobe-refused", REFUSAL)
-def lobe_refused(refused: Refused) -> Seen:
-    """A sweep of which no number could be made."""
-    do = f"{refused.error.do.removesuffix('.')}."
-    return Seen(f"{refused.capture}: {refused.error.what}.", do=do, touches=(refused.valve, "cam"))
 
 
 @rule("started-again", NOTE)

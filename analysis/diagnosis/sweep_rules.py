@@ -5,17 +5,19 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import PurePath
 
-from analysis.base.finding import DOUBT, NOTE
+from analysis.base.finding import DOUBT, NOTE, REFUSAL
 from analysis.crank.lag import stated_lag
 from analysis.curve.sweep import Sweep, Swept
 from analysis.diagnosis.rule import Seen, rule
 from analysis.job import Job, Rig
 from analysis.lobe.at_rest import stands_that_sank
-from analysis.lobe.result import Lobe
+from analysis.lobe.result import Lobe, Refused
 
 RUNOUT_MM = 0.03
 # Checking lifts below so many times the runout are taken by it further than an event may be off.
 RUNOUT_TIMES = 10.0
+# A lag that is negative, or beyond its bound, by less than this (s) may be the clock's.
+LEAST_LEAD_S = 0.01
 
 
 @rule("counts-lost", NOTE, "{valve}")
@@ -83,6 +85,33 @@ def runout(swept: Swept) -> Seen | None:
     )
 
 
+@rule("lag-impossible", DOUBT, "{valve}")
+def lag_impossible(swept: Swept, valve: str) -> Seen | None:
+    """A reading that leads the plunger."""
+    lag = swept.curve.lag
+    if lag.seconds >= -max(LEAST_LEAD_S, 4 * lag.u):
+        return None
+    return Seen(
+        f"The readings of the {valve} valve come {-lag.seconds * 1e3:.0f} ms before the plunger moves, which no indicator does.",
+        "The board's clock or the age of its readings is wrong, the engine was turned against its direction of rotation, or the lift "
+        "depends on time in another way.",
+        "Check the board, and the direction in job.toml, and sweep again at an even speed.",
+    )
+
+
+@rule("lag-beyond-bound", NOTE, "{valve}.lag")
+def lag_beyond_bound(rig: Rig, swept: Swept, valve: str) -> Seen | None:
+    """A lag that the job says cannot be."""
+    lag, bound = swept.curve.lag, rig.indicator_latency_ms * 1e-3
+    if lag.seconds <= bound + max(LEAST_LEAD_S, 4 * lag.u):
+        return None
+    return Seen(
+        f"The indicator on the {valve} valve lags by {lag.seconds * 1e3:.0f} ms, and job.toml says at most {bound * 1e3:.0f} ms.",
+        "The indicator is slower than was thought. The lag that was found was taken out.",
+        "Correct indicator_latency_ms in job.toml.",
+    )
+
+
 @rule("latency-unknown", NOTE, "{valve}.lag")
 def lag_unknown(rig: Rig, swept: Swept) -> Seen | None:
     """A sweep turned too evenly to show the indicator's lag."""
@@ -113,4 +142,16 @@ def sweep_not_used(unused: Sweep) -> Seen:
         f"{PurePath(unused.capture.path).name or 'A capture'}: the crank stood still or was turned backward only, so it says nothing "
         f"about the {unused.stood_on} lobe.",
         do="Sweep it again in the direction of rotation.",
+    )
+
+
+@rule("not-measured", REFUSAL)
+def not_measured(refused: Refused) -> Seen:
+    """A lobe that was swept and has no number."""
+    error = refused.error
+    where = f" ({PurePath(error.where).name})" if error.where else ""
+    return Seen(
+        f"The {refused.valve} lobe was not measured{where}: {error.what}.",
+        do=f"{error.do.removesuffix('.')}." if error.do else "",
+        touches=(refused.valve,),
     )

@@ -16,10 +16,11 @@ _MANY: Final = 4096  # corners of the motion that are kept
 
 
 @dataclass(frozen=True)
-class Touches:
+class Contacts:
     """Contacts so far: counts on the side of the lower and of the higher count, in order. `spread_deg` of each side.
 
-    `tdc`: middle of the arc that was not swept, a count; NaN until both sides were touched. `why`: what is wrong, if anything.
+    `tdc`: middle of the arc that was not swept, a count; NaN until there are contacts on both sides. `why`: what is wrong, if
+    anything.
     """
 
     low: tuple[int, ...] = ()
@@ -35,8 +36,8 @@ class Touches:
         return bool(self.low and self.high) and max(self.spread_deg) <= WIDE_CONTACTS_DEG and not self.why
 
 
-class Contacts:
-    """Keeps the corners of the motion only. A touch counts once the crank has left it again: until then it may go further."""
+class ContactWatch:
+    """Keeps the corners of the motion only. A contact counts once the crank has left it again: until then it may go further."""
 
     def __init__(self, cpr: int) -> None:
         self._cpr = cpr
@@ -51,7 +52,7 @@ class Contacts:
             kept = np.unique(np.concatenate((lows, highs, [0, self._corners.size - 1])))
             self._corners = self._corners[kept]
 
-    def touches(self) -> Touches:
+    def contacts(self) -> Contacts:
         """The contacts so far."""
         per_count = 360.0 / self._cpr
         lows, highs = turning_points(self._corners, LEAVE_DEG / per_count)
@@ -68,7 +69,7 @@ class Contacts:
             unswept = 360.0 - float(high.mean() - low.mean()) * per_count
             tdc = float(low.mean() + high.mean() + 1 + self._cpr) / 2
             why = _why(self._corners[: last + 1], self._cpr)
-        return Touches(tuple(low.tolist()), tuple(high.tolist()), (spread[0], spread[1]), tdc, unswept, why)
+        return Contacts(tuple(low.tolist()), tuple(high.tolist()), (spread[0], spread[1]), tdc, unswept, why)
 
 
 def _why(crank: Ints, cpr: int) -> str:

@@ -87,6 +87,8 @@ def result_so_far(job: Job, found_by: Sequence[Capture], capture: Capture) -> Li
         result = examine(job, [*found_by, capture], after_deg=_after(job, found_by, capture))
     except DataError as error:
         return _partly(job, found_by, capture, str(error))
+    if result.refused:
+        return _partly(job, found_by, capture, str(result.refused[0].error))
     events = {
         lobe.valve: tuple(Passed(e.lift_mm, e.at, e.opens, e.closes, e.duration) for e in lobe.events) for lobe in result.lobes
     }

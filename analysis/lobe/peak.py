@@ -16,7 +16,7 @@ from analysis.base.samples import Floats
 from analysis.curve.lift_curve import Curve
 from analysis.curve.smoothing import Spline, undersmoothed
 from analysis.lobe.causes import OF_ANGLE, OF_LIFT, Causes, Place
-from analysis.lobe.events import lift_u, locked_variance
+from analysis.lobe.events import coherent_variance, lift_u
 
 # No nose is level over more than this to either side, degrees; a dwell may be (common practice).
 LEVEL_DEG = 60.0
@@ -85,7 +85,7 @@ class _SlopeErrors:
 
     def at(self, deg: Floats) -> Floats:
         """Standard uncertainty of the slope. Shape of `deg`."""
-        steps = locked_variance(self.curve, deg, self.causes, derivative=1)
+        steps = coherent_variance(self.curve, deg, self.causes, derivative=1)
         return np.asarray(np.sqrt(self.loose.error(deg, 1) ** 2 + steps + self.leaning**2))
 
 

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from typing import Protocol
+from html import escape
+from typing import Any, Final, Protocol
 
 import numpy as np
 import numpy.typing as npt
 
-from analysis.base.errors import DataError
+from analysis.base.errors import DataError, UsageError
 from analysis.base.finding import SAME_LIFT_MM, Finding
 from analysis.base.quantity import Quantity
 from analysis.base.samples import Floats
+from analysis.base.words import overlap, with_unit
 from analysis.curve.smoothing import Spline
 from analysis.curve.sweep import Sweep, Swept
 from analysis.job import Job
@@ -22,6 +24,9 @@ from analysis.lobe.rocker import HIDDEN_STEPS, checking_lift
 from analysis.lobe.slack import SlackByAngle
 from analysis.lobe.timing import duration
 from analysis.tdc.stop import TdcFound
+
+# The checking lift that stands for a lobe where there is room for one, or the nearest to it (0.050 in; common practice).
+HEADLINE_MM: Final = 1.27
 
 
 @dataclass(frozen=True)
@@ -85,6 +90,13 @@ class LiftCurve:
     """Lift over crank angle at the indicator: call it for the lift or one of its derivatives, ask `error` how well it is known.
 
     It reaches from `low` to `high`, crank degrees from overlap TDC.
+
+    >>> import analysis
+    >>> curve = analysis.open_job("sample-captures/clean").measure().intake.curve
+    >>> curve([90.0, 107.0]).round(1)
+    array([11.3, 11.4])
+    >>> bool(curve.error(150.0, derivative=1) < 0.01 * abs(curve(150.0, derivative=1)))
+    True
     """
 
     spline: Spline
@@ -150,7 +162,14 @@ class Lobe:
     def opens(self, lift_mm: float, at: str | None = None) -> Quantity:
         """Where the valve opens by a checking lift (mm) `at` the "lobe" or the "valve"; the job's own place if not said.
 
-        Raises DataError if the lash hides that lift, the lobe is lower, or the sweep does not reach it.
+        Raises DataError if the lash or the indicator's step hides that lift, the lobe is lower, or the sweep does not reach it.
+
+        >>> import analysis
+        >>> found = analysis.open_job("sample-captures/clean").measure()
+        >>> print(found.intake.opens(1.27), "|", found.intake.opens(1.905, at="valve"))
+        16.6... ATDC +/-0.1... | 16.6... ATDC +/-0.1...
+        >>> print(found.intake.closes(1.27) - found.exhaust.opens(1.27))  # what they share drops out
+        397.3... +/-0... deg
         """
         return self._event(lift_mm, at, OPENING)
 
@@ -172,7 +191,7 @@ class Lobe:
         seen = checking_lift(self.job.rig, lift_mm, place, self.causes.name)
         if is_hidden(seen, self.causes):
             raise DataError(
-                f"the checking lift of {lift_mm:g} mm at the {place} is hidden by the lash: the valve has not moved yet",
+                f"the indicator cannot tell the checking lift of {lift_mm:g} mm at the {place} from a closed valve",
                 do="Choose a higher checking lift, or measure at the lobe",
             )
         return self.crossing(seen, flank)
@@ -260,11 +279,19 @@ class Entry:
         return f"{self.valve} {self.kind}{'' if self.lift_mm is None else f' {self.lift_mm:g}'}".strip()
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Measurement:
     """Everything that the captures of one cylinder say: TDC, a lobe for each valve (intake first), the two against each other.
 
     `findings`: what is doubtful about it (analysis.diagnosis). `captures`: what it was made of. `refused`: lobes without a number.
+    In a shell and in a notebook it shows itself as a short sheet.
+
+    >>> import analysis
+    >>> found = analysis.open_job("sample-captures/clean").measure()
+    >>> print(found.cam.separation)
+    108.50 +/-0.0... cam deg
+    >>> found.tdc.method
+    'stop'
     """
 
     tdc: Tdc
@@ -297,6 +324,69 @@ class Measurement:
             )
         return found
 
+    def __repr__(self) -> str:
+        width = max(len(name) for name, _ in self._sheet())
+        return "\n".join(f"{name:<{width}}  {text}" for name, text in self._sheet())
+
+    def _repr_html_(self) -> str:
+        rows = (
+            f"<tr><th style='text-align: left'>{escape(name)}</th><td>{escape(text)}</td></tr>" for name, text in self._sheet()
+        )
+        return f"<table>{''.join(rows)}</table>"
+
+    def _sheet(self) -> Iterator[tuple[str, str]]:
+        """The main numbers in words."""
+        yield "TDC", with_unit(self.tdc.count)
+        for lobe in self.lobes:
+            if lobe.events:
+                event = min(lobe.events, key=lambda event: abs(event.lift_mm - HEADLINE_MM))
+                at = f"at {event.lift_mm:g} mm, {event.at}"
+                yield f"{lobe.valve} opens {at}", with_unit(event.opens)
+                yield f"{lobe.valve} closes {at}", with_unit(event.closes)
+                yield f"{lobe.valve} duration {at}", with_unit(event.duration)
+            yield f"{lobe.valve} centerline", with_unit(lobe.centerline)
+            yield f"{lobe.valve} peak lift at the valve", with_unit(lobe.peak_lift)
+        for refused in self.refused:
+            yield f"{refused.valve} lobe", f"not measured: {refused.error}"
+        if self.cam is not None:
+            yield "lobe separation angle", with_unit(self.cam.separation)
+            yield "camshaft", with_unit(self.cam.advance)
+            if self.cam.overlap is not None:
+                yield f"overlap at {self.cam.overlap_lift_mm:g} mm", overlap(self.cam.overlap)
+        if self.findings:
+            yield "findings", ", ".join(dict.fromkeys(finding.code for finding in self.findings))
+
+    def to_dict(self) -> dict[str, Any]:
+        """The result as `lobetrace analyze --json` prints it: the shape of analysis/result.schema.json.
+
+        Raises DataError if a number is not finite.
+
+        >>> import analysis
+        >>> analysis.open_job("sample-captures/clean").measure().to_dict()["tdc"]["method"]
+        'stop'
+        """
+        from analysis.report.json import result_json  # above this room, and only writes what stands here
+
+        return result_json(self)
+
+    def to_arrow(self) -> Any:
+        """Every number as a row of an Arrow table: path, value, u95, u, dof, unit, place. Raises UsageError without pyarrow.
+
+        >>> import analysis
+        >>> table = analysis.open_job("sample-captures/clean").measure().to_arrow()
+        >>> table.column_names
+        ['path', 'value', 'u95', 'u', 'dof', 'unit', 'place']
+        """
+        try:
+            import pyarrow as pa
+        except ImportError as error:
+            raise UsageError("Arrow tables need pyarrow", do="Install it with: pip install 'lobetrace[archive]'") from error
+        rows = [
+            {"path": path, "value": q.value, "u95": q.u95, "u": q.u, "dof": q.dof, "unit": q.unit, "place": q.place}
+            for path, q in self.quantities().items()
+        ]
+        return pa.Table.from_pylist(rows)
+
     def entries(self) -> Iterator[Entry]:
         """Every number of the tree: TDC, lobe by lobe, the camshaft."""
         yield Entry("tdc", "tdc", self.tdc.count)
@@ -309,7 +399,13 @@ class Measurement:
                 yield Entry("cam.overlap", "overlap", self.cam.overlap, lift_mm=self.cam.overlap_lift_mm)
 
     def quantities(self) -> dict[str, Quantity]:
-        """Every number of the tree by its path: "tdc", "intake.events.1.27.opens", "exhaust.centerline", "cam.overlap"."""
+        """Every number of the tree by its path: "tdc", "intake.events.1.27.opens", "exhaust.centerline", "cam.overlap".
+
+        >>> import analysis
+        >>> found = analysis.open_job("sample-captures/clean").measure()
+        >>> print(found.quantities()["exhaust.centerline"])
+        110.0... BTDC +/-0.1...
+        """
         return {entry.path: entry.quantity for entry in self.entries()}
 
 

@@ -6,12 +6,10 @@ import math
 from typing import Any
 
 from analysis.base.quantity import Component, Quantity, correlation
-from analysis.lobe.result import Entry, Measurement
+from analysis.lobe.result import HEADLINE_MM, Entry, Measurement
 
 # Numbers that are main ones; the others follow from these or stand beside them.
 _KINDS = ("tdc", "opens", "closes", "duration", "peak lift", "separation", "advance", "overlap")
-# Events enter the correlation table at the lift nearest to this only (0.050 in; common practice).
-HEADLINE_MM = 1.27
 _AS_GOOD_AS_INFINITE = 1e4  # Student's t is 1.9602 there, and 1.9600 beyond
 _EVENTS = ("opens", "closes", "duration")
 _UNITS = {"count": "counts"}  # as a person reads a plural

@@ -14,16 +14,16 @@ from textual.widgets._footer import FooterKey
 
 from acquire.dashboard.app import Dashboard
 from acquire.dashboard.ask import Override, Redo
+from acquire.dashboard.keys import offered, to_redo
 from acquire.dashboard.lines import Lines
-from acquire.dashboard.offered import offered, to_redo
 from acquire.dashboard.panels import do, head
 from acquire.dashboard.picture import snapshot_of
-from acquire.dashboard.setup import Setup
-from acquire.dashboard.snapshot import ERROR
-from acquire.dashboard.station import Station
 from acquire.dashboard.window import furthest, window
 from acquire.link.outcomes import Batch
+from acquire.procedure.messages import ERROR
 from acquire.procedure.session import Place, Plan
+from acquire.procedure.setup import Setup
+from acquire.procedure.station import Station
 from acquire.procedure.steps import CAUTIONS, DONE, RESULT, RIG, STEPS, STOP, SWEEP, ZERO
 from acquire.wire import Hello
 from analysis.base.samples import Header

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from acquire.dashboard.linkstate import LinkWatch
-from acquire.dashboard.snapshot import DISCONNECTED, ENDED, LIVE, STALLED, WAITING
 from acquire.link.outcomes import Batch, Broken, Ended
+from acquire.procedure.link_state import DISCONNECTED, ENDED, LIVE, STALLED, WAITING, LinkWatch
 from acquire.wire import Damage, Event, Hello, Index
 from analysis.base.errors import LinkError
 from analysis.base.samples import Board

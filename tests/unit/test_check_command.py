@@ -143,6 +143,7 @@ def test_report_writes_what_the_name_asks_for(
     assert (tmp_path / name).read_bytes().startswith(begins)
     assert "outside" in capsys.readouterr().out
     assert [file.name for file in tmp_path.iterdir()] == [name]
+    assert run(["report", str(jobs["good"]), "-o", str(tmp_path / name)]) == 0, "an older sheet is replaced"
 
 
 @pytest.mark.parametrize(("name", "words"), [("sheet.doc", "neither HTML nor PDF"), ("none/sheet.html", "cannot be written")])
@@ -214,7 +215,7 @@ def answers_ctrl_c() -> Iterator[None]:
 @pytest.mark.usefixtures("answers_ctrl_c")
 def test_ctrl_c_while_workers_start_is_answered_when_they_stand() -> None:
     done = []
-    with pytest.raises(KeyboardInterrupt), check._held():  # noqa: PT012
+    with pytest.raises(check.Interrupted), check._held():  # noqa: PT012
         signal.raise_signal(signal.SIGINT)
         done.append("started")
     assert done == ["started"]

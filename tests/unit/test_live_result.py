@@ -12,7 +12,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from acquire.cli.demo_job import job_text
-from acquire.record.event_rows import Tape
 from acquire.simulator.phases import record
 from acquire.simulator.scenarios import SCENARIOS
 from acquire.simulator.truth import truth
@@ -23,11 +22,12 @@ from analysis.crank.motion import follow, usable_forward
 from analysis.diagnosis.examine import examine
 from analysis.job import Job, parse_job
 from analysis.live.buffer import Rows
-from analysis.live.contacts import Contacts
+from analysis.live.contacts import ContactWatch
 from analysis.live.coverage import LiveSweep
 from analysis.live.direction import Turning
 from analysis.live.partial import forward_of, result_so_far, tdc_of
 from analysis.tdc.stop import by_stop, stop_contacts
+from tests.tape import Tape
 
 NAMES = ("workshop", "slow-indicator", "two-channel", "run-over", "lost-counts")
 
@@ -163,40 +163,40 @@ def test_what_is_left_until_the_slack_is_taken_up_is_what_it_takes() -> None:
 def test_contacts_are_those_of_the_whole_capture(name: str, cuts: list[int]) -> None:
     stop = captures_of(name)[0]
     crank, cpr = stop.samples.crank, stop.header.board.cpr
-    contacts = Contacts(cpr)
+    contacts = ContactWatch(cpr)
     for block in np.split(crank, sorted(cut % crank.size for cut in cuts)):
         contacts.add(block)
-    touches, whole = contacts.touches(), stop_contacts(crank, cpr)
-    assert (sorted(touches.low), sorted(touches.high)) == (sorted(whole.low.counts.tolist()), sorted(whole.high.counts.tolist()))
-    assert not touches.why
-    assert touches.agree
-    assert touches.tdc == pytest.approx(by_stop(stop, None, 1).count.value)
+    so_far, whole = contacts.contacts(), stop_contacts(crank, cpr)
+    assert (sorted(so_far.low), sorted(so_far.high)) == (sorted(whole.low.counts.tolist()), sorted(whole.high.counts.tolist()))
+    assert not so_far.why
+    assert so_far.agree
+    assert so_far.tdc == pytest.approx(by_stop(stop, None, 1).count.value)
 
 
 def test_each_touch_is_counted_once_it_has_been_left() -> None:
     stop = captures_of("workshop")[0]
-    contacts = Contacts(stop.header.board.cpr)
+    contacts = ContactWatch(stop.header.board.cpr)
     counted = []
     for block in np.array_split(stop.samples.crank, 200):
         contacts.add(block)
-        touches = contacts.touches()
-        counted.append(len(touches.low) + len(touches.high))
+        so_far = contacts.contacts()
+        counted.append(len(so_far.low) + len(so_far.high))
     assert counted == sorted(counted)
     assert set(counted) == set(range(9)), "four on each side, one after the other"
 
 
 def test_a_stop_that_gave_way_is_said() -> None:
-    contacts = Contacts(360)
+    contacts = ContactWatch(360)
     contacts.add(np.concatenate((np.arange(0, 300), np.arange(300, -80, -1), np.arange(-80, 100))))
-    assert "past the stop" in contacts.touches().why
+    assert "past the stop" in contacts.contacts().why
 
 
 def test_a_flickering_count_stays_in_bounds() -> None:
-    contacts = Contacts(3600)
+    contacts = ContactWatch(3600)
     contacts.add(np.tile(np.array([0, 1]), 50_000))
     contacts.add(np.concatenate((np.arange(0, 2000), np.arange(2000, 0, -1), np.arange(0, 2000), np.arange(2000, 1000, -1))))
-    touches = contacts.touches()
-    assert (touches.high, len(touches.low)) == ((2000, 2000), 1)
+    so_far = contacts.contacts()
+    assert (so_far.high, len(so_far.low)) == ((2000, 2000), 1)
 
 
 @pytest.mark.parametrize("name", ["workshop", "clean", "slow-indicator"])

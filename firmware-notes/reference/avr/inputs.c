@@ -1,4 +1,7 @@
-/* Pins -> core: crank, index, scales, clocked gauges. One short interrupt each. */
+/* Pins -> core: crank, index, scales, clocked gauges. One short interrupt each.
+ *
+ * Noise can call an interrupt faster than it can be done with. So none may interrupt itself, and one that has kept the main loop waiting for
+ * too long is shut off; the main loop lets it in again when it comes by, and says that edges may have been lost. */
 #include "inputs.h"
 
 #include <avr/interrupt.h>
@@ -6,10 +9,15 @@
 #include "port.h"
 #include "vectors.h"
 
-#define CLOCKED(kind) ((kind) == BCD || (kind) == FRAME24)
+#define STARVED 128 /* turns of the timer's low byte, of 128 us: 16 ms */
 
-/* The 24-bit gauge comes through one transistor a line, which turns the signal over: clocked on the falling edge, low is 1. */
-#define BIT(kind, high) ((kind) == FRAME24 ? !(high) : (high))
+static uint8_t pin_changes, external; /* the interrupts that are to be enabled: PCICR and EIMSK */
+
+/* The main loop, which leaves the time in GPIOR1, has not come by for long. Interrupts are off. */
+HOT bool starved(void)
+{
+    return (uint8_t)((uint8_t)(TCNT1 >> 8) - GPIOR1) > STARVED;
+}
 
 /* The crank, up to 80,000 times a second. */
 ISR(PCINT0_vect, ISR_NAKED)
@@ -22,8 +30,11 @@ ISR(PCINT0_vect, ISR_NAKED)
 HANDLER(__vector_crank_counted)
 {
     latch_crank(&board.latch, CRANK_PINS());
-    if (PCIFR & _BV(PCIF0))
+    if (PCIFR & _BV(PCIF0)) {
         scales_step(scales_read());
+        if (starved())
+            PCICR &= (uint8_t)~_BV(PCIE0);
+    }
 }
 
 HANDLER(__vector_crank_latched)
@@ -37,40 +48,107 @@ HANDLER(__vector_crank_latched)
     inputs_latch(scales);
 }
 
-#if INDEX
+/* Before all others, so only twice in each step of the main loop, which sets GPIOR2 to 0: a crank that turns round on the pulse gives two. */
 ISR(INT0_vect)
 {
+    if (GPIOR2++)
+        EIMSK &= (uint8_t)~_BV(INT0);
     latch_index(&board.latch, INDEX_HIGH(), CRANK_PINS(), timer_ticks());
 }
-#endif
 
-/* A gauge's bits come a hundred microseconds apart and more: the crank may interrupt them. */
-#if CH1 == SCALE
+/* A gauge's bits come a hundred microseconds apart and more: the crank may interrupt them, and every other interrupt but their own. */
+HOT void take_bit(uint8_t channel, bool high)
+{
+    sei();
+    bits_add(&board.indicator[channel].bits, high, port_ticks());
+    cli();
+}
+
+ISR(INT1_vect, ISR_NAKED)
+{
+    CHOOSE(SERIAL_1, __vector_gauge_1, __vector_serial_1);
+}
+
+HANDLER(__vector_gauge_1)
+{
+    bool high = DATA1_HIGH();
+
+    EIMSK &= (uint8_t)~_BV(INT1);
+    take_bit(0, high);
+    if (!(EIFR & _BV(INTF1)) || !starved())
+        EIMSK |= _BV(INT1);
+}
+
+HANDLER(__vector_serial_1)
+{
+    soft_uart_start_bit();
+}
+
 ISR(PCINT2_vect)
 {
-    latch_scale(&board.latch, 0, SCALE1_PINS());
+    latch_scale(&board.latch, 0, SCALE1_OF(PIND));
+    if ((PCIFR & _BV(PCIF2)) && starved())
+        PCICR &= (uint8_t)~_BV(PCIE2);
 }
-#elif CLOCKED(CH1)
-ISR(INT1_vect, ISR_NOBLOCK)
-{
-    bool bit = BIT(CH1, DATA1_HIGH());
-    bits_add(&board.indicator[0].bits, bit, port_ticks());
-}
-#endif
 
-#if CH2 == SCALE
-ISR(PCINT1_vect)
+ISR(PCINT1_vect, ISR_NAKED)
 {
-    latch_scale(&board.latch, 1, SCALE2_PINS());
+    CHOOSE(SCALE_2, __vector_gauge_2, __vector_scale_2);
 }
-#elif CLOCKED(CH2)
-ISR(PCINT1_vect, ISR_NOBLOCK)
+
+HANDLER(__vector_scale_2)
 {
-    bool bit = BIT(CH2, DATA2_HIGH());
-    if (!CLOCK2_HIGH())
-        bits_add(&board.indicator[1].bits, bit, port_ticks());
+    latch_scale(&board.latch, 1, SCALE2_OF(PINC));
+    if ((PCIFR & _BV(PCIF1)) && starved())
+        PCICR &= (uint8_t)~_BV(PCIE1);
 }
-#endif
+
+/* Read at the falling edge, as channel 1. */
+HANDLER(__vector_gauge_2)
+{
+    bool high = DATA2_HIGH(), falling = !CLOCK2_HIGH();
+
+    PCICR &= (uint8_t)~_BV(PCIE1);
+    if (falling)
+        take_bit(1, high);
+    if (!(PCIFR & _BV(PCIF1)) || !starved())
+        PCICR |= _BV(PCIE1);
+}
+
+static void let_in_again(uint8_t shut)
+{
+    struct scale_pins pins = scales_read();
+
+    if (shut & _BV(PCIE0))
+        latch_crank_missed(&board.latch, CRANK_PINS());
+    if (shut & _BV(PCIE2))
+        latch_scale_missed(&board.latch, 0, SCALE1_OF(pins.d));
+    if (shut & _BV(PCIE1)) {
+        if (LATCH_SCALE(1))
+            latch_scale_missed(&board.latch, 1, SCALE2_OF(pins.c));
+        else
+            board.indicator[1].bits.lost++;
+    }
+    PCICR = pin_changes;
+}
+
+void inputs_look(void)
+{
+    uint8_t before = port_lock(), shut = pin_changes & (uint8_t)~PCICR;
+
+    GPIOR1 = (uint8_t)(TCNT1 >> 8);
+    GPIOR2 = 0;
+    if (shut)
+        let_in_again(shut);
+    if ((external & _BV(INT1)) && !(EIMSK & _BV(INT1)))
+        board.indicator[0].bits.lost++;
+    if ((external & _BV(INT0)) && !(EIMSK & _BV(INT0)) && (EIFR & _BV(INTF0))) {
+        EIFR = _BV(INTF0);
+        board.latch.index_missed++;
+    }
+    EIMSK |= external;
+    port_unlock(before);
+}
 
 void port_request(uint8_t channel, bool on)
 {
@@ -80,8 +158,27 @@ void port_request(uint8_t channel, bool on)
         PORTC &= (uint8_t)~REQUEST_PIN(channel);
 }
 
+uint8_t port_levels(void)
+{
+    uint8_t b = PINB, c = PINC, d = PIND, levels = (b >> 1 & 1) | (uint8_t)(b << 1 & 2) | (d & 4);
+
+    if (GPIOR0 & SCALE_1)
+        levels |= (uint8_t)((d >> 2 & 8) | (d & 16)); /* PD5, PD4 */
+    else
+        levels |= d & 24; /* PD3, PD4 */
+    if (GPIOR0 & SCALE_2)
+        levels |= (uint8_t)((c << 4 & 32) | (c << 6 & 64)); /* PC1, PC0 */
+    else
+        levels |= (uint8_t)(c << 5 & 96); /* PC0, PC1 */
+    return levels;
+}
+
+/* Interrupts are off. */
 void inputs_start(void)
 {
+    const struct settings *s = &board.settings;
+    enum indicator_kind second = s->channels == 2 ? (enum indicator_kind)s->channel[1].kind : INDICATOR_ASCII;
+
     /* Pull-ups on every input, connected or not; the request pins drive a transistor and rest low. */
     PORTB = _BV(PB5) - 1;
     PORTD = (uint8_t)~(_BV(PD0) | _BV(PD1));
@@ -90,27 +187,38 @@ void inputs_start(void)
     for (volatile uint8_t settle = 0; settle < 100; settle++) {
     }
 
+    GPIOR0 = 0;
+    pin_changes = _BV(PCIE0);
+    external = s->index ? _BV(INT0) : 0;
+    PCMSK0 = CRANK_MASK;
+    switch (s->channel[0].kind) {
+    case INDICATOR_SCALE:
+        GPIOR0 |= SCALE_1;
+        pin_changes |= _BV(PCIE2);
+        PCMSK2 = SCALE1_MASK;
+        break;
+    case INDICATOR_ASCII:
+        GPIOR0 |= SERIAL_1; /* its interrupt is shut while a byte comes in: soft_uart.c */
+        break;
+    default:
+        external |= _BV(INT1);
+        break;
+    }
+    if (second != INDICATOR_ASCII) { /* there is a second channel */
+        GPIOR0 |= second == INDICATOR_SCALE ? SCALE_2 : 0;
+        pin_changes |= _BV(PCIE1);
+        PCMSK1 = second == INDICATOR_SCALE ? SCALE2_MASK : _BV(PC0);
+    }
+
     /* The state is what the pins say, not 0: else the first edge may count as an illegal step, or as one too many. */
     quad_start(&board.latch.crank, CRANK_PINS());
-    PCMSK0 = CRANK_MASK;
-    PCICR = _BV(PCIE0);
-#if INDEX
-    EIMSK |= _BV(INT0);
-#endif
+    quad_start(&board.latch.scale[0], SCALE1_OF(PIND));
+    quad_start(&board.latch.scale[1], SCALE2_OF(PINC));
     EICRA = INDEX_RISING | _BV(ISC11); /* and the falling edge of PD3, used or not */
-#if CH1 == SCALE
-    quad_start(&board.latch.scale[0], SCALE1_PINS());
-    PCMSK2 = SCALE1_MASK;
-    PCICR |= _BV(PCIE2);
-#elif CLOCKED(CH1)
-    EIMSK |= _BV(INT1);
-#endif
-#if CH2 == SCALE
-    quad_start(&board.latch.scale[1], SCALE2_PINS());
-    PCMSK1 = SCALE2_MASK;
-    PCICR |= _BV(PCIE1);
-#elif CLOCKED(CH2)
-    PCMSK1 = _BV(PC0);
-    PCICR |= _BV(PCIE1);
-#endif
+    EIFR = _BV(INTF0) | _BV(INTF1);    /* an edge of before */
+    GPIOR1 = (uint8_t)(TCNT1 >> 8);
+    PCICR = pin_changes;
+    EIMSK = external;
+    if (GPIOR0 & SERIAL_1)
+        soft_uart_start();
 }

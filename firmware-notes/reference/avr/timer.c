@@ -9,9 +9,9 @@
 #include "vectors.h"
 
 #define TICKS_PER_SECOND (F_CPU / 8)
-#define LONGEST 60000u /* below the range of the compare register */
+#define LONGEST 20000u /* 10 ms: so often the main loop wakes at the least, and is not taken for starved (inputs.c) */
 #define OVERLOAD 200   /* 100 us */
-#define SUSPECT (FLAG_CRANK_STEP | (CH1 == SCALE ? FLAG_LIFT(0) : 0) | (CH2 == SCALE ? FLAG_LIFT(1) : 0))
+#define SUSPECT (uint8_t)(FLAG_CRANK_STEP | (GPIOR0 & (SCALE_1 | SCALE_2)) << 2) /* FLAG_LIFT of each scale */
 
 uint16_t timer_overflows;
 
@@ -66,24 +66,32 @@ static inline void take_by_time(struct event *e)
     latch_keep(&board.latch, e);
 }
 
-/* Open, both: an edge that waits already may come in before the next one is marked. Else marking and latching would always follow each
- * other at once, and hold up the crank for longer than it has at 80,000 edges/s. */
-OPEN_HANDLER(__vector_grid_marked)
+/* Both let others in, but not themselves: an edge that waits already may come in before the next one is marked. Else marking and latching
+ * would always follow each other at once, and hold up the crank for longer than it has at 80,000 edges/s. */
+static inline void grid(bool by_time)
 {
+    TIMSK1 &= (uint8_t)~_BV(OCIE1A);
+    sei();
     next_match();
-    if (--parts_left)
-        return;
-    parts_left = parts;
-    GPIOR0 |= EDGE_WANTED;
+    if (!--parts_left) {
+        parts_left = parts;
+        if (by_time)
+            take_by_time(latch_room(&board.latch));
+        else
+            GPIOR0 |= EDGE_WANTED;
+    }
+    cli();
+    TIMSK1 |= _BV(OCIE1A);
 }
 
-OPEN_HANDLER(__vector_grid_latched)
+HANDLER(__vector_grid_marked)
 {
-    next_match();
-    if (--parts_left)
-        return;
-    parts_left = parts;
-    take_by_time(latch_room(&board.latch));
+    grid(false);
+}
+
+HANDLER(__vector_grid_latched)
+{
+    grid(true);
 }
 
 void timer_start(void)
@@ -104,7 +112,7 @@ void port_rate(uint16_t per_second, bool by_edge)
         part = piece;
         OCR1A = TCNT1 + piece;
         TIFR1 = _BV(OCF1A); /* a match of before */
-        GPIOR0 = by_edge ? 0 : BY_TIME;
+        GPIOR0 = (GPIOR0 & (uint8_t)~(EDGE_WANTED | BY_TIME)) | (by_edge ? 0 : BY_TIME);
     }
 }
 
