@@ -70,8 +70,8 @@ def lift_misses_card(spec: LobeSpec, lobe: Lobe) -> Seen | None:
             f"The lift at the {place} peaks at {found:.3f} mm, {100 * abs(off) / given:.1f} % {'more' if off > 0 else 'less'} than "
             f"the cam card's {given:g} mm.",
             f"The rocker ratio or the lash in job.toml is not what is fitted, the cam card is another camshaft's, "
-            f"{'the lobe is worn' if off < 0 else 'the card gives the lift at another place'}{leans}.",
-            f"Check ratio, lash and card, and set the plunger along {axis}.",
+            f"{'the lobe is worn' if off < 0 else 'the cam card gives the lift at another place'}{leans}.",
+            f"Check ratio, lash and cam card, and set the plunger along {axis}.",
         )
     return None
 
