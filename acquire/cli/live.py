@@ -1,42 +1,83 @@
-"""One line that says how a recording goes: rewritten in place on a terminal, a plain line now and then elsewhere."""
+"""`lobetrace live`: the guided procedure on the live screen."""
 
 from __future__ import annotations
 
-import shutil
-from collections.abc import Callable
-from typing import TextIO
+from pathlib import Path
 
-_TERMINAL_S = 0.1
-_PLAIN_S = 2.0
+from acquire.cli import say
+from acquire.cli.demo_job import job_text
+from acquire.cli.version import version
+from acquire.procedure.session import Plan
+from acquire.procedure.steps import DONE
+from acquire.simulator.scenarios import Scenario, scenario_named
+from acquire.simulator.truth import truth
+from analysis.base.errors import UsageError
+from analysis.job import FILE_NAME, Job, load_job, parse_job
+from analysis.job.folder import folder_of, make_job
+
+WORKSHOP = "workshop"  # the scenario taken where none is named
 
 
-class LiveLine:
-    """Shows texts on `out`, not more often than a person reads them. `clock` is in seconds."""
+# Textual is imported only where the screen is really shown: whoever imports a command need not have a terminal.
 
-    def __init__(self, out: TextIO, clock: Callable[[], float]) -> None:
-        self._out, self._clock = out, clock
-        self._terminal = out.isatty()
-        self._next = -1.0
-        self._length = 0
 
-    def show(self, text: Callable[[], str], *, now: bool = False) -> None:
-        """Show the text if it is time to, or `now`; it is made only then."""
-        at = self._clock()
-        if at < self._next and not now:
-            return
-        self._next = at + (_TERMINAL_S if self._terminal else _PLAIN_S)
-        line = text()
-        if self._terminal:
-            line = line[: shutil.get_terminal_size().columns - 1]
-            self._out.write("\r" + line.ljust(self._length))
-            self._length = len(line)
-        else:
-            self._out.write(line + "\n")
-        self._out.flush()
+def run(
+    job_path: Path | None,
+    port: str,
+    tdc: str,
+    scenario: str,
+    seed: int | None,
+    *,
+    both: bool = False,
+    pace: float = 1.0,
+    light: bool = False,
+    bell: bool = True,
+) -> None:
+    """Walk through the procedure. `scenario` empty: on a real board; else on that simulated rig, in a job made for it if need be."""
+    from acquire.dashboard import launch
 
-    def end(self) -> None:
-        """Leave the last text standing. A second call does nothing."""
-        if self._terminal and self._length:
-            self._out.write("\n")
-            self._out.flush()
-            self._length = 0
+    if not scenario:
+        if job_path is None:
+            raise UsageError("no job is given", do="Name the job's folder, or add --simulate to try it without an engine")
+        job, rig = load_job(job_path), None
+    else:
+        rig = scenario_named(scenario, seed)
+        job_path = job_path or _folder_for(rig, seed)
+        job = _job_for(job_path, rig)
+        both = both or len(rig.rig.indicators) == 2
+    plan = Plan(_tdc(tdc, job), ("both",) if both else ("intake", "exhaust"))
+    simulated = None if rig is None else launch.Simulated(rig.name, rig.rig.seed, pace)
+    look = launch.Look(light=light, bell=bell)
+    folder = folder_of(job_path)
+    left = launch.live(job, folder, port, plan, f"lobetrace {version()}", look, simulated)
+    where = say.quoted(folder)
+    if left.step == DONE:
+        say.person(f"All is measured and recorded in {where}. The sheet: lobetrace analyze {where}")
+    else:
+        say.person(f"Left at: {left.title}. What is recorded lies in {where}; the same command goes on from there.")
+
+
+def _folder_for(scenario: Scenario, seed: int | None) -> Path:
+    """A folder for each rig, since a procedure goes on where it was: the results of one are not those of another."""
+    name = "simulated-job" if scenario.name == WORKSHOP else f"simulated-{scenario.name}"
+    return Path(name if seed is None else f"{name}-{seed}")
+
+
+def _job_for(path: Path, scenario: Scenario) -> Job:
+    """The job there, made if there is none. UsageError if it is of another engine or rig: captures of two must not be mixed."""
+    text = job_text(scenario, truth(scenario.rig))
+    if not (folder_of(path) / FILE_NAME).exists():
+        make_job(path, text)
+    job, simulated = load_job(path), parse_job(text)
+    if (job.engine, job.rig) != (simulated.engine, simulated.rig):
+        raise UsageError(
+            f"this job is of another engine or rig than the simulated {scenario.name}",
+            where=str(path),
+            do="Choose a folder that has no job yet, or leave the job out",
+        )
+    return job
+
+
+def _tdc(wanted: str, job: Job) -> str:
+    """How TDC is found: as asked, else as the job gives it, else by the stop."""
+    return wanted or ("given" if job.rig.tdc_count is not None else "stop")

@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from analysis.samples import Floats
+from analysis.base.samples import Floats
 
 _BITS: Final = np.array([[0x01, 0x08], [0x02, 0x10], [0x04, 0x20], [0x40, 0x80]])  # Unicode braille patterns, dot by dot
 _BLANK: Final = 0x2800

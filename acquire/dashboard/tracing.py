@@ -10,8 +10,8 @@ import numpy as np
 from acquire.dashboard import braille
 from acquire.dashboard.lines import Line
 from acquire.dashboard.snapshot import Curve, Snapshot
+from analysis.base.samples import Bools, Floats
 from analysis.live.profile import CELLS
-from analysis.samples import Bools, Floats
 
 _GUTTER: Final = 7
 _AXIS: Final = ((-360, "TDC"), (-180, "BDC"), (0, "overlap TDC"), (180, "BDC"), (360, "TDC"))

@@ -17,7 +17,7 @@ from acquire.wire import (
     wrap_i32,
     wrap_u32,
 )
-from analysis.samples import CRANK_SUSPECT, DROPPED, LIFT_SUSPECT, SILENT, Bools, Floats, Ints
+from analysis.base.samples import CRANK_SUSPECT, DROPPED, LIFT_SUSPECT, SILENT, Bools, Floats, Ints
 
 HEARTBEAT_S = 0.2
 _BY_TIME_PER_S = 200

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from acquire.simulator.motion import Motion
-from analysis.samples import Bools, Floats, Ints
+from acquire.simulator.trajectory import Motion
+from analysis.base.samples import Bools, Floats, Ints
 
 
 @dataclass(frozen=True)

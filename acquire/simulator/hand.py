@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from acquire.simulator.laws import LAWS
-from acquire.simulator.motion import Motion
-from analysis.samples import Floats
+from acquire.simulator.trajectory import Motion
+from analysis.base.samples import Floats
 
 _PEAK = 1.875  # peak speed of a 3-4-5 stroke over its mean
 _KNOT_DEG = 1.0  # one knot a degree of stroke, so that speed is as good as smooth

@@ -9,7 +9,7 @@ from collections.abc import AsyncGenerator, AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager, suppress
 from typing import Protocol
 
-from analysis.errors import LinkError
+from analysis.base.errors import LinkError
 
 Sleep = Callable[[float], Awaitable[None]]
 CHUNK = 4096

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.samples import Bools, Floats, Ints
+from analysis.base.samples import Bools, Floats, Ints
 
 _MM_PER_INCH = 25.4
 

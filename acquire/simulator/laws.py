@@ -17,8 +17,8 @@ import numpy as np
 import numpy.typing as npt
 from numpy.polynomial import Polynomial
 
-from analysis.errors import UsageError
-from analysis.samples import Floats
+from analysis.base.errors import UsageError
+from analysis.base.samples import Floats
 
 
 class Law(Protocol):

@@ -10,12 +10,12 @@ import numpy as np
 from acquire.simulator.board import Counters, Crank, Latched, Sent, frames, latch_times
 from acquire.simulator.encoder import lose
 from acquire.simulator.hand import Turning, onward, swing, to_and_fro
-from acquire.simulator.motion import Motion, Play
 from acquire.simulator.rig import Rig
 from acquire.simulator.train import Lift
+from acquire.simulator.trajectory import Motion, Play
 from acquire.wire import encode_hello, wrap_u32
-from analysis.errors import UsageError
-from analysis.samples import Board, Floats
+from analysis.base.errors import UsageError
+from analysis.base.samples import Board, Floats
 
 PHASES = ("check", "stop", "travel", "past", "intake", "exhaust", "both", "backward")
 REST = "rest"

@@ -11,10 +11,10 @@ from acquire.simulator.cam import Cam, Flank, LawLobe
 from acquire.simulator.encoder import Encoder
 from acquire.simulator.hand import Hand
 from acquire.simulator.indicator import Indicator
-from acquire.simulator.stop import SliderCrank, Stop
+from acquire.simulator.piston_stop import SliderCrank, Stop
 from acquire.simulator.train import Train
-from analysis.errors import UsageError
-from analysis.samples import Board
+from analysis.base.errors import UsageError
+from analysis.base.samples import Board
 
 
 @dataclass(frozen=True)

@@ -9,10 +9,10 @@ from acquire.simulator.board import BenchBoard
 from acquire.simulator.cam import Cam, Flank, LawLobe
 from acquire.simulator.encoder import Encoder, Lost
 from acquire.simulator.indicator import Indicator
+from acquire.simulator.piston_stop import SliderCrank
 from acquire.simulator.rig import Rig
-from acquire.simulator.stop import SliderCrank
 from acquire.simulator.train import Train
-from analysis.errors import UsageError
+from analysis.base.errors import UsageError
 
 ENGINE = "Tidewater 4, launch engine, 1.9 litre"
 

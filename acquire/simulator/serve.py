@@ -18,7 +18,7 @@ from acquire.simulator.bench import Bench
 from acquire.simulator.hosts import CHUNK, Host, Sleep, meet_on_pty, meet_on_socket
 from acquire.simulator.phases import REST
 from acquire.simulator.rig import Rig
-from analysis.errors import UsageError
+from analysis.base.errors import UsageError
 
 Clock = Callable[[], float]
 _SOON_S = 1e-6  # what is due so soon is due: a wait shorter than the clock can tell would never end

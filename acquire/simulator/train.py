@@ -8,8 +8,8 @@ import numpy as np
 import numpy.typing as npt
 
 from acquire.simulator.cam import Cam
-from acquire.simulator.motion import Play
-from analysis.samples import Floats
+from acquire.simulator.trajectory import Play
+from analysis.base.samples import Floats
 
 _LOADED_MM = 0.05  # lobe lift from which the spring loads the lifter
 

@@ -18,7 +18,7 @@ from scipy.optimize import brentq
 
 from acquire.simulator.indicator import Indicator
 from acquire.simulator.rig import Rig
-from analysis.errors import UsageError
+from analysis.base.errors import UsageError
 
 CHECKING = ((1.27, "lobe"), (0.15, "valve"), (1.0, "valve"))
 _BELOW_PEAK_MM = 1.27  # where the equal-lift centerline is taken, at the lobe

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from analysis.samples import Ints
+from analysis.base.samples import Ints
 
 
 @dataclass(frozen=True)

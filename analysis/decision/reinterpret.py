@@ -7,10 +7,10 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from analysis.base.samples import Floats
 from analysis.decision.card import CAM, EVENTS, Asked
 from analysis.decision.flanks import Flanks
 from analysis.job import Rig
-from analysis.samples import Floats
 
 MM_PER_INCH = 25.4
 BOTH: Mapping[str, float] = {"intake": 1.0, "exhaust": 1.0}

@@ -11,9 +11,10 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import Field, ValidationError, model_validator
 
-from analysis.errors import UsageError
-from analysis.job.clearance import Clearance, Spring, TimingSet
-from analysis.job.sentences import usage_error
+from analysis.base.errors import UsageError
+from analysis.base.regular import open_regular
+from analysis.job.clearance_keys import Clearance, Spring, TimingSet
+from analysis.job.explain import usage_error
 from analysis.job.table import At, Degrees, Lash, Lift, Lifts, Table, within
 
 FILE_NAME = "job.toml"
@@ -220,7 +221,8 @@ def load_job(path: Path) -> Job:
     """
     file = path / FILE_NAME if path.is_dir() else path
     try:
-        text = file.read_text(encoding="utf-8-sig")  # editors of Windows put a mark before the first line
+        with open_regular(file) as source:
+            text = source.read().decode("utf-8-sig")  # editors of Windows put a mark before the first line
     except FileNotFoundError:
         raise UsageError("there is no job file", where=str(file), do="Make one with: lobetrace new FOLDER") from None
     except UnicodeDecodeError as error:
@@ -244,7 +246,16 @@ def parse_job(text: str, *, where: str = FILE_NAME) -> Job:
         raise UsageError(
             f"not valid TOML: {said}", where=where, do="Correct that line; text needs quotes, numbers a point"
         ) from None
+    except (ValueError, RecursionError):
+        raise _beyond(where) from None
     try:
-        return Job.model_validate(data)
-    except ValidationError as error:
-        raise usage_error(error, Job, data, text, where) from None
+        try:
+            return Job.model_validate(data)
+        except ValidationError as error:
+            raise usage_error(error, Job, data, text, where) from None
+    except (ValueError, RecursionError, OverflowError):
+        raise _beyond(where) from None
+
+
+def _beyond(where: str) -> UsageError:
+    return UsageError("a number is too long or brackets are nested too deep", where=where, do="Write what the template shows")

@@ -6,7 +6,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
-from analysis.job.sentences import INSIDE, outside
+from analysis.job.explain import INSIDE, outside
 
 At = Literal["lobe", "valve"]
 

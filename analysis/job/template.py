@@ -6,7 +6,7 @@ import re
 from importlib import resources
 from typing import Literal
 
-from analysis.job.sentences import INSIDE
+from analysis.job.explain import INSIDE
 
 _METRIC = re.compile(r"^(?P<before>(?:# )?\w+)(?P<unit>_mm|_n) = (?P<value>[^#]*?)(?P<gap> +)#", re.MULTILINE)
 _OUTSIDE = {inner: (suffix, factor) for suffix, (inner, factor) in INSIDE.items()}

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analysis.base.samples import Header, IndexPulses, Samples
 from analysis.job import Rig
 from analysis.live.profile import BASE_CIRCLE_DEG, Profile
-from analysis.samples import Header, IndexPulses, Samples
 
 
 @dataclass(frozen=True)

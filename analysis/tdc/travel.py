@@ -1,5 +1,4 @@
-"""True top dead center from an indicator on the piston: the slider-crank laid through the piston's travel, and equal heights
-beside it.
+"""True top dead center from an indicator on the piston: the slider-crank laid through the piston's travel.
 
 The dead spot itself tells nothing: 0.01 mm is 1 degree there. The flanks do. Beside TDC the fit can tell an encoder that sits
 off center (an error once a turn), as far as the travel covers enough of the turn; what is known beforehand enters as
@@ -13,16 +12,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.bins import without_spikes
-from analysis.budget import NOTHING, Quantity, Source, combine, correlated
-from analysis.curve import stated_latency
-from analysis.errors import DataError, placed
-from analysis.geometry import SliderCrank
+from analysis.base.errors import DataError, placed
+from analysis.base.quantity import Quantity, Source, correlated, linear_combination
+from analysis.base.samples import Bools, Capture, Floats, Ints
+from analysis.crank.lag import stated_lag
+from analysis.crank.motion import follow
+from analysis.crank.readings import Readings, read_channel, without_spikes
 from analysis.job import Rig
-from analysis.motion import follow
-from analysis.readings import Readings, read_channel
-from analysis.samples import Bools, Capture, Floats, Ints
-from analysis.tdc.equal_heights import equal_heights
+from analysis.tdc.slider_crank import SliderCrank
 from analysis.tdc.stop import TdcFound
 
 CELL_DEG = 1.0
@@ -35,13 +32,6 @@ FREE = 3  # of them the data alone tell about so many
 # The lag is found in rounds, each placing the readings by the last: where the hand's speed changes within the lag, the first is off
 # by a tenth of it. In seconds: what is left no longer counts.
 ROUNDS, SETTLED_S = 6, 1e-5
-
-
-@dataclass(frozen=True)
-class TdcByTravel(TdcFound):
-    """TDC from the piston's travel. `by_heights`: TDC as a count from equal heights alone, without stroke and rod."""
-
-    by_heights: Quantity = NOTHING
 
 
 @dataclass(frozen=True)
@@ -196,10 +186,10 @@ def _less_own_mean(values: Floats, visit: Ints) -> Floats:
     return np.asarray(values - (np.bincount(visit, weights=values) / np.bincount(visit))[visit])
 
 
-def by_travel(capture: Capture, rig: Rig, geometry: SliderCrank, forward: int) -> TdcByTravel:
+def by_travel(capture: Capture, rig: Rig, geometry: SliderCrank, forward: int) -> TdcFound:
     """TDC from a capture of the piston's travel. Raises DataError if it holds no piston channel or too little travel."""
     header = capture.header
-    if header is None or "piston" not in header.channels:
+    if "piston" not in header.channels:
         raise DataError("the capture holds no indicator on the piston", where=capture.path, do="Record it with: --step travel")
     channel = header.channels.index("piston")
     cpr, step = header.board.cpr, header.board.steps_mm[channel]
@@ -207,7 +197,7 @@ def by_travel(capture: Capture, rig: Rig, geometry: SliderCrank, forward: int) -
     # What the travel itself can tell of an encoder off center is worth more than the bound that was stated.
     offcenter = offcenter_prior(max(rig.encoder_offcenter_deg, LOOSE_BOUND_DEG))
     scale = max(1.0 - math.cos(math.radians(rig.indicator_tilt_deg)), 1e-4)
-    lag, fit, stated = 0.0, None, stated_latency(rig)
+    lag, fit, stated = 0.0, None, stated_lag(rig)
     for _ in range(ROUNDS):
         readings = read_channel(capture, channel, motion, rig.indicator_sign, lag)
         with placed(capture.path):
@@ -218,14 +208,10 @@ def by_travel(capture: Capture, rig: Rig, geometry: SliderCrank, forward: int) -
         if abs(fit.lag_s) < SETTLED_S:
             break
     assert fit is not None
-    heights = equal_heights(travel.deg - fit.lag_s * travel.speed, travel.height_mm)
     width = 0.0 if header.board.latch == "edge" else 0.1 / math.sqrt(3)
-    edges = Source("TDC: place of the encoder's edges", shape="rectangular")
-    count, by_heights = (
-        combine((float(forward), position)).with_part(edges, width)
-        for position in (fit.tdc, heights * (cpr / 360.0) + travel.top)
-    )
-    return TdcByTravel(count, cpr, "travel", sine=fit.sine, cosine=fit.cosine, by_heights=by_heights)
+    edges = Source("TDC: place of the encoder's edges", distribution="rectangular")
+    count = linear_combination((float(forward), fit.tdc)).with_part(edges, width)
+    return TdcFound(count, cpr, "travel", sine=fit.sine, cosine=fit.cosine)
 
 
 def offcenter_prior(bound_deg: float) -> float:

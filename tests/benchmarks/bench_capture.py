@@ -16,9 +16,9 @@ from time import perf_counter
 import numpy as np
 import polars as pl
 
+from analysis.base.samples import Board, Header
 from analysis.capture import load
 from analysis.capture.text import Note, whole_text
-from analysis.samples import Board, Header
 
 RUNS = 15
 HEADER = Header(Board(2400, True, "edge", (0.01,), ("mm",), "bench-a", 57), "sweep", 1, ("intake",))

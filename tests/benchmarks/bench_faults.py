@@ -24,11 +24,11 @@ from contextlib import suppress
 from pathlib import Path
 
 from acquire import wire
-from acquire.frames import LONGEST_LINE
-from acquire.link import Batch, connect
-from acquire.tape import Entries
-from analysis.errors import LobetraceError
-from analysis.samples import Board
+from acquire.link.reconnect import Batch, connect
+from acquire.record.event_rows import Entries
+from acquire.wire.frames import LONGEST_LINE
+from analysis.base.errors import LobetraceError
+from analysis.base.samples import Board
 
 ROOT = Path(__file__).parents[2]
 BOARD = Board(2400, True, "edge", (0.01,), ("mm",), "bench-a", boot=57)

@@ -7,8 +7,7 @@ import time
 from collections.abc import Callable
 
 from acquire import wire
-from acquire.wire_bulk import decode_stream
-from analysis.samples import Board
+from analysis.base.samples import Board
 
 FRAMES = 200_000
 ROUNDS = 5
@@ -53,7 +52,6 @@ def main() -> None:
         print(f"{channels} channel{'s' * (channels > 1)}, {len(data) / FRAMES:.1f} bytes a frame")
         for size in (40, 1024):
             print(f"  streaming, chunks of {size:4d} bytes  {best(streamed(data, size)) / 1e3:7.0f} k frames/s")
-        print(f"  bulk                             {best(lambda data=data: len(decode_stream(data).seq)) / 1e3:7.0f} k frames/s")
 
 
 if __name__ == "__main__":

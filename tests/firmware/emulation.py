@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 
 from acquire import wire
-from analysis.samples import Floats, Ints
+from analysis.base.samples import Floats, Ints
 
 REFERENCE = Path(__file__).parents[2] / "firmware-notes" / "reference"
 IMAGE = "lobetrace-atmega328p-115200"

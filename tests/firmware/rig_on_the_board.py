@@ -6,10 +6,10 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from acquire.simulator.motion import Play
 from acquire.simulator.phases import Recording
 from acquire.simulator.rig import Rig
 from acquire.simulator.train import Lift
+from acquire.simulator.trajectory import Play
 from tests.firmware.emulation import Script
 
 STILL_US = 7_000_000  # after each phase, so that a recording can end; then the rig waits for the next one

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from acquire import wire
-from acquire.link import Batch, Broken, Connected, Ended, Idle, Link, connect, stream
+from acquire.link.reconnect import Batch, Broken, Connected, Ended, Idle, Link, connect, stream
 from tests.firmware.emulation import Emulator, Script
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals there")

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from acquire import wire
-from analysis.samples import Board
+from analysis.base.samples import Board
 from tests.firmware.core_on_host import MS, Core
 
 NONE, BAD, HELLO, ZERO, EDGE, TIME, RATE, SETTINGS, TEST, SET = range(10)

@@ -7,8 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from acquire import wire
-from acquire.parse import parse_line
-from analysis.samples import Board
+from acquire.wire.parse import parse_line
+from analysis.base.samples import Board
 from tests.firmware.core_on_host import ASCII, BCD, FRAME24, REFERENCE, SCALE, Core
 
 u32 = st.integers(0, 2**32 - 1)

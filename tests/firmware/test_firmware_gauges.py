@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from acquire import wire
-from analysis.samples import Board
+from analysis.base.samples import Board
 from tests.firmware.core_on_host import ASCII, BCD, FRAME24, MS, SCALE, Core
 
 MORE, READING, REFUSED = range(3)

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from acquire import wire
-from analysis.samples import Board
+from analysis.base.samples import Board
 from tests.firmware.core_on_host import MS, Core
 
 STATES = (0, 2, 3, 1)  # 2A + B, A ahead of B

@@ -24,9 +24,9 @@ import serial.rfc2217
 from pyarrow import csv
 
 from acquire import wire
-from acquire.pipe import Pipe
-from acquire.transport import open_pipe
-from analysis.samples import Board
+from acquire.link.pipe import Pipe
+from acquire.link.transport import open_pipe
+from analysis.base.samples import Board
 
 PATIENCE = 10.0  # seconds; no test waits so long unless it fails
 

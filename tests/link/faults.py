@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from acquire import wire
-from acquire.frames import I32_HIGH, U32
+from acquire.wire.frames import I32_HIGH, U32
 
 from .conftest import ScriptedBoard, encoded
 

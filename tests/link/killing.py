@@ -23,10 +23,10 @@ import numpy as np
 
 from acquire import wire
 from acquire.cli import run
-from acquire.cli.capturing import capture
-from acquire.job_folder import captures_of
+from acquire.cli.capture import capture
+from analysis.base.samples import Board
 from analysis.capture import load
-from analysis.samples import Board
+from analysis.job.folder import captures_of
 
 PER_S = 1000  # frames in a second of the board's time
 BOARD = Board(2400, True, "edge", (0.01,), ("mm",), "bench-a", boot=57)
@@ -118,7 +118,7 @@ def _look(new: list[Path], sent: int) -> tuple[int, str]:
     read = load(new[0])
     rows = len(read.samples.seq)
     numbers = np.arange(rows)
-    if read.header is None or read.complete or len(read.missing) != 1 or "cut short" not in read.missing[0]:
+    if read.complete or len(read.missing) != 1 or "cut short" not in read.missing[0]:
         return rows, f"it does not say that it was cut short: {read.missing}"
     if not (np.array_equal(read.samples.seq, numbers) and np.array_equal(read.samples.lift[0], numbers % 777)):
         return rows, "a row is not what was sent"

@@ -15,8 +15,8 @@ import jsonschema
 import pytest
 
 from acquire.cli import run
-from acquire.job_folder import captures_of
 from analysis.capture import load
+from analysis.job.folder import captures_of
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals there")
 

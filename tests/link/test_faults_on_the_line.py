@@ -10,7 +10,7 @@ from dataclasses import replace
 import pytest
 
 from acquire import wire
-from acquire.link import Batch, Broken, Connected, Ended, Idle, Link, connect, stream
+from acquire.link.reconnect import Batch, Broken, Connected, Ended, Idle, Link, connect, stream
 from acquire.wire import encode_frame
 
 from .conftest import PATIENCE, RigOf, Run, ScriptedBoard, encoded, every_rig, quick_rigs

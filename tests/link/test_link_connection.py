@@ -14,9 +14,10 @@ from typing import Any
 import pytest
 import serial
 
-from acquire import connection, pipe, transport, wire
-from acquire.link import Batch, Broken, Ended, Idle, Leftover, Link, connect, list_ports, probe
-from analysis.errors import DeviceError, LinkError, LobetraceError, UsageError
+from acquire import wire
+from acquire.link import connection, pipe, transport
+from acquire.link.reconnect import Batch, Broken, Ended, Idle, Leftover, Link, connect, list_ports, probe
+from analysis.base.errors import DeviceError, LinkError, LobetraceError, UsageError
 
 from .conftest import PATIENCE, CancelAt, Rig, RigOf, Run, ScriptedBoard, encoded, every_rig, quick_rigs
 

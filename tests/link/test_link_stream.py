@@ -11,8 +11,8 @@ from typing import Any
 import pytest
 
 from acquire import wire
-from acquire.link import Batch, Broken, Connected, Ended, Idle, connect, stream
-from analysis.errors import DeviceError, LinkError, UsageError
+from acquire.link.reconnect import Batch, Broken, Connected, Ended, Idle, connect, stream
+from analysis.base.errors import DeviceError, LinkError, UsageError
 
 from .conftest import PATIENCE, RigOf, Run, ScriptedBoard, encoded, quick_rigs
 

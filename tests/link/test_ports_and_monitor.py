@@ -12,22 +12,23 @@ from typing import Any
 
 import pytest
 
-from acquire import transport, wire
-from acquire.cli import port_list, until_told
+from acquire import wire
+from acquire.cli import ports, until_told
 from acquire.cli import run as command
-from acquire.cli.monitoring import FrameMonitor, RawMonitor
-from acquire.connection import probe
-from acquire.link import PortInfo, connect
-from acquire.link_raw import Opened, Raw, raw_lines
-from acquire.threaded import in_thread
-from analysis.errors import DeviceError, LinkError, UsageError
+from acquire.cli.monitor import FrameMonitor, RawMonitor
+from acquire.link import transport
+from acquire.link.connection import probe
+from acquire.link.raw import Opened, Raw, raw_lines
+from acquire.link.reconnect import PortInfo, connect
+from acquire.link.threaded import in_thread
+from analysis.base.errors import DeviceError, LinkError, UsageError
 
 from .conftest import PATIENCE, RigOf, Run, ScriptedBoard, encoded, quick_rigs
 
 
 async def asked(*addresses: str, within: float = 0.2) -> int:
     """`lobetrace ports` in a thread, as it has a loop of its own."""
-    return await asyncio.to_thread(port_list.run, addresses, True, within, 115200, True)
+    return await asyncio.to_thread(ports.run, addresses, True, within, 115200, True)
 
 
 def test_ports_tells_who_answers_and_who_does_not(
@@ -71,12 +72,12 @@ def test_ports_leaves_a_port_alone_that_somebody_holds(rig_of: RigOf, run: Run, 
 def test_ports_without_addresses_lists_what_the_machine_has(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    monkeypatch.setattr(port_list, "list_ports", lambda: [PortInfo("/dev/none-such", "a board")])
+    monkeypatch.setattr(ports, "list_ports", lambda: [PortInfo("/dev/none-such", "a board")])
     assert command(["ports"]) == 0
     assert capsys.readouterr().out == "/dev/none-such  (a board)  no board: there is no such port\n"
     assert command(["ports", "--no-ask"]) == 0
     assert capsys.readouterr().out == "/dev/none-such  (a board)\n"
-    monkeypatch.setattr(port_list, "list_ports", list)
+    monkeypatch.setattr(ports, "list_ports", list)
     assert command(["ports"]) == 0
     assert "no serial port" in capsys.readouterr().err
 
@@ -89,8 +90,8 @@ def test_a_driver_that_never_opens_holds_up_nobody(monkeypatch: pytest.MonkeyPat
         raise OSError("at last")
 
     monkeypatch.setattr(transport.serial, "Serial", stuck)
-    monkeypatch.setattr(port_list, "_PATIENCE_S", 0.05)
-    assert port_list.run(["COM7"], True, 0.05, 115200, False) == 2
+    monkeypatch.setattr(ports, "_PATIENCE_S", 0.05)
+    assert ports.run(["COM7"], True, 0.05, 115200, False) == 2
     assert not let_go.is_set()
     let_go.set()
     assert "could not be opened within 0.1 s" in capsys.readouterr().out

@@ -26,8 +26,8 @@ from scipy.sparse.linalg import splu
 
 from acquire.simulator.phases import Latching
 from acquire.simulator.rig import Rig
-from analysis.motion import usable_forward
-from analysis.samples import Floats
+from analysis.base.samples import Floats
+from analysis.crank.motion import usable_forward
 from tests.statistics.trials import job
 
 LOBE_KNOT_DEG = 8.0

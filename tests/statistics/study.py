@@ -18,7 +18,7 @@ from typing import Any
 
 import numpy as np
 
-from analysis.errors import LobetraceError
+from analysis.base.errors import LobetraceError
 from tests.statistics.random_error import PLACES, errors, shifted
 from tests.statistics.trials import LIFTS, Scenario, scenarios, trial
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from acquire.session import Plan
+from acquire.procedure.session import Plan
 from acquire.simulator.scenarios import SCENARIOS, Scenario
 from tests.walked import Walk
 

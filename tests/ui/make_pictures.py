@@ -22,7 +22,7 @@ from rich.console import Console
 from rich.text import Text
 
 import acquire.dashboard
-from acquire.steps import RESULT, SAID, STEPS
+from acquire.procedure.steps import RESULT, SAID, STEPS
 
 FOLDER = Path(acquire.dashboard.__file__).with_name("pictures")
 SIZE = 120, 36  # columns and lines

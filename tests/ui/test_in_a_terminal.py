@@ -16,11 +16,11 @@ from pathlib import Path
 import pytest
 
 from acquire.cli.demo_job import job_text
-from acquire.session import MET, Happened, Place, Plan, places
-from acquire.session_file import write_session
+from acquire.procedure.saved_session import write_session
+from acquire.procedure.session import MET, Happened, Place, Plan, places
+from acquire.procedure.steps import RIG, SWEEP
 from acquire.simulator.scenarios import SCENARIOS
 from acquire.simulator.truth import truth
-from acquire.steps import RIG, SWEEP
 from analysis.capture import load
 
 if sys.platform == "win32":

@@ -14,21 +14,21 @@ from textual.widgets._footer import FooterKey
 
 from acquire.dashboard.app import Dashboard
 from acquire.dashboard.ask import Override, Redo
+from acquire.dashboard.keys import offered, to_redo
 from acquire.dashboard.lines import Lines
-from acquire.dashboard.offered import offered, to_redo
 from acquire.dashboard.panels import do, head
 from acquire.dashboard.picture import snapshot_of
-from acquire.dashboard.setup import Setup
-from acquire.dashboard.snapshot import ERROR
-from acquire.dashboard.station import Station
 from acquire.dashboard.window import furthest, window
-from acquire.outcomes import Batch
-from acquire.session import Place, Plan
-from acquire.steps import CAUTIONS, DONE, RESULT, RIG, STEPS, STOP, SWEEP, ZERO
+from acquire.link.outcomes import Batch
+from acquire.procedure.messages import ERROR
+from acquire.procedure.session import Place, Plan
+from acquire.procedure.setup import Setup
+from acquire.procedure.station import Station
+from acquire.procedure.steps import CAUTIONS, DONE, RESULT, RIG, STEPS, STOP, SWEEP, ZERO
 from acquire.wire import Hello
+from analysis.base.samples import Header
 from analysis.capture import load
 from analysis.job import load_job
-from analysis.samples import Header
 from tests.ui.test_pictures import FIGURES, app_of
 from tests.walked import Clock, Walk
 
@@ -163,7 +163,7 @@ def test_a_long_result_is_turned_line_by_line_and_page_by_page(walks: Walks) -> 
             seen |= set((await after("pagedown"))[:-1])
         end = text(app)
         assert "↑ for more" in end[-1]
-        assert FIGURES.warnings[0].text[-10:] in " ".join(" ".join(end).split())
+        assert FIGURES.findings[0].text[-10:] in " ".join(" ".join(end).split())
         assert any("EXHAUST" in line for line in seen)
         assert any("separation" in line for line in seen), "no line is passed over"
         assert await after("end", "down") == end
@@ -235,7 +235,6 @@ def test_a_small_terminal_says_what_is_to_be_done_next(walks: Walks) -> None:
 def played(sample: Path, header: Callable[[Header], Header] = lambda header: header) -> Station:
     """A capture that is played again, as far as its hello; what found TDC lies in the same job."""
     stop, sweep = (load(sample / "captures" / name) for name in ("1-stop.csv", "2-intake.csv"))
-    assert sweep.header is not None
     setup = Setup(load_job(sample), Plan(), replayed=header(sweep.header), found_by=[stop])
     station = Station(setup, Clock())
     assert station.setup.replayed is not None

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from acquire.dashboard.linkstate import LinkWatch
-from acquire.dashboard.snapshot import DISCONNECTED, ENDED, LIVE, STALLED, WAITING
-from acquire.outcomes import Batch, Broken, Ended
+from acquire.link.outcomes import Batch, Broken, Ended
+from acquire.procedure.link_state import DISCONNECTED, ENDED, LIVE, STALLED, WAITING, LinkWatch
 from acquire.wire import Damage, Event, Hello, Index
-from analysis.errors import LinkError
-from analysis.samples import Board
+from analysis.base.errors import LinkError
+from analysis.base.samples import Board
 
 HELLO = Hello(Board(2400, True, "edge", (0.01,), ("mm",), "bench-a", boot=57), 0, 0)
 

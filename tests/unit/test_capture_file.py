@@ -14,10 +14,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from analysis.base.errors import CaptureError
+from analysis.base.samples import Board, Capture, Fault, Gap, Header
 from analysis.capture import from_rows, load, parse
 from analysis.capture.text import Note, columns, header_text, whole_text
-from analysis.errors import CaptureError
-from analysis.samples import Board, Capture, Fault, Gap, Header
 
 SPECIFICATION = Path(__file__).parents[2] / "firmware-notes" / "capture-format.md"
 ONE = Header(
@@ -52,7 +52,6 @@ def worked_example() -> bytes:
 def test_the_worked_example_of_the_specification() -> None:
     capture = parse(worked_example())
     assert capture.complete, capture.missing
-    assert capture.header is not None
     assert (capture.header.step, capture.header.cylinder, capture.header.channels) == ("sweep", 1, ("intake",))
     assert capture.header.board == Board(2400, True, "edge", (0.01,), ("mm",), "bench-a", 57)
     assert capture.samples.seq.tolist() == [0, 1, 4, 8]

@@ -17,7 +17,7 @@ import jsonschema
 import junitparser
 import pytest
 
-from acquire.cli import checking, run
+from acquire.cli import check, run
 from acquire.cli.demo_job import job_text
 from acquire.simulator.rig import Rig
 from acquire.simulator.scenarios import Scenario
@@ -60,9 +60,9 @@ def test_the_exit_code_is_the_verdict(
 def test_what_is_wrong_its_cause_and_what_to_do_are_said(jobs: dict[str, Path], capsys: pytest.CaptureFixture[str]) -> None:
     run(["check", str(jobs["late"])])
     out = capsys.readouterr().out
-    assert "outside      intake opens at 1.27 mm, lobe" in out
+    assert "out of tolerance intake opens at 1.27 mm, lobe" in out
     assert out.count("Likely cause: The camshaft stands") == out.count("late (retarded), or TDC is off") == 1
-    assert "What speaks for the cause: As the job stands " in out
+    assert "Evidence: As the job stands " in out
     assert "advance it by" in out
 
 
@@ -109,7 +109,7 @@ def test_junit_is_read_by_another_library(jobs: dict[str, Path], tmp_path: Path)
     suites = list(junitparser.JUnitXml.fromfile(str(file)))
     assert [(suite.failures, suite.errors) for suite in suites] == [(0, 0), (7, 0), (0, 1)]
     failed = [case for case in suites[1] if case.result]
-    assert all("outside: specified" in case.result[0].message for case in failed)
+    assert all("out of tolerance: specified" in case.result[0].message for case in failed)
     assert suites[0].tests == len(list(suites[0])) == 12
     assert "Likely cause" in ElementTree.parse(file).getroot()[1].findtext("system-out", "")
 
@@ -143,6 +143,7 @@ def test_report_writes_what_the_name_asks_for(
     assert (tmp_path / name).read_bytes().startswith(begins)
     assert "outside" in capsys.readouterr().out
     assert [file.name for file in tmp_path.iterdir()] == [name]
+    assert run(["report", str(jobs["good"]), "-o", str(tmp_path / name)]) == 0, "an older sheet is replaced"
 
 
 @pytest.mark.parametrize(("name", "words"), [("sheet.doc", "neither HTML nor PDF"), ("none/sheet.html", "cannot be written")])
@@ -198,7 +199,7 @@ def test_what_cannot_be_compared_is_said(jobs: dict[str, Path], tmp_path: Path, 
 @pytest.mark.skipif("forkserver" not in multiprocessing.get_all_start_methods(), reason="no such workers here")
 def test_ctrl_c_is_answered_once_and_not_by_every_worker() -> None:
     ours = signal.getsignal(signal.SIGINT)
-    with ProcessPoolExecutor(1, mp_context=checking._context()) as pool:
+    with ProcessPoolExecutor(1, mp_context=check._context()) as pool:
         assert pool.submit(signal.getsignal, signal.SIGINT).result() == signal.SIG_IGN
     assert signal.getsignal(signal.SIGINT) == ours
 
@@ -214,7 +215,7 @@ def answers_ctrl_c() -> Iterator[None]:
 @pytest.mark.usefixtures("answers_ctrl_c")
 def test_ctrl_c_while_workers_start_is_answered_when_they_stand() -> None:
     done = []
-    with pytest.raises(KeyboardInterrupt), checking._held():  # noqa: PT012
+    with pytest.raises(check.Interrupted), check._held():  # noqa: PT012
         signal.raise_signal(signal.SIGINT)
         done.append("started")
     assert done == ["started"]

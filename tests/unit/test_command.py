@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 
 from acquire.cli import run
-from acquire.job_folder import captures_of, folder_of, free
 from analysis.job import load_job
+from analysis.job.folder import captures_of, folder_of, free
 
 COMMANDS = ["new", "ports", "monitor", "capture", "analyze", "check", "report", "compare", "simulate", "live", "replay", "demo"]
 

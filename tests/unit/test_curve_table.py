@@ -7,9 +7,9 @@ import math
 import numpy as np
 import pytest
 
-from analysis.curve import Curve
-from analysis.curve_table import curve_table
-from analysis.errors import UsageError
+from analysis.base.errors import UsageError
+from analysis.curve.lift_curve import Curve
+from analysis.curve.tabulated import curve_table
 from tests.rigs import FINE, lobe_of, measured, with_lobes
 
 FLANK_CRANK = 140.0
@@ -18,7 +18,7 @@ FLANK_CRANK = 140.0
 @pytest.fixture(scope="module")
 def curve() -> Curve:
     found, _ = measured(with_lobes(FINE, lobe_of("cycloidal"), separation_deg=108.0, advance_deg=0.0), ("stop", "intake"))
-    return found.lobes["intake"].swept.curve
+    return found.intake.swept.curve
 
 
 def test_values_and_derivatives_of_a_cycloidal_lobe(curve: Curve) -> None:

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from analysis.basecircle import BaseCircle
+from analysis.curve.base_circle import BaseCircle
 
 STEP = 0.01
 

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from acquire.simulator.cam import Flank, LawLobe
-from analysis import spline
-from analysis.samples import Floats
+from analysis.base.samples import Floats
+from analysis.curve import smoothing
 
 DEG = np.arange(-130.0, 160.0, 0.1)
 # The closing flank stands on its ramp 140 crank degrees behind the nose.
@@ -26,9 +26,9 @@ def smooth(deg: Floats) -> Floats:
     return np.asarray(10.0 * np.exp(-((deg / 55.0) ** 2)))
 
 
-def fitted(shape: Floats, seed: int, noise_mm: float) -> spline.Spline:
+def fitted(shape: Floats, seed: int, noise_mm: float) -> smoothing.Spline:
     lift = shape + noise_mm * np.random.default_rng(seed).standard_normal(DEG.size)
-    return spline.fit_with_ramps(DEG, lift, np.ones_like(DEG), -130.0, 160.0)
+    return smoothing.fit_with_ramps(DEG, lift, np.ones_like(DEG), -130.0, 160.0)
 
 
 @pytest.mark.parametrize(("noise_mm", "share"), [(0.0005, 0.75), (0.004, 0.9)])
@@ -40,13 +40,13 @@ def test_the_end_of_a_ramp_is_found(noise_mm: float, share: float, monkeypatch: 
         return float(np.sqrt(np.mean([(fitted(ramped(DEG), k, noise_mm).value(about) - ramped(about)) ** 2 for k in range(12)])))
 
     eased = off()
-    monkeypatch.setattr(spline, "CLEARLY", np.inf)
+    monkeypatch.setattr(smoothing, "CLEARLY", np.inf)
     assert eased < share * off()
 
 
 @pytest.mark.parametrize("seed", range(3))
 def test_a_lobe_without_ramps_keeps_its_curve(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
     eased = fitted(smooth(DEG), seed, 0.004)
-    monkeypatch.setattr(spline, "CLEARLY", np.inf)
+    monkeypatch.setattr(smoothing, "CLEARLY", np.inf)
     even = fitted(smooth(DEG), seed, 0.004)
     assert eased.value(DEG) == pytest.approx(even.value(DEG), abs=1e-12)

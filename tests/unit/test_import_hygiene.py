@@ -39,18 +39,14 @@ def below(package: str, path: Iterable[str]) -> list[str]:
 
 ANALYSIS = below("analysis", analysis.__path__)
 ACQUIRE = [name for name in below("acquire", acquire.__path__) if not name.endswith("__main__")]
-WIRE = [
-    name
-    for name in ACQUIRE
-    if name.split(".")[1:2] and name.split(".")[1].startswith(("wire", "decoder", "frames", "encode", "parse"))
-]
+WIRE = [name for name in ACQUIRE if name.startswith("acquire.wire")]
 SCREENS = ("textual",)
 PORTS = ("serial", "serial_asyncio")
 LOOPS = ("asyncio",)
 
 
 def test_there_is_something_to_look_at() -> None:
-    assert {"analysis.job", "analysis.report.text"} <= set(ANALYSIS)
+    assert {"analysis.job", "analysis.report.sheet"} <= set(ANALYSIS)
     assert "acquire.wire" in WIRE
 
 
@@ -63,8 +59,7 @@ def test_analysis_brings_no_port_no_loop_no_screen_and_nothing_of_acquire() -> N
 
 
 def test_the_wire_brings_no_port_no_loop_and_no_screen() -> None:
-    narrow = [name for name in WIRE if not name.endswith("bulk")]
-    assert brought(narrow, [*SCREENS, *PORTS, *LOOPS, "typer", "scipy", "pydantic"]) == {}
+    assert brought(WIRE, [*SCREENS, *PORTS, *LOOPS, "typer", "scipy", "pydantic"]) == {}
 
 
 def test_only_the_dashboard_brings_a_screen() -> None:
@@ -73,14 +68,7 @@ def test_only_the_dashboard_brings_a_screen() -> None:
 
 def test_only_the_link_and_what_stands_on_it_brings_the_serial_port() -> None:
     """The simulator's server opens pseudo-terminals and sockets by itself."""
-    opens = (
-        "acquire.transport",
-        "acquire.threaded",
-        "acquire.connection",
-        "acquire.link",
-        "acquire.cli",
-        "acquire.dashboard",
-    )
+    opens = ("acquire.link", "acquire.procedure", "acquire.cli", "acquire.dashboard")
     assert brought([name for name in ACQUIRE if not name.startswith(opens)], PORTS) == {}
 
 

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.errors import UsageError
+from analysis.base.errors import UsageError
 from analysis.job import Job, load_job, parse_job
 
 ENGINE = """format = 1
@@ -135,7 +135,7 @@ def test_a_job_is_found_by_its_folder_and_a_missing_one_is_a_sentence(tmp_path: 
         load_job(tmp_path)
     (tmp_path / "job.toml").unlink()
     (tmp_path / "job.toml").mkdir()
-    with pytest.raises(UsageError, match=r"job\.toml: the job file cannot be read \(\w[\w ]+\)"):
+    with pytest.raises(UsageError, match=r"job\.toml: the job file cannot be read \(\w[\w, ]+\)"):
         load_job(tmp_path)
 
 

@@ -6,10 +6,10 @@ import pytest
 
 from acquire import wire
 from acquire.cli.frame_words import of_board, of_event
-from acquire.health import Health, HealthWatch
-from acquire.link_raw import escaped, why_refused
-from acquire.parse import parse_line
-from analysis.samples import Board
+from acquire.link.health import Health, HealthWatch
+from acquire.link.raw import escaped, why_refused
+from acquire.wire.parse import parse_line
+from analysis.base.samples import Board
 
 BOARD = Board(2400, True, "edge", (0.01, 0.0127), ("mm", "in"), "bench-a", boot=57)
 

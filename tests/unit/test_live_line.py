@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 
-from acquire.cli.live import LiveLine
+from acquire.cli.status_line import LiveLine
 
 
 class Terminal(io.StringIO):

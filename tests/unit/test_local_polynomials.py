@@ -11,7 +11,7 @@ import math
 import numpy as np
 import pytest
 
-from analysis.spline import fit_spline, fit_with_ramps
+from analysis.curve.smoothing import fit_spline, fit_with_ramps
 from tests.statistics.random_error import line_between_two, local_weights
 
 

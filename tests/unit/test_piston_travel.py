@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.geometry import SliderCrank
+from analysis.tdc.slider_crank import SliderCrank
 from analysis.tdc.travel import Prior, Travel, TravelFit, fit_travel
 
 CRANK = SliderCrank(43.0, 143.0)

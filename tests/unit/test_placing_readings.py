@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.motion import Motion
-from analysis.placing import NEAR_S, SLOW_S, place
-from analysis.samples import Floats
+from analysis.base.samples import Floats
+from analysis.crank.interpolation import NEAR_S, SLOW_S, place
+from analysis.crank.motion import Motion
 
 
 def moved(time_s: Floats, position: Floats, forward: int = 1) -> Motion:

@@ -9,14 +9,15 @@ from functools import cache
 import numpy as np
 import pytest
 
-from acquire.outcomes import Batch, Ended, Outcome
-from acquire.replay import TICK_S, replay
+from acquire.link.outcomes import Batch, Ended, Outcome
+from acquire.record.replay import TICK_S, replay
 from acquire.simulator.scenarios import SCENARIOS
-from acquire.tape import Tape
 from acquire.wire import Damage, Hello
-from analysis.errors import CaptureError, UsageError
-from analysis.samples import Capture, Gap
+from analysis.base.errors import CaptureError, UsageError
+from analysis.base.samples import Capture, Gap
+from analysis.base.selection import only
 from tests.recorded import captures
+from tests.tape import Tape
 
 
 @cache
@@ -47,7 +48,6 @@ def played(capture: Capture, speed: float = 1.0) -> tuple[list[Outcome], Clock]:
 
 
 def taped(capture: Capture, outcomes: list[Outcome]) -> Capture:
-    assert capture.header is not None
     tape = Tape(capture.header)
     for outcome in outcomes:
         if isinstance(outcome, Batch):
@@ -113,4 +113,4 @@ def test_a_speed_that_gets_nowhere_is_refused(speed: float) -> None:
 def test_a_capture_without_rows_is_refused() -> None:
     capture = capture_of("workshop")
     with pytest.raises(CaptureError, match="no rows"):
-        played(replace(capture, header=None))
+        played(replace(capture, samples=only(capture.samples, slice(0))))

@@ -7,7 +7,7 @@ import random
 
 import pytest
 
-from acquire.session import (
+from acquire.procedure.session import (
     MET,
     OVERRIDDEN,
     REDONE,
@@ -26,8 +26,8 @@ from acquire.session import (
     redo,
     taken_up,
 )
-from acquire.steps import CAUTIONS, DONE, RESULT, RIG, STEPS, STOP, STOP_OUT, SWEEP, TRAVEL, ZERO
-from analysis.errors import UsageError
+from acquire.procedure.steps import CAUTIONS, DONE, RESULT, RIG, STEPS, STOP, STOP_OUT, SWEEP, TRAVEL, ZERO
+from analysis.base.errors import UsageError
 
 PLANS = [Plan(tdc, valves) for tdc in ("stop", "travel", "given") for valves in (("intake",), ("intake", "exhaust"), ("both",))]
 

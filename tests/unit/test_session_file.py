@@ -6,10 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from acquire.session import MET, OVERRIDDEN, Happened, Place
-from acquire.session_file import FILE_NAME, read_session, write_session
-from acquire.steps import RIG, STOP
-from analysis.errors import CaptureError
+from acquire.procedure.saved_session import FILE_NAME, read_session, write_session
+from acquire.procedure.session import MET, OVERRIDDEN, Happened, Place
+from acquire.procedure.steps import RIG, STOP
+from analysis.base.errors import CaptureError
 
 AT = "2030-01-02T03:04:05+00:00"
 BOTH = (Happened(MET, Place(RIG)), Happened(OVERRIDDEN, Place(STOP), "Anschlag: „fest“"))

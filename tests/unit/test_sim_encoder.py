@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from acquire.simulator.encoder import Encoder, Lost, lose
 from acquire.simulator.hand import Hand, Turning, onward
-from acquire.simulator.motion import Motion
+from acquire.simulator.trajectory import Motion
 
 STEP_BY_LINES = {360: 0.25, 500: 0.18, 1000: 0.09, 1024: 0.087890625, 2048: 0.0439453125, 2500: 0.036, 3600: 0.025}
 

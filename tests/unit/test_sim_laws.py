@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from scipy.integrate import cumulative_trapezoid
 
 from acquire.simulator.laws import LAWS, law_named, power_polynomial, scca
-from analysis.errors import UsageError
+from analysis.base.errors import UsageError
 
 PI = np.pi
 SMOOTH = ("cycloidal", "3-4-5", "4-5-6-7", "modified sine", "modified trapezoid")

@@ -14,14 +14,14 @@ from acquire.simulator.encoder import Encoder, Lost
 from acquire.simulator.hand import Hand
 from acquire.simulator.indicator import Indicator
 from acquire.simulator.phases import PHASES, Recording, latch_phase, record, start
+from acquire.simulator.piston_stop import SliderCrank, Stop
 from acquire.simulator.rig import Rig, Work
 from acquire.simulator.scenarios import SCENARIOS
-from acquire.simulator.stop import SliderCrank, Stop
 from acquire.simulator.train import Train
 from acquire.simulator.truth import truth
 from acquire.wire import Damage, Decoder, Event, Fault, Heartbeat, Hello, Index, Sample
-from analysis.errors import UsageError
-from analysis.samples import CRANK_SUSPECT, DROPPED, LIFT_SUSPECT, SILENT
+from analysis.base.errors import UsageError
+from analysis.base.samples import CRANK_SUSPECT, DROPPED, LIFT_SUSPECT, SILENT
 
 SHORT = Work(touches=2, travel_times=2, turns=2.3, backward_turns=1.1)
 QUIET = Indicator(noise_mm=0.0, step=0.001)

@@ -14,7 +14,7 @@ from acquire.simulator.phases import record
 from acquire.simulator.rig import Rig, Work
 from acquire.simulator.serve import Served, run, serve
 from acquire.wire import Decoder, Fault, Hello
-from analysis.errors import UsageError
+from analysis.base.errors import UsageError
 
 RIG = Rig(work=Work(touches=1, turns=1.2))
 PHASES = ("stop", "intake")

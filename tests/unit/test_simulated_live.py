@@ -9,9 +9,9 @@ import pytest
 
 from acquire.cli import run
 from acquire.dashboard import launch
-from acquire.job_folder import make_job
-from acquire.session import Place
-from acquire.steps import CAUTIONS, DONE, SWEEP
+from acquire.procedure.session import Place
+from acquire.procedure.steps import CAUTIONS, DONE, SWEEP
+from analysis.job.folder import make_job
 from analysis.job.template import template
 
 

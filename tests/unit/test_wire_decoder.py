@@ -9,9 +9,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from acquire import wire
-from acquire.frames import LONGEST_LINE, U32
-from analysis.errors import DeviceError
-from analysis.samples import Board
+from acquire.wire.frames import LONGEST_LINE, U32
+from analysis.base.errors import DeviceError
+from analysis.base.samples import Board
 
 ONE = Board(2400, True, "edge", (0.01,), ("mm",), "bench-a", boot=57)
 TWO = Board(2400, True, "edge", (0.01, 0.0127), ("mm", "in"), "bench-a", boot=57)

@@ -10,9 +10,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from acquire import encode, frames, parse, wire
-from analysis.errors import DeviceError, UsageError
-from analysis.samples import Board
+from acquire import wire
+from acquire.wire import encode, frames, parse
+from analysis.base.errors import DeviceError, UsageError
+from analysis.base.samples import Board
 
 NOTES = Path(__file__).parents[2] / "firmware-notes" / "wire-format.md"
 BENCH = Board(2400, True, "edge", (0.01,), ("mm",), "bench-a", boot=57)

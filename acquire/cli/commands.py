@@ -1,0 +1,335 @@
+"""The lobetrace command: declarations only. What a command does is imported when it runs, so that `--help` costs next to nothing.
+
+Exit codes: 0 done, 1 out of tolerance, 2 cannot tell (bad input, too little data): one sentence on stderr says what to do.
+With `--json` results and nothing else go to stdout; words for people go to stderr.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Sequence
+from contextlib import suppress
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from acquire.cli import crash
+from acquire.cli.options import Baud, Force, JobPath, Json, Light, Paper, Quiet, Seed, Step, Tdc, Units, Valve
+from analysis.base.errors import LobetraceError
+from analysis.base.foreign import harmless, shown
+
+CANNOT_TELL = 2
+_BY_THE_KEYBOARD = 130  # what newer versions of typer make of Ctrl-C while nothing of ours runs yet
+
+app = typer.Typer(
+    name="lobetrace",
+    help="Degree a camshaft with a crank encoder and a digital indicator.",
+    add_completion=False,
+    rich_markup_mode=None,  # markup is a third of a second of imports
+    pretty_exceptions_enable=False,
+)
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        from acquire.cli.version import version
+
+        typer.echo(f"lobetrace {version()}")
+        raise typer.Exit
+
+
+@app.callback()
+def _common(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and end.")
+    ] = False,
+    debug: Annotated[bool, typer.Option(crash.DEBUG, help="If lobetrace itself fails, print the trace.")] = False,
+) -> None:
+    """Degree a camshaft with a crank encoder and a digital indicator."""
+
+
+@app.command()
+def new(
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder to make; an existing job is never overwritten.")],
+    units: Annotated[Units, typer.Option(help="What lengths are written in.")] = Units.mm,
+    json: Json = False,
+) -> None:
+    """Make a job: a folder with a job.toml, every line explained, and captures/."""
+    from acquire.cli import new
+
+    new.run(folder, "in" if units is Units.inch else "mm", json)
+
+
+@app.command()
+def ports(
+    addresses: Annotated[
+        list[str] | None,
+        typer.Argument(
+            metavar="PORT",
+            help="Look only here: a port, socket://HOST:PORT or rfc2217://HOST:PORT. Exit code 2 if no board answers.",
+        ),
+    ] = None,
+    ask: Annotated[
+        bool, typer.Option("--ask/--no-ask", help="Say hello to each port and wait for an answer, or only list them.")
+    ] = True,
+    within: Annotated[float, typer.Option(min=0.1, help="Seconds that a board has to answer.")] = 3.0,
+    baud: Baud = 115200,
+    json: Json = False,
+) -> int:
+    """List the serial ports of this machine, and which boards answer there. A port that another program holds is left alone."""
+    from acquire.cli import ports
+
+    return ports.run(addresses or [], ask, within, baud, json)
+
+
+@app.command()
+def monitor(
+    port: Annotated[str, typer.Argument(metavar="PORT", help="Serial port, socket://HOST:PORT or rfc2217://HOST:PORT.")],
+    raw: Annotated[
+        bool, typer.Option("--raw", help="The bytes themselves, and why a line is no frame: to bring a board up.")
+    ] = False,
+    every: Annotated[bool, typer.Option("--all", help="Each sample; else ten a second at most.")] = False,
+    seconds: Annotated[float | None, typer.Option(min=0.1, help="End after so many seconds; else with Ctrl-C.")] = None,
+    baud: Baud = 115200,
+) -> None:
+    """Show what comes over a port and how the link does. Records nothing."""
+    from acquire.cli import monitor
+
+    monitor.run(port, baud, raw, every, seconds)
+
+
+@app.command()
+def capture(
+    job: JobPath,
+    step: Annotated[Step, typer.Option(help="What is recorded: piston stop, piston travel, or a valve sweep.")],
+    valve: Annotated[
+        Valve | None, typer.Option(help="For a sweep: what the indicator stands on; both: channel 1 intake, 2 exhaust.")
+    ] = None,
+    port: Annotated[str, typer.Option(help="Serial port or socket://HOST:PORT; else the job's.")] = "",
+    contacts: Annotated[
+        int | None,
+        typer.Option(
+            "--contacts", "--touches", min=1, help="End after so many contacts with the piston stop, both sides together."
+        ),
+    ] = None,
+    passes: Annotated[
+        int | None,
+        typer.Option(min=1, help="End after so many whole passes over the lobe, or over the top of the piston's travel."),
+    ] = None,
+    seconds: Annotated[float | None, typer.Option(min=0.1, help="End after so many seconds.")] = None,
+    until_still: Annotated[
+        float | None, typer.Option(min=0.1, help="End when the crank, once moved, rests for so many seconds.")
+    ] = None,
+    note: Annotated[str, typer.Option(help="Text that goes into the capture's header.")] = "",
+    json: Json = False,
+) -> None:
+    """Record one capture into the job. Ends at the limit given or with Ctrl-C; the file is closed either way."""
+    from acquire.cli import capture
+    from acquire.procedure.limits import Limits
+
+    place = capture.place_of(step.value, valve.value if valve else None)
+    capture.run(job, place, port, Limits(contacts, passes, seconds, until_still), note, json)
+
+
+@app.command()
+def analyze(
+    job: JobPath,
+    captures: Annotated[
+        list[Path] | None, typer.Argument(metavar="CAPTURE", help="Captures to use; else all of the job.", show_default=False)
+    ] = None,
+    json: Json = False,
+    budget: Annotated[
+        bool, typer.Option("--budget", help="With what makes up every number's uncertainty, and what numbers share.")
+    ] = False,
+) -> int:
+    """Work out top dead center, events, durations, centerlines and their uncertainty, and print the sheet."""
+    from acquire.cli import analyze
+
+    return analyze.run(job, captures or [], json, budget)
+
+
+@app.command()
+def check(
+    jobs: Annotated[list[Path], typer.Argument(metavar="JOB", help="Jobs: their folders, or their job.toml.")],
+    junit: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Write the verdicts as JUnit XML.", show_default=False)
+    ] = None,
+    force: Force = False,
+    json: Json = False,
+) -> int:
+    """Hold jobs against their specification. Exit code 0: all within; 1: any outside; 2: it cannot be told."""
+    from acquire.cli import check
+
+    return check.run(jobs, json, junit, force=force)
+
+
+@app.command()
+def report(
+    job: JobPath,
+    out: Annotated[Path, typer.Option("--out", "-o", metavar="FILE", help="sheet.html or sheet.pdf.")],
+    paper: Annotated[Paper, typer.Option(help="Paper size; auto: A4 for metric jobs, Letter for inch ones.")] = Paper.auto,
+    force: Force = False,
+    json: Json = False,
+) -> None:
+    """Write the sheet to hand over: verdict, table, curves, clearances and what to change, on one page."""
+    from acquire.cli import report
+
+    report.run(job, out, paper.value, json, force=force)
+
+
+@app.command()
+def compare(
+    before: Annotated[Path, typer.Argument(metavar="BEFORE", help="The job as it was.")],
+    after: Annotated[
+        Path, typer.Argument(metavar="AFTER", help="The job measured again, or with the indicator at the other place.")
+    ],
+    advanced: Annotated[
+        float | None,
+        typer.Option(
+            metavar="DEG",
+            min=-90,
+            max=90,
+            help="Crank degrees it was advanced by; else what BEFORE asks for.",
+            show_default=False,
+        ),
+    ] = None,
+    json: Json = False,
+) -> int:
+    """Hold a re-check against its prediction; or, lifter against valve, work out the rocker ratio over lift."""
+    from acquire.cli import compare
+
+    return compare.run(before, after, advanced, json)
+
+
+@app.command()
+def overlay(
+    job: JobPath,
+    captures: Annotated[
+        list[Path] | None,
+        typer.Argument(metavar="CAPTURE", help="Sweeps to lay over the first of them; else all of the job.", show_default=False),
+    ] = None,
+    table: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Write each profile with three derivatives as CSV.", show_default=False),
+    ] = None,
+    step: Annotated[float, typer.Option(metavar="DEG", min=0.05, max=30, help="With --table: crank degrees a row.")] = 1.0,
+    force: Force = False,
+    json: Json = False,
+) -> int:
+    """Lay the profiles of several sweeps over each other. Exit code 0: alike; 1: any differs; 2: it cannot be told."""
+    from acquire.cli import overlay
+
+    return overlay.run(job, captures or [], table, step, json, force=force)
+
+
+@app.command()
+def simulate(
+    scenario: Annotated[str, typer.Option(help="Which rig; without it, list those there are.")] = "",
+    seed: Seed = None,
+    pace: Annotated[float, typer.Option(min=0.1, help="How many times as fast as real time.")] = 1.0,
+    fast: Annotated[bool, typer.Option("--fast", help="As fast as the reader takes it.")] = False,
+    phases: Annotated[
+        str,
+        typer.Option(
+            help="What is done, e.g. stop,intake,exhaust; each begins as the port is opened. -: named on stdin, line by line."
+        ),
+    ] = "",
+    socket: Annotated[bool, typer.Option("--socket", help="Serve on a local TCP port, not on a pseudo-terminal.")] = False,
+    truth: Annotated[Path | None, typer.Option(help="Write what really is into this JSON file.")] = None,
+    json: Json = False,
+) -> None:
+    """Serve a simulated rig and print where it can be reached."""
+    from acquire.cli import simulate
+
+    simulate.run(scenario, seed, None if fast else pace, socket, phases, truth, json)
+
+
+@app.command()
+def live(
+    job: Annotated[Path | None, typer.Argument(metavar="JOB", help="The job's folder, or its job.toml.")] = None,
+    port: Annotated[str, typer.Option(help="Serial port or socket://HOST:PORT; else the job's.")] = "",
+    tdc: Annotated[
+        Tdc | None, typer.Option(help="How top dead center is found; else by the stop, or as the job gives it.")
+    ] = None,
+    both: Annotated[bool, typer.Option("--both", help="Two indicators: intake and exhaust in one sweep.")] = False,
+    simulate: Annotated[
+        bool,
+        typer.Option(
+            "--simulate", help="On a simulated engine, in simulated-job or a folder named by the rig unless JOB is given."
+        ),
+    ] = False,
+    scenario: Annotated[str, typer.Option(help="With --simulate: which rig.")] = "workshop",
+    seed: Seed = None,
+    pace: Annotated[float, typer.Option(min=0.1, help="With --simulate: how many times as fast as real time.")] = 1.0,
+    light: Light = False,
+    no_bell: Quiet = False,
+) -> None:
+    """Measure on the live screen, guided step by step. Quit and come back: it goes on where it was."""
+    from acquire.cli import live
+
+    rig = scenario if simulate else ""
+    live.run(job, port, tdc.value if tdc else "", rig, seed, both=both, pace=pace, light=light, bell=not no_bell)
+
+
+@app.command()
+def replay(
+    capture: Annotated[Path, typer.Argument(metavar="CAPTURE", help="A recorded capture.")],
+    job: Annotated[Path | None, typer.Option(help="Its job; else the folder that it lies in.")] = None,
+    speed: Annotated[float, typer.Option(min=0.1, help="How many times as fast as it was recorded.")] = 1.0,
+    light: Light = False,
+    no_bell: Quiet = False,
+) -> None:
+    """Play a recorded capture on the live screen."""
+    from acquire.cli import replay
+
+    replay.run(capture, job, speed, light=light, bell=not no_bell)
+
+
+@app.command()
+def demo(
+    folder: Annotated[
+        Path | None, typer.Option(help="The job's folder, without a job yet; else demo-job, demo-job-2 and so on.")
+    ] = None,
+    seed: Seed = None,
+    json: Json = False,
+) -> None:
+    """Do the whole job on a simulated rig: record, analyze, and compare the sheet with what the simulator knows."""
+    from acquire.cli import demo
+
+    demo.run(folder, seed, json)
+
+
+def run(arguments: Sequence[str]) -> int:
+    """Run the command and return its exit code; every expected failure is one sentence on stderr."""
+    try:
+        code = app(crash.asked_for(list(arguments)) or ["--help"], prog_name="lobetrace", standalone_mode=False)
+    except LobetraceError as error:
+        return _cannot_tell(str(error))
+    except (KeyboardInterrupt, typer.Abort):
+        code = _BY_THE_KEYBOARD
+    except BrokenPipeError:  # whoever read our output has gone, e.g. `| head`
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return CANNOT_TELL
+    except Exception as error:
+        # An error of use. The base class moved between versions of typer, so it is known by what it can do.
+        if not hasattr(error, "format_message"):
+            return _cannot_tell(crash.told(error, f"at {' '.join(map(shown, arguments))!r}"))
+        sentence = " ".join(error.format_message().replace("Value error, ", "").split()).rstrip(".")
+        return _cannot_tell(f"{sentence}. Try: lobetrace --help")
+    if code == _BY_THE_KEYBOARD and not isinstance(code, crash.Signalled):
+        return _cannot_tell("Ended by the keyboard before it was done.")
+    return code if isinstance(code, int) else 0
+
+
+def _cannot_tell(sentence: str) -> int:
+    if sys.stderr is not None:
+        with suppress(OSError, ValueError):
+            print(harmless(sentence), file=sys.stderr)
+    return CANNOT_TELL
+
+
+def main() -> None:
+    """Entry point of the `lobetrace` script."""
+    sys.exit(run(sys.argv[1:]))

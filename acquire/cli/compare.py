@@ -1,0 +1,100 @@
+"""`lobetrace compare`: a job measured again after a change, against what was predicted; or a lifter's sweep against a valve's."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+from acquire.cli import say
+from acquire.cli.report import decided
+from analysis.base.errors import DataError
+from analysis.base.words import fine, value
+from analysis.decision.decide import Decision
+from analysis.decision.recheck import Again, RockerRatio, recheck, rocker_ratio
+from analysis.decision.verdict import overall
+from analysis.lobe.rocker import lash_of
+from analysis.report.json import quantity_json
+
+_EXIT = {"within": 0, "outside": 1}
+
+
+def run(before: Path, after: Path, advanced: float | None, as_json: bool) -> int:
+    """Compare two jobs; 0 if the second agrees with what the first predicts, else 1. Rocker ratios are only shown."""
+    first, second = decided(before), decided(after)
+    if first.job.engine != second.job.engine:
+        names = " and ".join(f"{path} ({each.job.engine.name})" for path, each in ((before, first), (after, second)))
+        say.person(f"! {names} do not describe the same engine: what follows means something only if they are one.")
+    if first.job.rig.indicator_at != second.job.rig.indicator_at:
+        _ratios(first, second, as_json)
+        return 0
+    change = _change(first, advanced)
+    found = recheck(first.measured, second.measured, change)
+    verdict = overall(each.verdict for each in found)
+    if as_json:
+        say.result_json({"schema": 1, "advanced_deg": change, "verdict": verdict, "lines": [_json(each) for each in found]})
+    else:
+        turned = " and ".join(f"the {valve} by {deg:+g}" for valve, deg in change.items())
+        say.result(f"Predicted from {before} with the camshaft advanced ({turned} crank degrees), measured again in {after}:")
+        say.result("\n".join(_table(found)))
+        agree = sum(each.verdict == "within" for each in found)
+        say.result(f"{agree} of {len(found)} agree within the expanded uncertainty of the difference; * marks the others")
+    return _EXIT[verdict]
+
+
+def _change(first: Decision, advanced: float | None) -> Mapping[str, float]:
+    """By how much each lobe was advanced: as said, or else as the first job's own correction asks for."""
+    if advanced is not None:
+        return {"intake": advanced, "exhaust": advanced}
+    return {valve: first.correction.advance_of(valve) if first.correction else 0.0 for valve in ("intake", "exhaust")}
+
+
+def _json(again: Again) -> dict[str, Any]:
+    return {
+        "name": again.name,
+        "before": quantity_json(again.before),
+        "predicted": again.predicted,
+        "after": quantity_json(again.after),
+        "difference": {"value": again.difference, "u95": again.u95},
+        "verdict": again.verdict,
+    }
+
+
+def _table(found: tuple[Again, ...]) -> Iterator[str]:
+    yield f"{'':<26}{'before':>12}{'predicted':>12}{'again':>12}{'off':>10} +/-"
+    for each in found:
+        places = fine(each.u95, each.before.unit)
+        numbers = "".join(f"{value(q):>12}" for q in (each.before, each.before.moved(each.predicted), each.after))
+        mark = "" if each.verdict == "within" else " *"
+        yield f"{each.name:<26}{numbers}{each.difference:>+10.{places}f} {each.u95:.{places}f}{mark}"
+
+
+def _ratios(first: Decision, second: Decision, as_json: bool) -> None:
+    """The rocker ratio over lift, of every lobe that was swept at the lifter and at the valve."""
+    lifter, valve = (first, second) if first.job.rig.indicator_at == "lobe" else (second, first)
+    rig = valve.job.rig
+    both = [(lobe, other) for lobe in lifter.measured.lobes if (other := valve.measured.lobe(lobe.valve))]
+    if not both:
+        raise DataError("the two measurements have no lobe in common", do="Sweep the same valve at the lifter and at the valve")
+    found = {lobe.valve: rocker_ratio(lobe, other, lash_of(rig, lobe.valve)) for lobe, other in both}
+    if as_json:
+        say.result_json({"schema": 1, "rocker_ratio": {name: _ratio_json(ratio) for name, ratio in found.items()}})
+        return
+    for name, ratio in found.items():
+        full = ratio.at_full_lift
+        say.result(
+            f"Rocker ratio of the {name}: {full.value:.4f} +/-{full.u95:.4f} at full lift, {rig.lash_mm:g} mm of lash put back"
+        )
+        say.result(f"{'lobe lift, mm':>16}{'ratio':>10} +/-")
+        for lift, each, u95 in zip(ratio.lobe_mm, ratio.ratio, ratio.u95, strict=True):
+            say.result(f"{lift:>16.2f}{each:>10.4f} {u95:.4f}")
+
+
+def _ratio_json(ratio: RockerRatio) -> dict[str, Any]:
+    full = ratio.at_full_lift
+    return {
+        "lobe_mm": ratio.lobe_mm.tolist(),
+        "ratio": ratio.ratio.tolist(),
+        "u95": ratio.u95.tolist(),
+        "at_full_lift": quantity_json(full),
+    }

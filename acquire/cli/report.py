@@ -1,0 +1,46 @@
+"""`lobetrace report`: the sheet to hand over, as HTML or PDF by the name of the file."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from acquire.cli import say
+from acquire.cli.output_file import write
+from analysis.base.errors import UsageError
+from analysis.capture import load
+from analysis.decision.decide import Decision, decide
+from analysis.job import load_job
+from analysis.job.folder import captures_in
+from analysis.report.html import Paper, sheet_html
+
+
+def run(job_path: Path, out: Path, paper: str, as_json: bool, *, force: bool = False) -> None:
+    """Write the sheet and say where it is and what its verdict is."""
+    kind = out.suffix.lower()
+    if kind not in (".html", ".htm", ".pdf"):
+        raise UsageError(f"{out.name} is neither HTML nor PDF", do="Give a file that ends in .html or .pdf")
+    decision = decided(job_path)
+    size: Paper = _paper(paper, decision)
+    if kind == ".pdf":
+        from analysis.report.pdf import sheet_pdf
+
+        data = sheet_pdf(decision, size)
+    else:
+        data = sheet_html(decision, size if paper != "auto" else None).encode("utf-8", "replace")
+    write(out, data, force=force)
+    if as_json:
+        say.result_json({"sheet": str(out), "bytes": len(data), "verdict": decision.verdict})
+    else:
+        say.result(f"{out}: {decision.verdict}")
+
+
+def decided(job_path: Path) -> Decision:
+    """What the job's captures come to. UsageError if there are none, DataError if they cannot be measured."""
+    job = load_job(job_path)
+    return decide(job, [load(file) for file in captures_in(job_path)])
+
+
+def _paper(paper: str, decision: Decision) -> Paper:
+    if paper == "auto":
+        return "A4" if decision.job.measure.units == "mm" else "letter"
+    return "A4" if paper == "a4" else "letter"

@@ -1,0 +1,1 @@
+"""Ports and what comes of them: opening, the hello, reading, reconnecting, health."""

@@ -1,0 +1,1 @@
+"""The guided measurement: its steps, where it stands, and how it is saved."""

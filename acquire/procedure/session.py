@@ -1,0 +1,224 @@
+"""The guided procedure: which step follows which, and what moves it on. Tables and pure functions; no screen, port, clock or file.
+
+Two tables say everything. `steps.STEPS` names each step, what a person does in it, what is recorded, and what the data
+must show before it is over (`needs`). `ROWS` says where each happening leads. A `Session` is what has happened so far, folded by
+`after`; what was written down of it can be folded again, so a job is taken up where it was left.
+
+Only what the data show moves a session on. A person says what the data cannot show: cautions read, stop fitted, indicator set,
+stop taken out, result read. A person can also override a need, with a reason, which stays with the job.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, replace
+from typing import Final, NamedTuple
+
+from acquire.procedure.steps import CAUTIONS, DONE, RESULT, RIG, SAID, STEPS, STOP, STOP_OUT, SWEEP, TRAVEL, ZERO, Need
+from analysis.base.errors import UsageError
+
+Facts = Mapping[str, float]
+
+# What can happen.
+MET, OVERRIDDEN, REDONE, TDC_LOST = "met", "overridden", "redone", "tdc lost"
+
+
+@dataclass(frozen=True)
+class Plan:
+    """How this job is gone through. `tdc`: "stop", "travel" or "given"; `valves`: in order, each "intake", "exhaust" or "both"."""
+
+    tdc: str = "stop"
+    valves: tuple[str, ...] = ("intake", "exhaust")
+
+
+class Place(NamedTuple):
+    """A step, and the valve it is done for (empty if for none)."""
+
+    step: str
+    valve: str = ""
+
+    @property
+    def title(self) -> str:
+        """The step's title with the valve's name."""
+        return STEPS[self.step].title.format(valve=_spoken(self.valve))
+
+    @property
+    def do(self) -> tuple[str, ...]:
+        """What a person does, line by line."""
+        return tuple(line.format(valve=_spoken(self.valve)) for line in STEPS[self.step].do)
+
+
+class Happened(NamedTuple):
+    """Something that moved the session, as it is written down. `place`: where it was; for REDONE, where it goes."""
+
+    what: str
+    place: Place
+    reason: str = ""
+
+
+START: Final = Place(CAUTIONS)
+
+
+@dataclass(frozen=True)
+class Session:
+    """Where a job stands: its plan, the place in hand, the places that are done, and those overridden, with reasons."""
+
+    plan: Plan
+    at: Place = START
+    done: frozenset[Place] = frozenset()
+    overrides: tuple[Happened, ...] = ()
+
+
+class Row(NamedTuple):
+    """From `step` (any if empty), when `what` happens and `when` holds, to `to`."""
+
+    step: str
+    what: str
+    when: Callable[[Session], bool]
+    to: Callable[[Session], Place]
+
+
+def _always(_session: Session) -> bool:
+    return True
+
+
+def _tdc_by(way: str) -> Callable[[Session], bool]:
+    return lambda session: session.plan.tdc == way
+
+
+def _more(session: Session) -> bool:
+    return session.at.valve != session.plan.valves[-1]
+
+
+def _last(session: Session) -> bool:
+    return not _more(session)
+
+
+def _to(step: str) -> Callable[[Session], Place]:
+    return lambda _session: Place(step)
+
+
+def _same_valve(step: str) -> Callable[[Session], Place]:
+    return lambda session: Place(step, session.at.valve)
+
+
+def _first_valve(session: Session) -> Place:
+    return Place(ZERO, session.plan.valves[0])
+
+
+def _next_valve(session: Session) -> Place:
+    return Place(ZERO, session.plan.valves[session.plan.valves.index(session.at.valve) + 1])
+
+
+ROWS: Final[tuple[Row, ...]] = (
+    Row(CAUTIONS, MET, _always, _to(RIG)),
+    Row(RIG, MET, _tdc_by("stop"), _to(STOP)),
+    Row(RIG, MET, _tdc_by("travel"), _to(TRAVEL)),
+    Row(RIG, MET, _tdc_by("given"), _first_valve),
+    Row(STOP, MET, _always, _to(STOP_OUT)),
+    Row(STOP_OUT, MET, _always, _first_valve),
+    Row(TRAVEL, MET, _always, _first_valve),
+    Row(ZERO, MET, _always, _same_valve(SWEEP)),
+    Row(SWEEP, MET, _always, _same_valve(RESULT)),
+    Row(RESULT, MET, _more, _next_valve),
+    Row(RESULT, MET, _last, _to(DONE)),
+    Row("", TDC_LOST, _tdc_by("stop"), _to(STOP)),
+    Row("", TDC_LOST, _tdc_by("travel"), _to(TRAVEL)),
+    Row("", TDC_LOST, _tdc_by("given"), _to(RIG)),
+)
+
+# Done again, a step makes these undone: what was built on it. Captures stay; a later one of the same valve replaces the earlier.
+UNDOES: Final[Mapping[str, tuple[str, ...]]] = {STOP: (STOP_OUT,), ZERO: (SWEEP, RESULT), SWEEP: (RESULT,)}
+
+
+def places(plan: Plan) -> tuple[Place, ...]:
+    """Every place of the procedure, in order."""
+    found, session = [], Session(plan)
+    while session.at.step != DONE:
+        found.append(session.at)
+        session = after(session, Happened(MET, session.at))
+    return (*found, session.at)
+
+
+def needs(session: Session) -> tuple[Need, ...]:
+    """What the place in hand needs."""
+    return STEPS[session.at.step].needs
+
+
+def is_met(need: Need, facts: Facts) -> bool:
+    """Whether the facts meet a need."""
+    return facts.get(need.key, 0.0) >= need.least
+
+
+def looked_at(session: Session, facts: Facts) -> Happened | None:
+    """What the facts make happen: MET once every need of the place in hand is met."""
+    wanted = needs(session)
+    return Happened(MET, session.at) if wanted and all(is_met(need, facts) for need in wanted) else None
+
+
+def overridable(session: Session) -> bool:
+    """Whether the place in hand waits for the data, and not for a person's word alone: that cannot be overridden."""
+    return any(need.key != SAID for need in needs(session))
+
+
+def override(session: Session, reason: str) -> Happened:
+    """A person goes on although the data do not say so. UsageError without a reason, or where there is nothing to override."""
+    if not reason.strip():
+        raise UsageError("an override needs a reason", where=session.at.title, do="Write why the data need not show it")
+    if not overridable(session):
+        raise UsageError("there is nothing to override", where=session.at.title, do="Confirm it, or redo a step instead")
+    return Happened(OVERRIDDEN, session.at, reason.strip())
+
+
+def redo(session: Session, place: Place) -> Happened:
+    """A person goes back to a place (or begins the one in hand again). UsageError if it has not been reached yet."""
+    if place != session.at and place not in session.done:
+        raise UsageError(f"{place.title} has not been reached yet", where=session.at.title, do="Redo a step that is done")
+    return Happened(REDONE, place)
+
+
+def after(session: Session, happened: Happened) -> Session:
+    """The session after what happened. UsageError if the tables know no way from there."""
+    if happened.what == REDONE:
+        return _anew(session, happened.place)
+    if happened.what == TDC_LOST:
+        back = _anew(session, _leads_to(session, TDC_LOST))
+        return replace(back, at=START) if session.at == START else back  # whoever comes back reads the cautions first
+    if happened.place != session.at:
+        raise UsageError(f"{happened.place.title} is not in hand", where=session.at.title, do="Redo it first")
+    went = replace(session, at=_leads_to(session, MET), done=session.done | {session.at})
+    while went.at in went.done:  # after a redo, on to what is not done yet
+        went = replace(went, at=_leads_to(went, MET))
+    return replace(went, overrides=(*went.overrides, happened)) if happened.what == OVERRIDDEN else went
+
+
+def taken_up(plan: Plan, written: Iterable[Happened]) -> Session:
+    """The session of a job that was left: everything done stays done, but the cautions are read again first.
+
+    What no longer fits the plan is passed over.
+    """
+    session = Session(plan)
+    for happened in written:
+        try:
+            session = after(session, happened)
+        except UsageError:
+            continue
+    return replace(session, at=START, done=session.done - {START})
+
+
+def _leads_to(session: Session, what: str) -> Place:
+    for row in ROWS:
+        if row.step in ("", session.at.step) and row.what == what and row.when(session):
+            return row.to(session)
+    raise UsageError(f"nothing follows {what!r} here", where=session.at.title, do="Redo a step instead")
+
+
+def _anew(session: Session, place: Place) -> Session:
+    """At a place once more: it and what was built on it are not done."""
+    undone = {place, *(Place(step, place.valve) for step in UNDOES.get(place.step, ()))}
+    overrides = tuple(overridden for overridden in session.overrides if overridden.place not in undone)
+    return replace(session, at=place, done=session.done - undone, overrides=overrides)
+
+
+def _spoken(valve: str) -> str:
+    return "intake and exhaust" if valve == "both" else valve

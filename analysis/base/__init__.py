@@ -1,0 +1,1 @@
+"""What every room stands on: errors, the arrays of a recording, quantities with their uncertainty, findings, and words."""

@@ -1,0 +1,1 @@
+"""Where the crank was when each reading was taken, and which readings can be believed."""

@@ -1,0 +1,201 @@
+"""One sweep over one valve, from its capture to its lift curve: what can be read, where the lobe is, and what must be refused."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+
+from analysis.base.errors import DataError, placed
+from analysis.base.quantity import Quantity
+from analysis.base.samples import Bools, Capture, Header
+from analysis.crank.lag import stated_lag
+from analysis.crank.motion import CountError, follow
+from analysis.crank.readings import Readings, find_jumps, read_channel, without_spikes
+from analysis.curve.corners import corner
+from analysis.curve.lift_curve import Curve, make_curve
+from analysis.curve.lobe_period import lobe_centers
+from analysis.curve.points import Points, gather, peak_position, points_around, upright
+from analysis.job import Rig
+from analysis.tdc.stop import TdcFound
+
+LEAST_READINGS = 30
+# What passes of one lobe may differ by (root mean square): a lifter that bleeds down makes a tenth of it.
+DISAGREE_MM = 0.3
+# A lobe that comes round further off two turns than this (deg) is late by no lag.
+LOST_DEG = 4.0
+# A nose that is clipped leaves its level at more than this share of the flank's velocity, and a course from rest fits so much worse.
+CLIPPED, CLIPPED_WORSE = 0.08, 1.5
+# A hand on a bar turns no faster (common practice).
+FASTEST_DEG_S = 400.0
+# A lag from which on readings are placed anew, seconds.
+PLACED_S = 0.002
+SWEEP_AGAIN = "Unit or zero was switched, or the plunger stuck or lost the valve: set it right and sweep again, hands off"
+
+
+@dataclass(frozen=True)
+class Sweep:
+    """A capture's channel, what it is said to stand on, and TDC as a count of this capture (and how it was found)."""
+
+    capture: Capture
+    channel: int
+    stood_on: str
+    tdc_count: Quantity
+    tdc: TdcFound
+    forward: int
+
+    @property
+    def header(self) -> Header:
+        """The capture's header."""
+        return self.capture.header
+
+    @property
+    def cpr(self) -> int:
+        """Counts a turn."""
+        return self.header.board.cpr
+
+    @property
+    def step_mm(self) -> float:
+        """One count of the indicator."""
+        return self.header.board.steps_mm[self.channel]
+
+
+@dataclass(frozen=True)
+class Swept:
+    """What a sweep came to.
+
+    `valve`: "intake" or "exhaust", whose lobe was found. `peak_deg`: roughly, crank degrees from overlap TDC; `overlap_tdc`: a
+    position (counts in the direction of rotation) of that. `flipped` if the indicator read the wrong way round. `points`: raw, of
+    every pass over a turn before and after the lobe. `readings`: shape (m,), placed on the crank without the lag where that is long;
+    `good`: shape (m,), those that are no outliers. `count_errors`: what the index pulses show.
+    """
+
+    sweep: Sweep
+    valve: str
+    peak_deg: float
+    overlap_tdc: float
+    flipped: bool
+    points: Points
+    curve: Curve
+    readings: Readings
+    good: Bools
+    count_errors: tuple[CountError, ...]
+
+
+def read_sweep(rig: Rig, sweep: Sweep, foot_mm: float | None = None) -> Swept:
+    """From capture to curve. Intake and exhaust are told apart by where the lobe peaks. `foot_mm`: see `make_curve`.
+
+    Raises DataError if the readings jump, if there is too little forward motion, no lobe, no base circle, or a lobe not covered.
+    """
+    with placed(sweep.capture.path):
+        motion, errors = follow(sweep.capture, sweep.forward, rig.slack_allowance_deg * sweep.cpr / 360.0)
+        readings = read_channel(sweep.capture, sweep.channel, motion, rig.indicator_sign)
+        good = _good(sweep, readings)
+        lobe = _find_lobe(sweep, readings, good)
+        curve = make_curve(lobe.points, lobe.peak_deg, sweep.step_mm, stated_lag(rig), foot_mm=foot_mm)
+        if abs(lag_s := curve.lag.seconds) >= PLACED_S:
+            # A long lag under a hand that speeds up and slows down is not speed x lag: place each reading where the crank was then.
+            readings = read_channel(sweep.capture, sweep.channel, motion, rig.indicator_sign, lag_s)
+            lobe = _find_lobe(sweep, readings, good)
+            curve = make_curve(lobe.points, lobe.peak_deg, sweep.step_mm, stated_lag(rig), placed_s=lag_s, foot_mm=foot_mm)
+        _refuse_disagreement(curve, sweep, readings)
+        _refuse_clipped(curve, sweep.step_mm)
+        return Swept(sweep, *lobe, curve, readings, good, errors)
+
+
+class _Lobe(NamedTuple):
+    """Fields as of `Swept`."""
+
+    valve: str
+    peak_deg: float
+    overlap_tdc: float
+    flipped: bool
+    points: Points
+
+
+def _find_lobe(sweep: Sweep, readings: Readings, good: Bools) -> _Lobe:
+    """Which lobe the readings show, where, and its points."""
+    cpr = sweep.cpr
+    bins, flipped = upright(gather(readings, sweep.forward, readings.usable & good, cpr))
+    peak = peak_position(bins)
+    after_tdc = (peak - sweep.forward * sweep.tdc_count.value) * 360.0 / cpr % 360.0
+    valve, peak_deg = ("intake", after_tdc) if after_tdc < 180.0 else ("exhaust", after_tdc - 360.0)
+    overlap_tdc = peak - peak_deg * cpr / 360.0
+    return _Lobe(valve, peak_deg, overlap_tdc, flipped, points_around(bins, peak, overlap_tdc))
+
+
+def _good(sweep: Sweep, readings: Readings) -> Bools:
+    """Which readings are no outliers, shape (m,). DataError if they jump, or if too few of them can be used."""
+    jumps = find_jumps(readings, sweep.cpr)
+    fast = float(np.quantile(np.abs(readings.speed), 0.75)) * 360.0 / sweep.cpr
+    if fast > FASTEST_DEG_S:
+        raise DataError(
+            f"the crank was turned at {fast:.0f} degrees a second, too fast for the indicator, and by no hand",
+            do="Turn the engine by hand, never with the starter, below 100 degrees a second",
+        )
+    if jumps.size:
+        raise DataError(
+            f"the indicator jumped {jumps.size} times as no lobe can make it, first {jumps[0]:.2f} s after the board's start",
+            do=SWEEP_AGAIN,
+        )
+    good = without_spikes(readings.lift_mm, sweep.step_mm)
+    usable = int((readings.usable & good).sum())
+    if usable < LEAST_READINGS:
+        raise _too_little_motion(sweep, usable)
+    return good
+
+
+def _refuse_disagreement(curve: Curve, sweep: Sweep, readings: Readings) -> None:
+    """A switched unit leaves no jump where the lift is small, but a lobe of another size."""
+    count = np.maximum(np.bincount(curve.points.pass_), 1)
+    off = float(np.sqrt(np.bincount(curve.points.pass_, weights=curve.residual**2) / count).max())
+    if off > DISAGREE_MM:
+        _refuse_lost_counts(sweep, readings)
+        raise DataError(
+            f"the passes over the lobe do not agree: one lies {off:.2f} mm off the others on the average", do=SWEEP_AGAIN
+        )
+
+
+def _refuse_lost_counts(sweep: Sweep, readings: Readings) -> None:
+    """Where the lobe does not come round after two turns, it is the count that is not what it was."""
+    use = readings.usable
+    centers = lobe_centers(sweep.forward * readings.position[use], readings.lift_mm[use])
+    off = (np.diff(centers) + sweep.cpr) % (2 * sweep.cpr) - sweep.cpr
+    off_deg = float(np.abs(off).max()) * 360.0 / sweep.cpr if off.size else 0.0
+    if off_deg > LOST_DEG:
+        raise DataError(
+            f"the lobe came round {off_deg:.0f} degrees off two turns of the crank: counts were lost, or the encoder slipped on its coupling",
+            do="Check the encoder's cable and coupling, find TDC again, and sweep again",
+        )
+
+
+def _refuse_clipped(curve: Curve, step_mm: float) -> None:
+    """A nose that is level and ends in corners on both sides is the indicator at the end of its travel, and no lobe."""
+    deg, lift = curve.pooled.deg, curve.pooled.lift_mm
+    top = float(np.quantile(lift, 0.995))
+    high = deg[lift > top - 2 * step_mm]
+    middle, fastest = float(high[0] + high[-1]) / 2, float(np.abs(curve.slope).max())
+    up, down = deg < middle, deg >= middle
+    ends = corner(-deg[up][::-1], -lift[up][::-1], step_mm, -top), corner(deg[down], -lift[down], step_mm, -top)
+    if all(end is not None and end.velocity > CLIPPED * fastest and end.worse > CLIPPED_WORSE for end in ends):
+        raise DataError(
+            f"the lift stands at {top:.2f} mm over {float(np.ptp(high)):.0f} degrees of the nose and leaves it all at once on both sides: "
+            "the indicator came to the end of its travel and clipped the lobe",
+            do="Set the indicator with less preload, or take one with more travel, and sweep again",
+        )
+
+
+def _too_little_motion(sweep: Sweep, readings: int) -> DataError:
+    toward = np.diff(sweep.capture.samples.crank) * sweep.forward
+    if not toward.any():
+        return DataError("the crank did not move", do="Turn the engine two turns in its direction of rotation")
+    if -toward[toward < 0].sum() > toward[toward > 0].sum():
+        return DataError(
+            "the crank was turned backward only, and the slack side of the timing drive says nothing about events",
+            do="Turn in the direction of rotation; if this was it, write the other direction in job.toml",
+        )
+    return DataError(
+        f"only {readings} readings were taken in the direction of rotation with the slack taken up",
+        do="Turn at least two whole turns in the direction of rotation",
+    )

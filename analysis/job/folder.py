@@ -1,0 +1,90 @@
+"""A job's folder: job.toml and captures/."""
+
+from __future__ import annotations
+
+import itertools
+import re
+from pathlib import Path
+
+from analysis.base.errors import CaptureError, UsageError
+from analysis.job import FILE_NAME
+
+CAPTURES = "captures"
+SUFFIX = ".csv"
+UNFINISHED = "unfinished"  # folder in captures/ of what was begun and not ended
+
+
+def folder_of(job_path: Path) -> Path:
+    """The folder of a job that was named by it or by its job.toml."""
+    return job_path if job_path.is_dir() else job_path.parent
+
+
+def captures_of(folder: Path) -> list[Path]:
+    """Every capture of the job, in the order of the numbers that their names begin with; those without one come first.
+
+    None where there is no captures/ yet. CaptureError if it may not be read.
+    """
+
+    def number(path: Path) -> int:
+        found = re.match(r"\d+", path.name)
+        return int(found[0]) if found else -1
+
+    try:
+        found = [path for path in (folder / CAPTURES).iterdir() if path.match(f"*{SUFFIX}")]  # glob would hide what went wrong
+    except FileNotFoundError:
+        return []
+    except OSError as error:
+        raise CaptureError(
+            f"the captures cannot be read ({error.strerror})",
+            where=str(folder / CAPTURES),
+            do="Check that it is a folder you may read",
+        ) from error
+    return sorted(found, key=lambda path: (number(path), path.name))
+
+
+def captures_in(job_path: Path) -> list[Path]:
+    """The captures of a job that was named by its folder or its job.toml. UsageError if there are none; else as `captures_of`."""
+    found = captures_of(folder_of(job_path))
+    if not found:
+        raise UsageError(
+            "there are no captures",
+            where=str(folder_of(job_path)),
+            do="Record some: lobetrace capture JOB --step stop, then sweep",
+        )
+    return found
+
+
+def make_job(folder: Path, text: str) -> Path:
+    """`folder` with `text` as its job.toml and an empty captures/; the job file's path. UsageError if there is a job already."""
+    file = folder / FILE_NAME
+    try:
+        (folder / CAPTURES).mkdir(parents=True, exist_ok=True)
+        with file.open("x", encoding="utf-8", newline="\n") as out:
+            out.write(text)
+    except FileExistsError:
+        raise UsageError("it exists and is not overwritten", where=str(file), do="Choose another folder") from None
+    except OSError as error:
+        raise UsageError(
+            f"the job cannot be written ({error.strerror})", where=str(file), do="Choose a folder you may write to"
+        ) from None
+    return file
+
+
+def put_aside(capture: Path) -> Path:
+    """Move an unfinished capture to where no result is made of it, over no other; its new path. CaptureError if that fails."""
+    aside = capture.parent / UNFINISHED
+    try:
+        aside.mkdir(exist_ok=True)
+        return capture.rename(free(aside / capture.name))
+    except OSError as error:
+        raise CaptureError(
+            f"it is unfinished and could not be put aside ({error.strerror})",
+            where=capture.name,
+            do="Leave it out when you analyze",
+        ) from error
+
+
+def free(path: Path) -> Path:
+    """The path, or the same with the first number from 2 up that is not taken: "demo-job-3", "01-stop-2.csv"."""
+    numbered = (path.with_stem(f"{path.stem}-{n}") for n in itertools.count(2))
+    return next(each for each in itertools.chain([path], numbered) if not each.exists())

@@ -1,0 +1,1 @@
+"""From a lift curve to the numbers of one lobe, each with every cause of its uncertainty."""
