@@ -12,8 +12,47 @@ from hypothesis import strategies as st
 from tests.firmware.core_on_host import Core
 from tests.firmware.rp2040_on_cpython import Memory, modules
 
-WORDS = "cpr index channels kind unit step name 1 2 3 mm in yes no scale bcd frame24 ascii".split()
-NUMBERS = "4 3 0 1000000 1000001 0.005 0.01 0.0001 0.1 0.5 1 10 65535 65536 0.65536 1. .5 00.5 0.000001".split()
+WORDS = [
+    "cpr",
+    "index",
+    "channels",
+    "kind",
+    "unit",
+    "step",
+    "name",
+    "1",
+    "2",
+    "3",
+    "mm",
+    "in",
+    "yes",
+    "no",
+    "scale",
+    "bcd",
+    "frame24",
+    "ascii",
+]
+NUMBERS = [
+    "4",
+    "3",
+    "0",
+    "1000000",
+    "1000001",
+    "0.005",
+    "0.01",
+    "0.0001",
+    "0.1",
+    "0.5",
+    "1",
+    "10",
+    "65535",
+    "65536",
+    "0.65536",
+    "1.",
+    ".5",
+    "00.5",
+    "0.000001",
+]
 LINES = st.one_of(
     st.lists(st.sampled_from([*WORDS, *NUMBERS, ""]), min_size=1, max_size=4).map(" ".join),
     st.builds("{} {}".format, st.sampled_from(("cpr", "name", "step 1", "step 2")), st.text("0123456789.- abZ", max_size=26)),
@@ -32,7 +71,7 @@ def python() -> Iterator[SimpleNamespace]:
 
 @given(lines=st.lists(LINES, min_size=1, max_size=8))
 def test_the_same_lines_set_the_same(core: Core, python: SimpleNamespace, lines: list[str]) -> None:
-    theirs = core.settings(0, 0, decimals=3, digits=5)
+    theirs = core.settings(0, 0, decimals=3, digits=5, channels=1)
     ours = python.settings.Settings("nowhere/")
     link = Memory()
     board = SimpleNamespace(settings=ours, send=lambda *fields: link.write(",".join(map(str, fields)).encode()))
