@@ -6,12 +6,12 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from acquire.record.event_rows import Tape
 from acquire.record.recorder import Recorder
 from acquire.simulator.phases import Recording, record
 from acquire.simulator.rig import Rig
 from acquire.wire import Decoder
 from analysis.base.samples import Capture, Header
+from tests.tape import Tape
 
 PHASES = ("stop", "intake", "exhaust")
 

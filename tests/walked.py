@@ -10,16 +10,15 @@ from dataclasses import replace
 from pathlib import Path
 
 from acquire.cli.demo_job import job_text
-from acquire.dashboard.hand import phase_for
-from acquire.dashboard.launch import setup_for
-from acquire.dashboard.road import Road
-from acquire.dashboard.setup import Setup
-from acquire.dashboard.station import Station
 from acquire.link.outcomes import Batch, Outcome
 from acquire.link.reconnect import Connected
 from acquire.procedure.saved_session import write_session
 from acquire.procedure.session import MET, Happened, Place, Plan, places
+from acquire.procedure.setup import Setup, setup_for
+from acquire.procedure.simulated_hand import phase_for
+from acquire.procedure.station import Station
 from acquire.procedure.steps import CAUTIONS, RIG, STOP
+from acquire.procedure.workers import Workers
 from acquire.record.recorder import Recorder
 from acquire.simulator.asked import in_short_turns
 from acquire.simulator.phases import REST, State, record_phase, start
@@ -120,7 +119,7 @@ class Walk:
         setup: Setup = replace(setup_for(self.job, self.folder, self.plan, "lobetrace 0"), asks=self.engine.asks)
         self.station = Station(setup, self.clock)
         self.station.watch.where = "a simulated board"
-        self.road = Road(self.station, nothing, clock=self.clock)
+        self.workers = Workers(self.station, nothing, clock=self.clock)
         if self.engine.board is not None:  # a new connection begins with a hello
             self.station.take(Batch((Hello(self.engine.board, 0, 0),), 0, self.clock.now))
 
@@ -170,7 +169,7 @@ class Walk:
             self.speak()
             self.feed()
             if k % 8 == 7:
-                self.road.settle()
+                self.workers.settle()
                 self.station.look()
         raise AssertionError(f"never got there: {self.station.session.at}, {self.station.facts()}, {list(self.station.messages)}")
 

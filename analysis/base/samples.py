@@ -108,7 +108,9 @@ class Gap:
 
 @dataclass(frozen=True)
 class Capture:
-    """One recording. `complete` only if its closing line is there and agrees; else `missing` says in sentences what is not."""
+    """One recording. `complete` only if its closing line is there and agrees; else `missing` says in sentences what is not.
+    `altered`: it is not what was recorded.
+    """
 
     header: Header
     samples: Samples
@@ -120,3 +122,4 @@ class Capture:
     missing: tuple[str, ...]
     sha256: str
     path: str = ""
+    altered: bool = False

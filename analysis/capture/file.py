@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Final
 
 from analysis.base.errors import CaptureError
+from analysis.base.regular import open_regular
 from analysis.base.samples import Capture, Header
 from analysis.capture.body import BadRowError, NoteLine, read_body
 from analysis.capture.columns import COUNT, SIGNED, from_columns, from_rows, integer, word
@@ -27,11 +28,14 @@ _AS_RECORDED: Final = "Use the file as it was recorded, or record again"
 
 
 def load(path: str | os.PathLike[str]) -> Capture:
-    """Read a capture file and check it: see `parse`. CaptureError as well if the file cannot be read."""
+    """Read a capture file and check it: see `parse`. CaptureError as well if the file cannot be read.
+
+    >>> capture = load("sample-captures/clean/captures/1-stop.csv")
+    >>> capture.header.step, capture.complete
+    ('stop', True)
+    """
     try:
-        if Path(path).exists() and not Path(path).is_file():  # a pipe would be waited for
-            raise CaptureError("this is not a file", where=str(path), do="Choose a capture")
-        with Path(path).open("rb") as source:
+        with open_regular(Path(path)) as source:
             return _read(source, str(path))
     except OSError as error:
         raise CaptureError(
@@ -72,11 +76,13 @@ def _read(source: io.BufferedIOBase, path: str) -> Capture:
     closing = notes.pop() if body.closed else None
     capture = from_columns(header, body.columns, notes, path=path)
     missing = _altered(closing, capture.samples.seq.size, body.sha256) if closing else []
+    altered = bool(missing)
     if any(note.kind == "end" for note in notes) or (closing and body.unfinished):
         missing.append("It goes on behind its closing line: the capture was altered after it was recorded")
+        altered = True
     elif not closing:
         missing.append(_cut_short(capture, len(top.rpartition(b"\n")[2]) + body.unfinished))
-    return replace(capture, complete=not missing, missing=tuple(missing), sha256=body.sha256)
+    return replace(capture, complete=not missing, missing=tuple(missing), sha256=body.sha256, altered=altered)
 
 
 def _line_ends_taken_back(data: bytes, path: str) -> Capture:

@@ -3,38 +3,36 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 
 import numpy as np
 
 from analysis.base.errors import DataError
-from analysis.base.quantity import Quantity, Source, combine
+from analysis.base.quantity import Quantity, Source, linear_combination
 from analysis.base.samples import Floats
 from analysis.curve.lag_estimate import CLUSTER_DEG
 from analysis.curve.lift_curve import Curve
 from analysis.curve.smoothing import Spline, fit_spline
+from analysis.lobe.causes import Cause, Place
 
 ROUNDS = 8
 LEAST_DEG = 60.0  # of a lobe that both sweeps must have
-
-# A cause, and what one unit of it adds to the lift that a sweep shows (mm) at crank angles (deg, shape (n,)).
-LiftError = tuple[Quantity, Callable[[Floats], Floats]]
 
 
 def shift_between(
     first: Curve,
     second: Curve,
     zero_u_mm: tuple[float, float] = (0.0, 0.0),
-    errors: tuple[Iterable[LiftError], Iterable[LiftError]] = ((), ()),
+    causes: tuple[Iterable[Cause], Iterable[Cause]] = ((), ()),
 ) -> Quantity:
     """Crank degrees by which `second` lies after `first`, by least squares of both on one common curve.
 
     Every reading of both flanks has its say, so that the result comes near the Cramer-Rao bound where single events do not, and an
     error of the zero, which moves the flanks against each other, drops out. What does not are zeros that are wrong in different ways
-    before and behind the lobe: `zero_u_mm` is the standard uncertainty of either in each sweep. `errors` are what else each sweep's
-    lift has of its own; what is known of them is taken off. The uncertainty holds the scatter and both sweeps' lag as well, not
-    TDC: the two are taken to share one (or the shift holds what TDC moved by). Raises DataError if they have too little of the lobe
-    in common.
+    before and behind the lobe: `zero_u_mm` is the standard uncertainty of either in each sweep. `causes` are what else is wrong
+    with each sweep on its own; what is known of them is taken off. The uncertainty holds the scatter and both sweeps' lag as well,
+    not TDC: the two are taken to share one (or the shift holds what TDC moved by). Raises DataError if they have too little of the
+    lobe in common.
     """
     shift = _middle(second) - _middle(first)
     common, near = None, None
@@ -47,23 +45,23 @@ def shift_between(
             break
     assert common is not None
     found = Quantity(shift).with_part(Source("scatter of the shift", dof=common.dof), common.u)
-    sweeps = zip((first, second), (-1.0, 1.0), ("first", "second"), zero_u_mm, errors, strict=True)
+    sweeps = zip((first, second), (-1.0, 1.0), ("first", "second"), zero_u_mm, causes, strict=True)
     for curve, sign, word, u_mm, mine in sweeps:
-        moved = ((-common.by_lift(sign, by), cause) for cause, by in (*_zeros(curve, u_mm, word), *mine))
-        found = combine((1.0, found), *moved)
+        moved = ((-common.by_cause(sign, curve, cause), cause.quantity) for cause in (*_zeros(curve, u_mm, word), *mine))
+        found = linear_combination((1.0, found), *moved)
         lag = curve.lag.source(f"latency of the indicator, {word} sweep")
         found = found.with_part(lag, -sign * curve.flank_speed * curve.lag.u)
     return found
 
 
-def _zeros(curve: Curve, u_mm: float, word: str) -> tuple[LiftError, LiftError]:
+def _zeros(curve: Curve, u_mm: float, word: str) -> tuple[Cause, Cause]:
     """The zeros before and behind the lobe: lift is counted from them."""
     before, behind = (
         Quantity(0.0).with_part(Source(f"zero {side} the lobe, {word} sweep", u=u_mm, unit="mm"), u_mm)
         for side in ("before", "behind")
     )
     share = curve.base.share_after
-    return (before, lambda deg: share(deg) - 1.0), (behind, lambda deg: -share(deg))
+    return Cause("zero", before, lambda at: share(at.deg) - 1.0), Cause("zero", behind, lambda at: -share(at.deg))
 
 
 class _Common:
@@ -100,13 +98,14 @@ class _Common:
         """What is still to be added to the shift, deg."""
         return float(np.sum(self.w * self.pull * self.residual)) / self.power
 
-    def by_lift(self, sign: float, added: Callable[[Floats], Floats]) -> float:
-        """By how much (deg) lift that is added to one sweep at its angles moves the shift.
+    def by_cause(self, sign: float, curve: Curve, cause: Cause) -> float:
+        """By how much (deg) one unit of what is wrong with one sweep, whose `curve` this is, moves the shift.
 
         `sign` is -1 for the first sweep, 1 for the second.
         """
         mine = self.half == -0.5 * sign
-        return float((self.w * self.pull)[mine] @ added(self.x[mine] + 0.5 * sign * self.shift)) / self.power
+        added = cause.on_lift(Place.on(curve, self.x[mine] + 0.5 * sign * self.shift))
+        return float((self.w * self.pull)[mine] @ added) / self.power
 
     @property
     def dof(self) -> float:

@@ -11,7 +11,7 @@ from functools import cached_property
 import numpy as np
 
 from analysis.base.errors import DataError
-from analysis.base.quantization import HARMONICS, harmonic, repeating_u
+from analysis.base.quantization import HARMONICS, coherent_u, harmonic_variance
 from analysis.base.samples import Bools, Floats, Ints
 from analysis.curve.points import Points
 
@@ -22,6 +22,8 @@ ENOUGH_DEG = 20.0
 # Nearer to the peak than this there is lobe, further than that there is none: no automotive lobe is shorter or longer (common
 # practice).
 NEAR_DEG, FAR_DEG = 75.0, 185.0
+# Noise (mm) that hides a base circle, and a zero that moved by so much (mm) from pass to pass.
+NOISY_MM, MOVED_MM = 0.03, 0.08
 # Fewer bins of a pass than this on one side of the lobe make no zero; cells that a level along the base circle is averaged over.
 LEAST_BINS, SMOOTH_CELLS = 3, 5
 
@@ -51,7 +53,7 @@ class BaseCircle:
         between codes better than that. `noise_mm` of one reading, if that is known otherwise.
         """
         stirred = max(noise_mm, math.sqrt(max(self.spread_mm**2 - step_mm**2 / 12, 0.0)))
-        return math.hypot(repeating_u(step_mm, stirred), self.scatter_mm / math.sqrt(max(self.covered_deg, 1.0)))
+        return math.hypot(coherent_u(step_mm, stirred), self.scatter_mm / math.sqrt(max(self.covered_deg, 1.0)))
 
     def mean_zero_u_mm(self, step_mm: float, noise_mm: float = 0.0) -> float:
         """As `zero_u_mm`, of the mean over all passes: zeros that drift over the indicator's codes are rounded each in its own way,
@@ -65,7 +67,7 @@ class BaseCircle:
         in_phase = [abs(np.mean(np.exp(2j * np.pi * k * at))) ** 2 for k in range(1, HARMONICS)]
         stirred = max(noise_mm, math.sqrt(max(self.spread_mm**2 - step_mm**2 / 12, 0.0)))
         kept = (a + (1.0 - a) / number.size for a in in_phase)
-        repeats = sum(share * harmonic(step_mm, stirred, k) for k, share in enumerate(kept, start=1))
+        repeats = sum(share * harmonic_variance(step_mm, stirred, k) for k, share in enumerate(kept, start=1))
         return math.hypot(math.sqrt(repeats), self.scatter_mm / math.sqrt(max(self.covered_deg, 1.0)))
 
     def share_after(self, deg: Floats) -> Floats:
@@ -136,6 +138,7 @@ def find_base_circle(points: Points, peak_deg: float, step_mm: float) -> BaseCir
         flat = far
     covered = float(flat.sum() * CELL_DEG)
     if covered < ENOUGH_DEG:
+        _refuse_unsteady(points, cells, step_mm)
         raise DataError(
             f"no base circle in the data: only {covered:.0f} degrees are flat, {ENOUGH_DEG:.0f} are needed for a zero",
             do="Sweep on until the valve has been closed for a while before and after the lobe",
@@ -153,12 +156,33 @@ def find_base_circle(points: Points, peak_deg: float, step_mm: float) -> BaseCir
         after=levels[1],
         before_deg=before_deg + peak_deg,
         after_deg=after_deg + peak_deg,
-        runout_mm=_runout(cells.mean[flat]),
+        runout_mm=_runout(_without_drift(points, cells, levels)[flat]),
         drift_mm=_drift(levels),
         covered_deg=covered,
         scatter_mm=float(np.std(points.lift_mm[on_base] - cells.mean[cells.cell[on_base]])) if on_base.any() else 0.0,
         spread_mm=_spread(points, cells, flat, levels),
     )
+
+
+def _refuse_unsteady(points: Points, cells: _Cells, step_mm: float) -> None:
+    """DataError where nothing is flat because the readings scatter, or because the zero moved from pass to pass."""
+    away = np.abs(cells.deg) > FAR_DEG
+    if away.sum() < 30:
+        return
+    lift, pass_ = points.lift_mm[away], points.pass_[away]
+    noise = float(np.median(np.abs(np.diff(lift)))) / 0.954  # of two neighbours: sqrt(2) x 0.6745
+    level = np.array([np.median(lift[pass_ == number]) for number in np.unique(pass_)])
+    if noise > max(NOISY_MM, 3 * step_mm):
+        raise DataError(
+            f"the readings scatter by {noise:.2f} mm where the valve is closed: noise hides the base circle",
+            do="Check the indicator's cable, its scale and its stand, and sweep again",
+        )
+    if float(np.ptp(level)) > max(MOVED_MM, 5 * step_mm):
+        raise DataError(
+            f"the zero where the valve is closed drifts by {float(np.ptp(level)):.2f} mm from pass to pass: the indicator or its stand creeps, "
+            "or a hydraulic lifter sinks",
+            do="Find which, let it come to rest, and sweep again",
+        )
 
 
 def _in_cells(points: Points, peak_deg: float) -> _Cells:
@@ -197,6 +221,17 @@ def _spots(flat: Bools) -> tuple[float, float]:
     """Middles of the flat cells before and after the lobe, deg from the peak; if there are none, where lobes end."""
     before, after = MIDDLES[flat & (MIDDLES < 0)], MIDDLES[flat & (MIDDLES > 0)]
     return float(before.mean()) if before.size else -FAR_DEG, float(after.mean()) if after.size else FAR_DEG
+
+
+def _without_drift(points: Points, cells: _Cells, levels: Floats) -> Floats:
+    """Mean of the cells with each pass's own level taken off and that of all put back: what a zero that drifts does is no runout. Shape
+    (c,).
+    """
+    own = levels[(cells.deg >= 0).astype(np.int64), points.pass_]
+    known = ~np.isnan(levels)
+    mean = (np.where(known, levels, 0.0).sum(axis=1) / np.maximum(known.sum(axis=1), 1))[(cells.deg >= 0).astype(np.int64)]
+    lift = np.where(np.isnan(own), points.lift_mm, points.lift_mm - own + mean)
+    return np.asarray(np.bincount(cells.cell, weights=lift, minlength=MIDDLES.size) / np.maximum(cells.count, 1))
 
 
 def _runout(level: Floats) -> float:

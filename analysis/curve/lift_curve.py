@@ -77,12 +77,15 @@ class Curve:
         weight = self.pooled.weight * self.spline.value(self.pooled.deg, 1) ** 2
         return float(np.average(self.pooled.speed, weights=weight))
 
-    def speed_at(self, deg: float) -> float:
-        """Mean speed of the passes around an angle, deg/s."""
-        near = np.abs(self.pooled.deg - deg) < CLUSTER_DEG
-        if not near.any():
-            return float(self.pooled.speed.mean())
-        return float(np.average(self.pooled.speed[near], weights=self.pooled.weight[near]))
+    def speed_at(self, deg: Floats | float) -> Floats:
+        """Mean speed (deg/s) of the passes around angles, of the whole lobe where there is no reading near. Shape of `deg`."""
+        at = np.asarray(deg)
+        sums = np.cumsum(np.stack((self.pooled.weight, self.pooled.weight * self.pooled.speed)), axis=1)
+        sums = np.concatenate((np.zeros((2, 1)), sums), axis=1)
+        low = np.searchsorted(self.pooled.deg, at - CLUSTER_DEG, "right")
+        high = np.searchsorted(self.pooled.deg, at + CLUSTER_DEG, "left")
+        weight, speed = sums[:, high] - sums[:, low]
+        return np.asarray(np.where(high > low, speed / np.where(high > low, weight, 1.0), self.pooled.speed.mean()))
 
 
 def make_curve(

@@ -184,3 +184,11 @@ def local_mean_count(n: Floats, pass_: Ints) -> Floats:
     for rows in each_pass(pass_):
         uniform_filter1d(n[rows], LOCAL_BINS, mode="nearest", output=found[rows])
     return found
+
+
+def noise_of(points: Points) -> float:
+    """Scatter (mm) of single points, from how far each lies off the middle of its neighbours: the curve hardly bends in between."""
+    if points.lift_mm.size < 3:
+        return 0.0
+    bend = np.diff(points.lift_mm, 2)
+    return float(np.median(np.abs(bend))) / (0.6745 * float(np.sqrt(6.0)))

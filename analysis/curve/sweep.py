@@ -13,7 +13,9 @@ from analysis.base.samples import Bools, Capture, Header
 from analysis.crank.lag import stated_lag
 from analysis.crank.motion import CountError, follow
 from analysis.crank.readings import Readings, find_jumps, read_channel, without_spikes
+from analysis.curve.corners import corner
 from analysis.curve.lift_curve import Curve, make_curve
+from analysis.curve.lobe_period import lobe_centers
 from analysis.curve.points import Points, peak_position, points_around, profile, upright
 from analysis.job import Rig
 from analysis.tdc.stop import TdcFound
@@ -21,6 +23,12 @@ from analysis.tdc.stop import TdcFound
 LEAST_READINGS = 30
 # What passes of one lobe may differ by (root mean square): a lifter that bleeds down makes a tenth of it.
 DISAGREE_MM = 0.3
+# A lobe that comes round further off two turns than this (deg) is late by no lag.
+LOST_DEG = 4.0
+# A nose that is clipped leaves its level at more than this share of the flank's velocity, and a course from rest fits so much worse.
+CLIPPED, CLIPPED_WORSE = 0.08, 1.5
+# A hand on a bar turns no faster (common practice).
+FASTEST_DEG_S = 400.0
 # A lag from which on readings are placed anew, seconds.
 PLACED_S = 0.002
 SWEEP_AGAIN = "Unit or zero was switched, or the plunger stuck or lost the valve: set it right and sweep again, hands off"
@@ -84,13 +92,14 @@ def read_sweep(rig: Rig, sweep: Sweep, foot_mm: float | None = None) -> Swept:
         good = _good(sweep, readings)
         lobe = _find_lobe(sweep, readings, good)
         curve = make_curve(_points(lobe, sweep, readings, good), lobe.peak_deg, sweep.step_mm, stated_lag(rig), foot_mm=foot_mm)
-        _refuse_disagreement(curve)
         if abs(lag_s := curve.lag.seconds) >= PLACED_S:
             # A long lag under a hand that speeds up and slows down is not speed x lag: place each reading where the crank was then.
             readings, _ = _placed(rig, sweep, lag_s)
             lobe = _find_lobe(sweep, readings, good)
             points = _points(lobe, sweep, readings, good)
             curve = make_curve(points, lobe.peak_deg, sweep.step_mm, stated_lag(rig), placed_s=lag_s, foot_mm=foot_mm)
+        _refuse_disagreement(curve, sweep, readings)
+        _refuse_clipped(curve, sweep.step_mm)
         return Swept(sweep, *lobe, curve, readings, good, errors)
 
 
@@ -129,6 +138,12 @@ def _points(lobe: _Lobe, sweep: Sweep, readings: Readings, good: Bools) -> Point
 def _good(sweep: Sweep, readings: Readings) -> Bools:
     """Which readings are no outliers, shape (m,). DataError if they jump, or if too few of them can be used."""
     jumps = find_jumps(readings, sweep.cpr)
+    fast = float(np.quantile(np.abs(readings.speed), 0.75)) * 360.0 / sweep.cpr
+    if fast > FASTEST_DEG_S:
+        raise DataError(
+            f"the crank was turned at {fast:.0f} degrees a second, too fast for the indicator, and by no hand",
+            do="Turn the engine by hand, never with the starter, below 100 degrees a second",
+        )
     if jumps.size:
         raise DataError(
             f"the indicator jumped {jumps.size} times as no lobe can make it, first {jumps[0]:.2f} s after the board's start",
@@ -141,13 +156,43 @@ def _good(sweep: Sweep, readings: Readings) -> Bools:
     return good
 
 
-def _refuse_disagreement(curve: Curve) -> None:
+def _refuse_disagreement(curve: Curve, sweep: Sweep, readings: Readings) -> None:
     """A switched unit leaves no jump where the lift is small, but a lobe of another size."""
     count = np.maximum(np.bincount(curve.points.pass_), 1)
     off = float(np.sqrt(np.bincount(curve.points.pass_, weights=curve.residual**2) / count).max())
     if off > DISAGREE_MM:
+        _refuse_lost_counts(sweep, readings)
         raise DataError(
             f"the passes over the lobe do not agree: one lies {off:.2f} mm off the others on the average", do=SWEEP_AGAIN
+        )
+
+
+def _refuse_lost_counts(sweep: Sweep, readings: Readings) -> None:
+    """Where the lobe does not come round after two turns, it is the count that is not what it was."""
+    use = readings.usable
+    centers = lobe_centers(sweep.forward * readings.position[use], readings.lift_mm[use])
+    off = (np.diff(centers) + sweep.cpr) % (2 * sweep.cpr) - sweep.cpr
+    off_deg = float(np.abs(off).max()) * 360.0 / sweep.cpr if off.size else 0.0
+    if off_deg > LOST_DEG:
+        raise DataError(
+            f"the lobe came round {off_deg:.0f} degrees off two turns of the crank: counts were lost, or the encoder slipped on its coupling",
+            do="Check the encoder's cable and coupling, find TDC again, and sweep again",
+        )
+
+
+def _refuse_clipped(curve: Curve, step_mm: float) -> None:
+    """A nose that is level and ends in corners on both sides is the indicator at the end of its travel, and no lobe."""
+    deg, lift = curve.pooled.deg, curve.pooled.lift_mm
+    top = float(np.quantile(lift, 0.995))
+    high = deg[lift > top - 2 * step_mm]
+    middle, fastest = float(high[0] + high[-1]) / 2, float(np.abs(curve.slope).max())
+    up, down = deg < middle, deg >= middle
+    ends = corner(-deg[up][::-1], -lift[up][::-1], step_mm, -top), corner(deg[down], -lift[down], step_mm, -top)
+    if all(end is not None and end.velocity > CLIPPED * fastest and end.worse > CLIPPED_WORSE for end in ends):
+        raise DataError(
+            f"the lift stands at {top:.2f} mm over {float(np.ptp(high)):.0f} degrees of the nose and leaves it all at once on both sides: "
+            "the indicator came to the end of its travel and clipped the lobe",
+            do="Set the indicator with less preload, or take one with more travel, and sweep again",
         )
 
 

@@ -12,6 +12,7 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import Field, ValidationError, model_validator
 
 from analysis.base.errors import UsageError
+from analysis.base.regular import open_regular
 from analysis.job.clearance_keys import Clearance, Spring, TimingSet
 from analysis.job.explain import usage_error
 from analysis.job.table import At, Degrees, Lash, Lift, Lifts, Table, within
@@ -174,7 +175,7 @@ class CamSpec(Table):
 class Tolerance(Table):
     """[specification.tolerance]: how far measured may lie from specified, each way. The defaults are common practice.
 
-    `guard_band`: how many expanded uncertainties are kept from each limit (JCGM 106:2012, 8.3.2): 1 as in ISO 14253-1, 0 for none.
+    `guard_band_factor`: how many expanded uncertainties are kept from each limit (JCGM 106:2012, 8.3.2): 1 as in ISO 14253-1, 0 for none.
     """
 
     event_deg: Annotated[float, within(0.1, 20)] = 1.0
@@ -182,7 +183,7 @@ class Tolerance(Table):
     centerline_deg: Annotated[float, within(0.1, 20)] = 1.0
     separation_deg: Annotated[float, within(0.1, 20)] = 1.0
     lift_mm: Annotated[float, within(0.001, 2)] = 0.1
-    guard_band: Annotated[float, within(0, 3)] = 1.0
+    guard_band_factor: Annotated[float, within(0, 3)] = 1.0
 
 
 class Specification(Table):
@@ -220,7 +221,8 @@ def load_job(path: Path) -> Job:
     """
     file = path / FILE_NAME if path.is_dir() else path
     try:
-        text = file.read_text(encoding="utf-8-sig")  # editors of Windows put a mark before the first line
+        with open_regular(file) as source:
+            text = source.read().decode("utf-8-sig")  # editors of Windows put a mark before the first line
     except FileNotFoundError:
         raise UsageError("there is no job file", where=str(file), do="Make one with: lobetrace new FOLDER") from None
     except UnicodeDecodeError as error:
@@ -244,7 +246,16 @@ def parse_job(text: str, *, where: str = FILE_NAME) -> Job:
         raise UsageError(
             f"not valid TOML: {said}", where=where, do="Correct that line; text needs quotes, numbers a point"
         ) from None
+    except (ValueError, RecursionError):
+        raise _beyond(where) from None
     try:
-        return Job.model_validate(data)
-    except ValidationError as error:
-        raise usage_error(error, Job, data, text, where) from None
+        try:
+            return Job.model_validate(data)
+        except ValidationError as error:
+            raise usage_error(error, Job, data, text, where) from None
+    except (ValueError, RecursionError, OverflowError):
+        raise _beyond(where) from None
+
+
+def _beyond(where: str) -> UsageError:
+    return UsageError("a number is too long or brackets are nested too deep", where=where, do="Write what the template shows")

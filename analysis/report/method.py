@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from analysis.base.words import lift, plus_minus
+from analysis.base.words import length, one_sign, plus_minus
 from analysis.decision.decide import Decision
 from analysis.job import Rig
 from analysis.lobe.result import Lobe, Tdc
@@ -17,18 +17,16 @@ _FOUND = {
 
 
 def how_measured(decision: Decision) -> Iterator[str]:
-    """One sentence for each: TDC, the rig, the sweeps, the centerline, then everything that was noticed."""
-    result, rig, units = decision.measured.result, decision.job.rig, decision.job.measure.units
+    """One sentence for each: TDC, the rig, the sweeps, the centerline."""
+    result, rig, units = decision.measured, decision.job.rig, decision.job.measure.units
     yield _tdc(result.tdc)
-    lash = f"{lift(rig.lash_mm, units)} {units} of lash in" if rig.lash_mm else "at zero lash"
+    lash = f"{length(rig.lash_mm, units)} {units} of lash in" if rig.lash_mm else "at zero lash"
     yield f"Indicator at the {rig.indicator_at}, rocker ratio {rig.rocker_ratio:g}, {lash}; crank by encoder, forward motion only."
     if exact := list(_taken_as_exact(rig)):
         yield f"Taken as exact: {' and '.join(exact)}."
     for lobe in result.lobes:
         yield _lobe(lobe)
     yield "Centerline: middle between equal lifts 1.27 mm (0.050 in) below the peak, at the lobe."
-    for caution in result.warnings:
-        yield caution.text
 
 
 def _taken_as_exact(rig: Rig) -> Iterator[str]:
@@ -40,14 +38,14 @@ def _taken_as_exact(rig: Rig) -> Iterator[str]:
 
 
 def _tdc(tdc: Tdc) -> str:
-    return f"TDC {_FOUND.get(tdc.method, tdc.method).format(tdc.touches)}."
+    return f"TDC {_FOUND.get(tdc.method, tdc.method).format(tdc.contacts)}."
 
 
 def _lobe(lobe: Lobe) -> str:
     passes = "1 pass" if lobe.passes == 1 else f"{lobe.passes} passes"
     parts = [f"{lobe.valve.capitalize()}: {passes}"]
-    if lobe.latency_ms is not None:
-        parts.append(f"indicator's lag {plus_minus(lobe.latency_ms).replace('+/-', '±')} ms, taken out")
-    if lobe.slack_deg is not None:
-        parts.append(f"slack of the drive {plus_minus(lobe.slack_deg).replace('+/-', '±')} degrees")
+    if lobe.lag is not None:
+        parts.append(f"indicator's lag {one_sign(plus_minus(lobe.lag))} ms, taken out")
+    if lobe.slack is not None:
+        parts.append(f"slack of the drive {one_sign(plus_minus(lobe.slack))} degrees")
     return ", ".join(parts) + "."

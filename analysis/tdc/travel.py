@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.base.errors import DataError, placed
-from analysis.base.quantity import Quantity, Source, combine, correlated
+from analysis.base.quantity import Quantity, Source, correlated, linear_combination
 from analysis.base.samples import Bools, Capture, Floats, Ints
 from analysis.crank.lag import stated_lag
 from analysis.crank.motion import follow
@@ -209,8 +209,8 @@ def by_travel(capture: Capture, rig: Rig, geometry: SliderCrank, forward: int) -
             break
     assert fit is not None
     width = 0.0 if header.board.latch == "edge" else 0.1 / math.sqrt(3)
-    edges = Source("TDC: place of the encoder's edges", shape="rectangular")
-    count = combine((float(forward), fit.tdc)).with_part(edges, width)
+    edges = Source("TDC: place of the encoder's edges", distribution="rectangular")
+    count = linear_combination((float(forward), fit.tdc)).with_part(edges, width)
     return TdcFound(count, cpr, "travel", sine=fit.sine, cosine=fit.cosine)
 
 

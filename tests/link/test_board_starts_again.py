@@ -13,13 +13,15 @@ from typing import Any
 import pytest
 
 from acquire import wire
-from acquire.cli import recording
+from acquire.cli import capture as capturing
 from acquire.cli import run as command
+from acquire.cli.capture import Capturing, setup_of
 from acquire.cli.demo_job import job_text
-from acquire.cli.progress import End
-from acquire.cli.recording import Recording, Wanted
 from acquire.cli.status_line import LiveLine
 from acquire.link.reconnect import stream
+from acquire.procedure.limits import Limits
+from acquire.procedure.session import Place
+from acquire.procedure.steps import SWEEP
 from acquire.simulator.phases import record
 from acquire.simulator.scenarios import scenario_named
 from acquire.simulator.truth import truth
@@ -57,9 +59,9 @@ def sweep_with_a_restart(turns: float) -> tuple[list[wire.Frame], list[wire.Fram
 def recorded(folder: Path, rig: MemoryRig, turns: float, whole: bool, monkeypatch: pytest.MonkeyPatch, run: Run) -> None:
     """The sweep into the job at `folder`, by way of a link; only what came before the fall unless `whole`."""
     before, after, hello = sweep_with_a_restart(turns)
-    monkeypatch.setattr(recording, "stream", partial(stream, opener=lambda *a: rig.opener(*a)))
+    monkeypatch.setattr(capturing, "stream", partial(stream, opener=lambda *a: rig.opener(*a)))
     live = LiveLine(io.StringIO(), lambda: 0.0)
-    made = Recording(folder / "captures", load_job(folder), Wanted("sweep", "intake"), "memory", End(), "", live)
+    made = Capturing(setup_of(load_job(folder), folder, Place(SWEEP, "intake")), "memory", Limits(), live)
     wanted = sum(isinstance(f, wire.Sample | wire.Heartbeat) for f in [*before, *(after if whole else [])])
 
     async def body() -> None:
@@ -71,7 +73,7 @@ def recorded(folder: Path, rig: MemoryRig, turns: float, whole: bool, monkeypatc
             if whole:
                 await rig.say(b"\n" + wire.encode_hello(hello.board, 0, 5012) + b"".join(map(wire.encode_frame, after)))
             async with asyncio.timeout(PATIENCE):
-                while made.progress.rows < wanted:
+                while made.counts.rows < wanted:
                     await asyncio.sleep(0)
             reading.cancel()
             await asyncio.wait([reading])

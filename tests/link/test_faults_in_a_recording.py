@@ -19,12 +19,14 @@ from typing import Any
 import pytest
 
 from acquire import wire
-from acquire.cli import recording
-from acquire.cli.progress import End
-from acquire.cli.recording import Recording, Wanted
+from acquire.cli import capture as capturing
+from acquire.cli.capture import Capturing, setup_of
 from acquire.cli.status_line import LiveLine
 from acquire.link.connection import probe
 from acquire.link.reconnect import stream
+from acquire.procedure.limits import Limits
+from acquire.procedure.session import Place
+from acquire.procedure.steps import SWEEP
 from acquire.record.recorder import RawFile, Recorder
 from analysis.base.errors import CaptureError, LobetraceError
 from analysis.base.samples import Capture
@@ -35,23 +37,23 @@ from analysis.job.template import template
 from .conftest import PATIENCE, CancelAt, RigOf, Run, ScriptedBoard, encoded, quick_rigs
 from .faults import FAULTS, Story
 
-Record = Callable[..., Recording]
+Record = Callable[..., Capturing]
 
 
 @pytest.fixture
 def record(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Record:
     """A recording of what comes over a rig, into a folder of its own."""
 
-    def made(rig: Any, end: End = End()) -> Recording:  # noqa: B008
+    def made(rig: Any, limits: Limits = Limits(), folder: Path = tmp_path) -> Capturing:  # noqa: B008
         found = partial(stream, opener=rig.opener, sleep=lambda _: asyncio.sleep(0))
-        monkeypatch.setattr(recording, "stream", found)
+        monkeypatch.setattr(capturing, "stream", found)
         live = LiveLine(io.StringIO(), lambda: 0.0)
-        return Recording(tmp_path / "captures", parse_job(template()), Wanted("sweep", "intake"), rig.url, end, "", live)
+        return Capturing(setup_of(parse_job(template()), folder, Place(SWEEP, "intake")), rig.url, limits, live)
 
     return made
 
 
-async def while_it_runs(made: Recording, script: Callable[[], Awaitable[object]]) -> Capture:
+async def while_it_runs(made: Capturing, script: Callable[[], Awaitable[object]]) -> Capture:
     """Let `script` act while the recording runs, then end it as Ctrl-C does; what is in the file."""
     reading = asyncio.create_task(made.read())
     await come(lambda: made.path is not None or reading.done())
@@ -88,7 +90,7 @@ def test_a_fault_of_the_line_stands_in_its_place(kind: str, fault: str, rig_of: 
                 rows.extend(event for event in story.events if isinstance(event, wire.Sample))
                 for piece in story.said:
                     await rig.say(piece)
-                await come(lambda: made.progress.rows == len(rows))
+                await come(lambda: made.counts.rows == len(rows))
 
             capture = await while_it_runs(made, script)
         assert capture.complete
@@ -127,12 +129,12 @@ def test_unplugged_and_back_in_one_recording(kind: str, boot: int, rig_of: RigOf
 
             async def script() -> None:
                 await rig.say(encoded(rig.board.frames(10)))
-                await come(lambda: made.progress.rows == 10)
+                await come(lambda: made.counts.rows == 10)
                 await rig.unplug()
                 await rig.replug(ScriptedBoard(boot, 25 if boot != 58 else 0))
-                await come(lambda: made.progress.reconnects == 1)
+                await come(lambda: made.station.reconnects == 1)
                 await rig.say(encoded(rig.board.frames(5)))
-                await come(lambda: made.progress.rows == 15)
+                await come(lambda: made.counts.rows == 15)
 
             capture = await while_it_runs(made, script)
         assert capture.complete
@@ -153,7 +155,7 @@ def test_another_board_never_gets_into_the_capture(kind: str, rig_of: RigOf, run
 
             async def script() -> None:
                 await rig.say(encoded(rig.board.frames(10)))
-                await come(lambda: made.progress.rows == 10)
+                await come(lambda: made.counts.rows == 10)
                 await rig.unplug()
                 await rig.replug(other)
                 await asyncio.Event().wait()
@@ -216,14 +218,16 @@ def test_a_full_disk_ends_it_with_a_sentence_and_frees_the_port(
             async def script() -> None:
                 while True:
                     await rig.say(encoded(rig.board.frames(1)))
-                    await come(lambda: made.progress.rows == rig.board.seq)
+                    await come(lambda: made.counts.rows == rig.board.seq)
 
-            with pytest.raises(CaptureError, match="No space left on device"):
+            with pytest.raises(CaptureError, match="No space left on device") as caught:
                 await while_it_runs(made, script)
             assert (await free(rig)).name == "bench-a"
             assert made.path
             capture = load(made.path)
             assert not capture.complete
+            assert f"the {len(capture.samples.seq)} rows before are kept" in str(caught.value)
+            assert made.kept == len(capture.samples.seq), "one number of rows, wherever it is said"
             assert capture.samples.seq.tolist() == list(range(len(capture.samples.seq)))
             assert len(capture.samples.seq) >= room // 40 - 1
 
@@ -249,8 +253,7 @@ def small_disk(tmp_path: Path) -> Iterator[Path]:
 def test_a_real_disk_that_runs_full(small_disk: Path, rig_of: RigOf, run: Run, record: Record) -> None:
     async def body() -> None:
         async with rig_of("memory") as rig:
-            made = record(rig)
-            made._folder = small_disk / "captures"
+            made = record(rig, folder=small_disk)
 
             async def script() -> None:
                 while True:
@@ -277,7 +280,7 @@ def test_cancelled_at_every_await_of_a_recording(kind: str, rig_of: RigOf, run: 
         board.greeting = wire.encode_hello(board.hello, 0, 5012) + encoded(board.frames(40))
         async with rig_of(kind, board) as rig:
             for n in count():
-                made = record(rig, End(seconds=0.01))
+                made = record(rig, Limits(seconds=0.01))
                 reading = asyncio.ensure_future(_awaited(CancelAt(made.read(), n)))
                 await asyncio.wait([reading])
                 assert await free(rig) == board.hello

@@ -35,11 +35,12 @@ both_kinds = pytest.mark.parametrize("kind", ACCEPTERS)
 
 
 @contextmanager
-def served(device: str, kind: str, folder: Path) -> Iterator[str]:
-    """ser2net over `device`; the address to open."""
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
+def served(device: str, kind: str, folder: Path, port: int = 0) -> Iterator[str]:
+    """ser2net over `device`, at a free port unless one is named; the address to open."""
+    if not port:
+        with socket.socket() as free:
+            free.bind(("127.0.0.1", 0))
+            port = free.getsockname()[1]
     config = folder / f"ser2net-{kind}.yaml"
     config.write_text(
         "%YAML 1.1\n---\n"

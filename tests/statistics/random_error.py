@@ -20,9 +20,9 @@ from analysis.base.samples import Floats
 from analysis.compare.shift import shift_between
 from analysis.curve.lift_curve import Curve
 from analysis.curve.sweep import Swept
+from analysis.diagnosis.examine import examine
 from analysis.job import Job
 from analysis.lobe.rocker import at_indicator
-from analysis.measure import measure_all
 from tests.statistics.shift_bound import shift_bound
 from tests.statistics.trials import LIFTS, Scenario, job, rig_of, sweep_capture
 
@@ -59,7 +59,7 @@ def knowing_job(rig: Rig) -> Job:
 
 def swept_by(rig: Rig) -> Swept:
     """The sweep of such a rig, up to its curve."""
-    return measure_all(knowing_job(rig), [sweep_capture(rig)]).lobes["intake"].swept
+    return examine(knowing_job(rig), [sweep_capture(rig)]).intake.swept
 
 
 @dataclass(frozen=True)

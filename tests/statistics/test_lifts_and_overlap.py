@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 
 from acquire.simulator.rig import Rig
-from analysis.base.quantity import Quantity, expanded
+from analysis.base.quantity import Quantity
 from analysis.decision.clearance import piston_clearance
 from analysis.decision.valve_lift import overlap_of
+from analysis.diagnosis.examine import examine
 from analysis.job import Job
-from analysis.measure import measure_all
 from analysis.tdc.slider_crank import slider_crank
 from tests.statistics.trials import Scenario, job, rig_of, stop_capture, sweep_captures
 
@@ -63,8 +63,8 @@ def test_lifts_and_overlap_hold_the_truth(scenario: Scenario, lash_mm: float, li
     for seed in SEEDS:
         rig = rig_of(scenario, seed)
         rig = replace(rig, train=replace(rig.train, lash_mm=lash_mm))
-        lobes = measure_all(asking, [stop_capture(rig), *sweep_captures(rig, "intake", "exhaust")]).lobes
-        overlap, clearance = overlap_of(lobes["intake"], lobes["exhaust"], asking.rig), piston_clearance(asking, lobes["intake"])
+        both = examine(asking, [stop_capture(rig), *sweep_captures(rig, "intake", "exhaust")])
+        overlap, clearance = overlap_of(both.intake, both.exhaust, asking.rig), piston_clearance(asking, both.intake)
         assert clearance is not None
         quantities: tuple[Quantity, ...] = (
             overlap.intake_at_tdc_mm,
@@ -73,5 +73,5 @@ def test_lifts_and_overlap_hold_the_truth(scenario: Scenario, lash_mm: float, li
             clearance.least,
         )
         for (name, true), quantity in zip(truth_of(rig, clearance.gap.axial).items(), quantities, strict=True):
-            held[name] += abs(quantity.value - true) <= expanded(quantity)
+            held[name] += abs(quantity.value - true) <= quantity.u95
     assert {name: count for name, count in held.items() if count < 17} == {}

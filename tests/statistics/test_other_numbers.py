@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.measure import measure_all
+from analysis.diagnosis.examine import examine
 from tests.statistics.study import OTHERS, coverage, covered
 from tests.statistics.trials import Scenario, job, rig_of, stop_capture, sweep_capture, sweep_captures
 
@@ -44,7 +44,7 @@ def test_the_slack_holds_the_truth(scenario: Scenario) -> None:
     for seed in SEEDS:
         rig = rig_of(scenario, seed)
         given = [stop_capture(rig), *sweep_captures(rig, "intake", "backward")]
-        slack = measure_all(job(), given).result.lobes[0].slack_deg
+        slack = examine(job(), given).lobes[0].slack
         assert slack is not None
         off.append(slack.value - rig.train.slack_deg)
         u95.append(slack.u95)
@@ -65,5 +65,5 @@ def test_the_slack_holds_the_truth(scenario: Scenario) -> None:
 def test_the_noise_of_a_reading_is_told_apart_from_its_rounding(scenario: Scenario, seed: int) -> None:
     """To a tenth of a step: what rounding errors that repeat are damped by."""
     rig = rig_of(scenario, seed)
-    curve = measure_all(job(), [stop_capture(rig), sweep_capture(rig)]).lobes["intake"].swept.curve
+    curve = examine(job(), [stop_capture(rig), sweep_capture(rig)]).intake.swept.curve
     assert curve.noise_mm == pytest.approx(rig.indicators[0].noise_mm, abs=0.1 * scenario.step_mm)

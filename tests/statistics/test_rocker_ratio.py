@@ -11,9 +11,9 @@ import pytest
 from acquire.simulator.rig import Rig
 from analysis.base.quantity import Quantity
 from analysis.decision.recheck import rocker_ratio
+from analysis.diagnosis.examine import examine
 from analysis.job import Job
-from analysis.lobe.measured import MeasuredLobe
-from analysis.measure import measure_all
+from analysis.lobe.result import Lobe
 from tests.statistics.trials import LASH_MM, RATIO, TILT_DEG, Scenario, job, rig_of, stop_capture, sweep_capture
 
 SCENARIO = Scenario(0.25, 0.001, "edge", 1, "4-5-6-7")
@@ -41,8 +41,8 @@ def errors_in_u(seed: int, lash_mm: float) -> list[float]:
     rig = replace(rig, train=replace(rig.train, lash_mm=lash_mm))
     stop = stop_capture(rig)
 
-    def swept(there: Rig, where: str) -> MeasuredLobe:
-        return measure_all(stated(where, lash_mm), [stop, sweep_capture(there)]).lobes["intake"]
+    def swept(there: Rig, where: str) -> Lobe:
+        return examine(stated(where, lash_mm), [stop, sweep_capture(there)]).intake
 
     found = rocker_ratio(swept(at_lobe(rig), "lobe"), swept(rig, "valve"), Quantity(lash_mm), steps=4)
     u = [*(found.u95[:2] / 1.96), found.at_full_lift.u]

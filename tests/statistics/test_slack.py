@@ -12,9 +12,9 @@ import pytest
 from acquire.simulator.phases import latch_phase, start
 from acquire.simulator.rig import Rig
 from analysis.base.samples import Capture, IndexPulses
+from analysis.diagnosis.examine import examine
 from analysis.job import Job
-from analysis.lobe.measured import MeasuredLobe
-from analysis.measure import measure_all
+from analysis.lobe.result import Lobe
 from tests.statistics.trials import RUNOUT_MM, Scenario, job, rig_of, stop_capture, sweep_captures
 
 PLAIN = Scenario(0.15, 0.01, "edge", 3, "4-5-6-7")
@@ -50,10 +50,10 @@ def without_lash(scenario: Scenario, seed: int) -> tuple[Rig, Job]:
     return replace(rig, train=replace(rig.train, lash_mm=0.0, runout_mm=RUNOUT_MM)), bare
 
 
-def held(rig: Rig, stated: Job, given: list[Capture]) -> tuple[bool, MeasuredLobe]:
+def held(rig: Rig, stated: Job, given: list[Capture]) -> tuple[bool, Lobe]:
     """Whether the slack's interval holds the truth, and what it is part of."""
-    lobe = measure_all(stated, given).lobes["intake"]
-    slack = lobe.lobe.slack_deg
+    lobe = examine(stated, given).intake
+    slack = lobe.slack
     assert slack is not None
     return abs(slack.value - rig.train.slack_deg) <= slack.u95, lobe
 

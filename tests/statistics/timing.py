@@ -14,15 +14,15 @@ from scipy.interpolate import BSpline, make_smoothing_spline
 
 from acquire.simulator.rig import Rig, Work
 from acquire.simulator.truth import crossings
-from analysis.base.quantity import Quantity
 from analysis.crank.lag import stated_lag
 from analysis.curve.lift_curve import Curve, make_curve
 from analysis.curve.points import points_around
 from analysis.curve.smoothing import fit_with_ramps
 from analysis.curve.sweep import Swept
+from analysis.diagnosis.examine import examine
 from analysis.lobe.measured import foot_of, measure_lobe
+from analysis.lobe.result import Lobe
 from analysis.lobe.rocker import at_indicator
-from analysis.measure import measure_all
 from tests.statistics.random_error import PLACES, knowing_job, steady_rig, swept_by, zero_of
 from tests.statistics.trials import Scenario, job, rig_of, stop_capture, sweep_capture
 
@@ -46,19 +46,19 @@ def step_by_step(passes: int) -> tuple[int, float, float]:
     scenario = replace(FINE, passes=passes)
     rig = replace(rig_of(scenario, 1), work=Work(turns=2.0 * passes + 0.2))
     captures, asked = [stop_capture(rig), sweep_capture(rig)], job()
-    lobe = measure_all(asked, captures).lobes["intake"]
+    lobe = examine(asked, captures).intake
     swept, sweep = lobe.swept, lobe.swept.sweep
 
-    def work() -> dict[str, Quantity]:
+    def work() -> Lobe:
         keep, sign = swept.readings.usable & swept.good, -1 if swept.flipped else 1
         points = points_around(
             swept.readings, sweep.forward, sign, keep, sweep.cpr, peak_deg=swept.peak_deg, overlap_tdc=swept.overlap_tdc
         )
         curve = make_curve(points, swept.peak_deg, sweep.step_mm, stated_lag(asked.rig), foot_mm=foot_of(asked))
-        return measure_lobe(asked, replace(swept, curve=curve), []).quantities
+        return measure_lobe(asked, replace(swept, curve=curve), [])
 
     runs = RUNS if passes < 20 else 3
-    whole = best_of(lambda: measure_all(asked, captures), runs)
+    whole = best_of(lambda: examine(asked, captures), runs)
     return captures[1].samples.crank.size, best_of(work, runs), whole
 
 

@@ -14,16 +14,16 @@ from textual.widgets._footer import FooterKey
 
 from acquire.dashboard.app import Dashboard
 from acquire.dashboard.ask import Override, Redo
+from acquire.dashboard.keys import offered, to_redo
 from acquire.dashboard.lines import Lines
-from acquire.dashboard.offered import offered, to_redo
 from acquire.dashboard.panels import do, head
 from acquire.dashboard.picture import snapshot_of
-from acquire.dashboard.setup import Setup
-from acquire.dashboard.snapshot import ERROR
-from acquire.dashboard.station import Station
 from acquire.dashboard.window import furthest, window
 from acquire.link.outcomes import Batch
+from acquire.procedure.messages import ERROR
 from acquire.procedure.session import Place, Plan
+from acquire.procedure.setup import Setup
+from acquire.procedure.station import Station
 from acquire.procedure.steps import CAUTIONS, DONE, RESULT, RIG, STEPS, STOP, SWEEP, ZERO
 from acquire.wire import Hello
 from analysis.base.samples import Header
@@ -163,7 +163,7 @@ def test_a_long_result_is_turned_line_by_line_and_page_by_page(walks: Walks) -> 
             seen |= set((await after("pagedown"))[:-1])
         end = text(app)
         assert "↑ for more" in end[-1]
-        assert FIGURES.warnings[0].text[-10:] in " ".join(" ".join(end).split())
+        assert FIGURES.findings[0].text[-10:] in " ".join(" ".join(end).split())
         assert any("EXHAUST" in line for line in seen)
         assert any("separation" in line for line in seen), "no line is passed over"
         assert await after("end", "down") == end
@@ -247,13 +247,13 @@ def test_a_replay_says_that_it_is_one_and_offers_no_procedure() -> None:
     ((line,),) = head(picture, 80)
     assert line[0].startswith(" Replay  Sweep, intake ")
     ((line,),) = do(picture, 80)
-    assert "played as it was recorded" in line[0]
+    assert "recorded capture is being replayed" in line[0]
     assert not any(offered(played(SAMPLES / "clean"), curve=False).values())
 
 
 def test_a_replay_whose_tdc_cannot_be_carried_stays_what_it_is() -> None:
     """No index pulse, another link: live, that would send the person back to the stop."""
-    board = replace(played(SAMPLES / "clean").known.found_by[0].header.board, index=False, boot=0)  # type: ignore[union-attr]
+    board = replace(played(SAMPLES / "clean").located.found_by[0].header.board, index=False, boot=0)  # type: ignore[union-attr]
     station = played(SAMPLES / "clean", lambda header: replace(header, link="another", board=board))
     assert station.session.at == Place(SWEEP, "intake")
     assert not [message for message in station.messages if message.kind == ERROR]

@@ -66,7 +66,7 @@ def test_the_table_opens_as_it_is_and_holds_every_profile(
 def test_one_sweep_has_a_table_but_nothing_to_lie_on(twice: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     one = str(twice / "captures" / "exhaust-01.csv")
     assert run(["overlay", str(twice), one]) == 2
-    assert "nothing to lay over each other. Sweep it again" in capsys.readouterr().err
+    assert "no valve has two sweeps to overlay. Sweep it again" in capsys.readouterr().err
     assert run(["overlay", str(twice), one, "--table", str(tmp_path / "one.csv")]) == 0
 
 

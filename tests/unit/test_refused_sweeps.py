@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 
+from acquire.cli import analyze
 from acquire.simulator.indicator import Indicator
 from acquire.simulator.rig import Work
 from analysis.base.errors import DataError
+from analysis.base.finding import REFUSAL
 from analysis.base.samples import Capture, IndexPulses
-from analysis.measure import measure_all
+from analysis.diagnosis.examine import examine
+from analysis.report.sheet import sheet
 from tests.recorded import captures
 from tests.rigs import SHORT, job_for, lobe_of, measured, with_lobes
 
@@ -38,7 +42,7 @@ def cut(capture: Capture, first: int, last: int) -> Capture:
 
 def refused(what: str, *given: Capture, **tables: dict[str, object]) -> DataError:
     with pytest.raises(DataError, match=what) as error:
-        measure_all(job_for(SHORT, **tables), list(given))
+        examine(job_for(SHORT, **tables), list(given))
     assert error.value.do, "a refusal says what to do"
     assert error.value.what[-1] not in ".!", "the sentence's end is put there by the error itself"
     return error.value
@@ -146,8 +150,39 @@ def test_a_new_start_without_index_is_refused_by_the_whole_way() -> None:
 
 
 def test_a_sound_sweep_is_not_refused(recorded: list[Capture]) -> None:
-    found = measure_all(job_for(SHORT), recorded)
-    assert [lobe.valve for lobe in found.result.lobes] == ["intake"]
-    assert found.result.cam is None
+    found = examine(job_for(SHORT), recorded)
+    assert [lobe.valve for lobe in found.lobes] == ["intake"]
+    assert found.cam is None
     again, _ = measured(SHORT, ("stop", "intake"))
-    assert again.result.lobes == found.result.lobes, "the same captures give the same answer"
+    assert again.lobes == found.lobes, "the same captures give the same answer"
+
+
+def test_a_lobe_that_is_refused_leaves_the_other_its_numbers(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The exhaust sweep ends before it has begun."""
+    stop, intake, exhaust = captures(SHORT)
+    short = cut(exhaust, *rows_between(exhaust, 0.0, 9.0))
+    found = examine(job_for(SHORT), [stop, intake, short])
+    alone = examine(job_for(SHORT), [stop, intake])
+    assert found.lobes == alone.lobes
+    assert found.cam is None
+    (left,) = found.refused
+    assert (left.valve, left.capture) == ("exhaust", exhaust.path)
+    (finding,) = (f for f in found.findings if f.weight is REFUSAL)
+    assert finding.code == "not-measured"
+    assert finding.touches == {"exhaust"}
+    assert "exhaust lobe was not measured" in finding.text
+    assert left.error.do in finding.text
+    assert f"[{finding.code}]" in sheet(found, job_for(SHORT))
+    for measured_, code in ((found, 2), (alone, 0)):
+        monkeypatch.setattr(analyze, "measured_jobs", lambda *_, each=measured_: [(job_for(SHORT), each)])
+        assert analyze.run(Path(), (), as_json=False) == code
+
+
+def test_a_sweep_taken_again_takes_the_place_of_one_that_was_refused_and_the_other_way_round() -> None:
+    stop, intake, exhaust = captures(SHORT)
+    short = cut(exhaust, *rows_between(exhaust, 0.0, 9.0))
+    better = examine(job_for(SHORT), [stop, intake, short, exhaust])
+    assert (better.refused, len(better.lobes)) == ((), 2)
+    worse = examine(job_for(SHORT), [stop, intake, exhaust, short])
+    assert [lobe.valve for lobe in worse.lobes] == ["intake"], "what was swept before was not meant to count any more"
+    assert [each.valve for each in worse.refused] == ["exhaust"]

@@ -10,7 +10,6 @@ import numpy as np
 import pytest
 
 from acquire.link.outcomes import Batch, Ended, Outcome
-from acquire.record.event_rows import Tape
 from acquire.record.replay import TICK_S, replay
 from acquire.simulator.scenarios import SCENARIOS
 from acquire.wire import Damage, Hello
@@ -18,6 +17,7 @@ from analysis.base.errors import CaptureError, UsageError
 from analysis.base.samples import Capture, Gap
 from analysis.base.selection import only
 from tests.recorded import captures
+from tests.tape import Tape
 
 
 @cache

@@ -70,9 +70,9 @@ def test_another_cylinder_alone_is_measured_from_its_own_tdc() -> None:
     later = replace(intake.samples, crank=intake.samples.crank + SHORT.encoder.cpr // 2)
     third = replace(intake, header=replace(intake.header, cylinder=3), samples=later)
     (first,), (alone,) = (measure_cylinders(job_for(SHORT), [stop, one]).values() for one in (intake, third))
-    assert alone.result.lobes[0].cylinder == 3
-    assert alone.result.lobes[0].valve == "intake"
-    assert alone.result.lobes[0].centerline_deg.value == pytest.approx(first.result.lobes[0].centerline_deg.value, abs=0.01)
+    assert alone.lobes[0].cylinder == 3
+    assert alone.lobes[0].valve == "intake"
+    assert alone.lobes[0].centerline.value == pytest.approx(first.lobes[0].centerline.value, abs=0.01)
 
 
 @pytest.mark.parametrize("share", [0.4, 0.9])
@@ -86,12 +86,12 @@ def test_the_live_screen_measures_another_cylinder_from_its_own_tdc_too(share: f
     here, there = (result_so_far(job_for(SHORT), [stop], c).events["intake"] for c in (first, third))
     assert here
     for one, other in zip(here, there, strict=True):
-        assert one.opens_deg is not None
-        assert other.opens_deg is not None
-        assert other.opens_deg.value == pytest.approx(one.opens_deg.value, abs=0.01)
+        assert one.opens is not None
+        assert other.opens is not None
+        assert other.opens.value == pytest.approx(one.opens.value, abs=0.01)
 
 
 def test_a_sheet_of_another_cylinder_than_the_jobs_says_so() -> None:
     third = [replace(c, header=replace(c.header, cylinder=3)) for c in captures(SHORT) if c.header]
     decision = decide(job_for(SHORT), third)
-    assert {lobe.cylinder for lobe in decision.measured.result.lobes} == {decision.job.measure.cylinder} == {3}
+    assert {lobe.cylinder for lobe in decision.measured.lobes} == {decision.job.measure.cylinder} == {3}
