@@ -7,6 +7,7 @@ import itertools
 from collections import deque
 from collections.abc import AsyncGenerator, Callable
 from dataclasses import replace
+from functools import cache, lru_cache
 from pathlib import Path
 
 from acquire.cli.demo_job import job_text
@@ -44,6 +45,20 @@ class Clock:
         return self.now
 
 
+@lru_cache(maxsize=512)
+def _worked(rig: Rig, phase: str, state: State) -> tuple[State, Hello, tuple[Event, ...]]:
+    """One phase from a state on: the state afterwards, the hello before it, its events. Walks that begin alike share them."""
+    done = record_phase(rig, phase, state)
+    hello, *events = Decoder().feed(done.data)
+    assert isinstance(hello, Hello)
+    return done.state, hello, tuple(events)
+
+
+@cache
+def _text(scenario: Scenario) -> str:
+    return job_text(scenario, truth(scenario.rig))
+
+
 class Engine:
     """A simulated rig that does what the procedure asks for; its events come in blocks."""
 
@@ -55,12 +70,7 @@ class Engine:
         self._rests = 0
         self.busy = REST  # the phase in hand
         self._events: deque[Event] = deque()
-        self._decoder = Decoder()
-
-    @property
-    def board(self) -> Board | None:
-        """What the board said it is."""
-        return self._decoder.board
+        self.board: Board | None = None  # what the board said it is
 
     def asks(self, place: Place, said: bool) -> None:
         """What `Setup.asks` is for."""
@@ -77,18 +87,18 @@ class Engine:
             phase = self._asked.popleft() if self._asked else REST
             self._rests = self._rests + 1 if phase == REST else 0
             self.busy = phase
-            done = record_phase(self.rig, phase, self._state)
-            self._state = done.state
-            # One hello a connection: those of later phases are answers nobody asked for.
-            lines = done.data if self._decoder.board is None else done.data.split(b"\n", 1)[1]
-            self._events.extend(self._decoder.feed(lines))
+            self._state, hello, events = _worked(self.rig, phase, self._state)
+            if self.board is None:  # one hello a connection: those of later phases are answers nobody asked for
+                self.board = hello.board
+                self._events.append(hello)
+            self._events.extend(events)
         return [self._events.popleft() for _ in range(min(count, len(self._events)))]
 
     def starts_again(self, boot: int) -> None:
         """The board lost its power: it counts anew."""
         rig = replace(self.rig, board=replace(self.rig.board, boot=boot))
         fresh = start(rig)
-        self.rig, self._decoder = rig, Decoder()
+        self.rig, self.board = rig, None
         self._state = replace(
             fresh, crank_deg=self._state.crank_deg, driven_deg=self._state.driven_deg, phases=self._state.phases
         )
@@ -108,7 +118,7 @@ class Walk:
         self.clock = Clock()
         self.folder = folder
         self.engine = Engine(scenario.rig)
-        self.text = job_text(scenario, truth(scenario.rig))
+        self.text = _text(scenario)
         folder.mkdir(parents=True, exist_ok=True)
         (folder / "job.toml").write_text(self.text, encoding="utf-8")
         self.job = job or parse_job(self.text)
