@@ -13,7 +13,12 @@ from typing import Any
 
 import pytest
 import pytest_asyncio
+from hypothesis import HealthCheck, settings
 from pyarrow import csv
+
+# How long an example takes says nothing on a machine that does other things beside.
+settings.register_profile("untimed", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("untimed")
 
 PATIENCE_S = 10.0  # no thread that is about to end takes so long
 HANGS_S = 300.0  # against a hang only; nothing is judged by it

@@ -12,11 +12,11 @@ from acquire.simulator.encoder import Encoder
 from acquire.simulator.hand import Hand
 from acquire.simulator.indicator import Indicator
 from acquire.simulator.rig import Rig, Work
-from acquire.simulator.truth import Truth, truth
+from acquire.simulator.truth import Truth
 from analysis.job import Job
 from analysis.measure import Measured, measure_all
 from analysis.results import Number
-from tests.recorded import captures
+from tests.recorded import captures, truth_of
 
 # Nearly exact instruments, for what is to be seen of the arithmetic alone.
 FINE = Rig(
@@ -63,8 +63,8 @@ def measured(
 ) -> tuple[Measured, Truth]:
     """The whole way, and what is true of it at the job's checking lifts."""
     job = job_for(rig, **tables)
-    checking = [(lift, job.measure.checking_at) for lift in job.measure.checking_lifts_mm]
-    return measure_all(job, captures(rig, phases)), truth(rig, checking)
+    checking = tuple((lift, job.measure.checking_at) for lift in job.measure.checking_lifts_mm)
+    return measure_all(job, captures(rig, phases)), truth_of(rig, checking)
 
 
 def with_lobes(rig: Rig, intake: Lobe, exhaust: Lobe | None = None, **cam: float) -> Rig:

@@ -7,10 +7,9 @@ import itertools
 from collections import deque
 from collections.abc import AsyncGenerator, Callable
 from dataclasses import replace
-from functools import cache, lru_cache
+from functools import lru_cache
 from pathlib import Path
 
-from acquire.cli.demo_job import job_text
 from acquire.dashboard.hand import phase_for
 from acquire.dashboard.launch import setup_for
 from acquire.dashboard.road import Road
@@ -25,11 +24,11 @@ from acquire.simulator.asked import in_short_turns
 from acquire.simulator.phases import REST, State, record_phase, start
 from acquire.simulator.rig import Rig
 from acquire.simulator.scenarios import Scenario
-from acquire.simulator.truth import truth
 from acquire.steps import CAUTIONS, RIG, STOP
 from acquire.wire import Decoder, Event, Hello
 from analysis.job import Job, parse_job
 from analysis.samples import Board, Header
+from tests.recorded import demo_job
 
 BLOCK = 400  # events that come at once
 RESTS = 2  # seconds for which the hand rests before it does the same again
@@ -52,11 +51,6 @@ def _worked(rig: Rig, phase: str, state: State) -> tuple[State, Hello, tuple[Eve
     hello, *events = Decoder().feed(done.data)
     assert isinstance(hello, Hello)
     return done.state, hello, tuple(events)
-
-
-@cache
-def _text(scenario: Scenario) -> str:
-    return job_text(scenario, truth(scenario.rig))
 
 
 class Engine:
@@ -118,7 +112,7 @@ class Walk:
         self.clock = Clock()
         self.folder = folder
         self.engine = Engine(scenario.rig)
-        self.text = _text(scenario)
+        self.text = demo_job(scenario)
         folder.mkdir(parents=True, exist_ok=True)
         (folder / "job.toml").write_text(self.text, encoding="utf-8")
         self.job = job or parse_job(self.text)

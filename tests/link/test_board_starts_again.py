@@ -15,7 +15,6 @@ import pytest
 from acquire import wire
 from acquire.cli import recording
 from acquire.cli import run as command
-from acquire.cli.demo_job import job_text
 from acquire.cli.live import LiveLine
 from acquire.cli.progress import End
 from acquire.cli.recording import Recording, Wanted
@@ -26,7 +25,7 @@ from acquire.simulator.scenarios import scenario_named
 from acquire.simulator.truth import truth
 from analysis.capture import load
 from analysis.job import load_job
-from tests.recorded import job_folder
+from tests.recorded import demo_job, job_folder
 
 from .conftest import PATIENCE, MemoryRig, RigOf, ScriptedBoard
 
@@ -77,7 +76,7 @@ async def recorded(folder: Path, rig: MemoryRig, turns: float, whole: bool, monk
 
 
 def job_with_tdc(folder: Path) -> Path:
-    return job_folder(folder, job_text(SCENARIO, truth(SCENARIO.rig)), SCENARIO.rig, ("stop",))
+    return job_folder(folder, demo_job(SCENARIO), SCENARIO.rig, ("stop",))
 
 
 def board_before() -> ScriptedBoard:

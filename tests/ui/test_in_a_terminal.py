@@ -15,13 +15,12 @@ from pathlib import Path
 
 import pytest
 
-from acquire.cli.demo_job import job_text
 from acquire.session import MET, Happened, Place, Plan, places
 from acquire.session_file import write_session
 from acquire.simulator.scenarios import SCENARIOS
-from acquire.simulator.truth import truth
 from acquire.steps import RIG, SWEEP
 from analysis.capture import load
+from tests.recorded import demo_job
 
 if sys.platform == "win32":
     pytest.skip("no pseudo-terminals there", allow_module_level=True)
@@ -130,7 +129,7 @@ def terminals() -> Iterator[Callable[..., Terminal]]:
 def job(tmp_path: Path) -> Path:
     """A job that was left in the middle of the intake sweep."""
     scenario = SCENARIOS["clean"]
-    (tmp_path / "job.toml").write_text(job_text(scenario, truth(scenario.rig)), encoding="utf-8")
+    (tmp_path / "job.toml").write_text(demo_job(scenario), encoding="utf-8")
     for place in places(Plan()):
         if place == Place(SWEEP, "intake"):
             break

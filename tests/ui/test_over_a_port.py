@@ -9,7 +9,6 @@ from pathlib import Path
 
 import pytest
 
-from acquire.cli.demo_job import job_text
 from acquire.cli.versus import versus
 from acquire.dashboard.app import Dashboard
 from acquire.dashboard.hand import SimulatedHand
@@ -24,6 +23,7 @@ from acquire.simulator.truth import truth
 from acquire.steps import DONE, SAID, STEPS
 from analysis.job import parse_job
 from analysis.results import Result
+from tests.recorded import demo_job
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals there")
 
@@ -53,7 +53,7 @@ class Walked(Station):
 
 async def test_the_whole_procedure_ends_with_results_that_hold_the_truth(tmp_path: Path) -> None:
     scenario = SCENARIOS["workshop"]
-    text = job_text(scenario, truth(scenario.rig))
+    text = demo_job(scenario)
     job = parse_job(text)
     hand = SimulatedHand("workshop", scenario.rig.seed, pace=40.0)
     setup = replace(setup_for(job, tmp_path, Plan(), "lobetrace 0"), asks=hand.asks)

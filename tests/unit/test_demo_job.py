@@ -9,16 +9,17 @@ import pytest
 from acquire.cli.demo_job import fill, job_text
 from acquire.cli.versus import table, versus
 from acquire.simulator.scenarios import SCENARIOS
-from acquire.simulator.truth import Truth, truth
+from acquire.simulator.truth import Truth
 from analysis.job import parse_job
 from analysis.job.template import template
 from analysis.results import Cam, Event, Lobe, Number, Result, Tdc
+from tests.recorded import truth_of
 
 
 @pytest.mark.parametrize("name", SCENARIOS)
 def test_every_scenario_makes_a_valid_job_with_its_own_rig(name: str) -> None:
     scenario = SCENARIOS[name]
-    rig, known = scenario.rig, truth(scenario.rig)
+    rig, known = scenario.rig, truth_of(scenario.rig)
     job = parse_job(job_text(scenario, known))
     assert job.engine.name == scenario.engine
     assert (job.engine.stroke_mm, job.engine.rod_mm) == (2 * rig.crank.throw_mm, rig.crank.rod_mm)
@@ -61,7 +62,7 @@ def measured(known: Truth, off: float, u95: float) -> Result:
     ("off", "u95", "inside"), [(0.0, 0.01, True), (0.1, 0.11, True), (0.1, 0.09, False), (-0.1, 0.09, False)]
 )
 def test_each_difference_is_held_against_its_uncertainty(off: float, u95: float, inside: bool) -> None:
-    known = truth(SCENARIOS["clean"].rig)
+    known = truth_of(SCENARIOS["clean"].rig)
     rows = versus(measured(known, off, u95), known)
     assert len(rows) == 1 + 2 * (3 * len(known.lobes[0].events) + 4 + 2 + 2) + 3
     assert all(row.off == pytest.approx(off, abs=1e-9) for row in rows)
@@ -72,7 +73,7 @@ def test_each_difference_is_held_against_its_uncertainty(off: float, u95: float,
 
 
 def test_top_dead_center_is_the_same_at_any_turn_and_angles_at_any_cycle() -> None:
-    known = truth(SCENARIOS["clean"].rig)
+    known = truth_of(SCENARIOS["clean"].rig)
     result = measured(known, 0.0, 0.1)
     # A crank at rest at a count stands half a count above that count's edge.
     result = replace(result, tdc=Tdc(Number(known.tdc_count + 0.5 + 7 * known.cpr, 0.1), "stop"))

@@ -11,10 +11,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from acquire.cli.demo_job import job_text
 from acquire.simulator.phases import record
 from acquire.simulator.scenarios import SCENARIOS
-from acquire.simulator.truth import truth
 from acquire.tape import Tape
 from acquire.wire import Decoder, wrap_i32, wrap_u32
 from analysis.errors import DataError
@@ -28,6 +26,7 @@ from analysis.measure import measure_all
 from analysis.motion import follow, usable_forward
 from analysis.samples import Capture, Header, IndexPulses, Ints, Samples
 from analysis.tdc.stop import by_stop, stop_contacts
+from tests.recorded import demo_job
 
 NAMES = ("workshop", "slow-indicator", "two-channel", "run-over", "lost-counts")
 
@@ -35,7 +34,7 @@ NAMES = ("workshop", "slow-indicator", "two-channel", "run-over", "lost-counts")
 @cache
 def job_of(name: str) -> Job:
     scenario = SCENARIOS[name]
-    return parse_job(job_text(scenario, truth(scenario.rig)))
+    return parse_job(demo_job(scenario))
 
 
 @cache
@@ -80,7 +79,7 @@ CUTS = st.lists(st.integers(0, 1 << 20), max_size=12)
 
 
 @pytest.mark.parametrize("name", NAMES)
-@settings(max_examples=3, deadline=None)
+@settings(max_examples=3)
 @given(cuts=CUTS)
 def test_the_final_numbers_are_those_of_the_whole_capture(name: str, cuts: list[int]) -> None:
     job, (*stops, sweep) = job_of(name), captures_of(name)
@@ -97,7 +96,7 @@ def test_the_final_numbers_are_those_of_the_whole_capture(name: str, cuts: list[
 
 
 @pytest.mark.parametrize("name", NAMES)
-@settings(max_examples=6, deadline=None)
+@settings(max_examples=6)
 @given(cuts=CUTS)
 def test_what_is_shown_does_not_depend_on_the_cuts(name: str, cuts: list[int]) -> None:
     job, sweep = job_of(name), captures_of(name)[-1]
@@ -124,7 +123,7 @@ def samples_of(crank: Ints) -> Samples:
 NO_PULSES = IndexPulses(*(np.zeros(0, np.int64) for _ in range(3)))
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 @given(
     steps=st.lists(st.integers(-6, 6), max_size=60),
     forward=st.sampled_from((1, -1)),
@@ -160,7 +159,7 @@ def test_what_is_left_until_the_slack_is_taken_up_is_what_it_takes() -> None:
 
 
 @pytest.mark.parametrize("name", ["workshop", "reverse", "run-over"])
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(cuts=CUTS)
 def test_contacts_are_those_of_the_whole_capture(name: str, cuts: list[int]) -> None:
     stop = captures_of(name)[0]
