@@ -18,7 +18,7 @@ test: $(INSTALLED)
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
 	$(BIN)/lint-imports
-	$(BIN)/pytest
+	$(BIN)/pytest -n auto --dist loadscope --no-loadscope-reorder
 
 demo: $(INSTALLED)
 	$(BIN)/lobetrace demo
