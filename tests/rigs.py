@@ -14,12 +14,12 @@ from acquire.simulator.encoder import Encoder
 from acquire.simulator.hand import Hand
 from acquire.simulator.indicator import Indicator
 from acquire.simulator.rig import Rig, Work
-from acquire.simulator.truth import Truth, truth
+from acquire.simulator.truth import Truth
 from analysis.base.quantity import Quantity, Source
 from analysis.diagnosis.examine import examine
 from analysis.job import Job
 from analysis.lobe.result import Measurement
-from tests.recorded import captures
+from tests.recorded import captures, truth_of
 
 # Nearly exact instruments, for what is to be seen of the arithmetic alone.
 FINE = Rig(
@@ -66,8 +66,8 @@ def measured(
 ) -> tuple[Measurement, Truth]:
     """The whole way, and what is true of it at the job's checking lifts."""
     job = job_for(rig, **tables)
-    checking = [(lift, job.measure.checking_at) for lift in job.measure.checking_lifts_mm]
-    return examine(job, captures(rig, phases)), truth(rig, checking)
+    checking = tuple((lift, job.measure.checking_at) for lift in job.measure.checking_lifts_mm)
+    return examine(job, captures(rig, phases)), truth_of(rig, checking)
 
 
 def known(value: float, u95: float, unit: str = "", place: str = "") -> Quantity:

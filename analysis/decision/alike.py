@@ -90,9 +90,9 @@ def _through(asked: Asked, rig: Rig, seen: float) -> str:
         words = f"read at the {rig.indicator_at} at {seen:.3f} mm, through the ratio {rig.rocker_ratio:g}"
         words += f" and {rig.lash_mm:g} mm of lash" if rig.lash_mm else ""
     elif asked.at == "valve" and asked.lash_mm not in (None, rig.lash_mm):
-        words = f"read at {seen:.3f} mm: the card's lash is {asked.lash_mm:g} mm, and {rig.lash_mm:g} mm were in"
+        words = f"read at {seen:.3f} mm: the cam card's lash is {asked.lash_mm:g} mm, and {rig.lash_mm:g} mm were in"
     if asked.at == "valve" and asked.lash_mm is None and rig.lash_mm:
-        words += f"{'; ' if words else ''}the card gives no lash, taken as the {rig.lash_mm:g} mm that were in"
+        words += f"{'; ' if words else ''}the cam card gives no lash, taken as the {rig.lash_mm:g} mm that were in"
     return words
 
 

@@ -21,7 +21,7 @@ from analysis.decision.verdict import Line, Verdict, judge
 from analysis.job import Job
 
 EXPLAINED = (
-    "To advance is to turn the camshaft onward in its running direction against the crank: every event comes earlier. "
+    "To advance is to turn the camshaft further in its direction of rotation against the crank: every event comes earlier. "
     "To retard is the other way: every event comes later."
 )
 _SMALLEST_DEG = 0.1  # where any amount can be set: nobody sets finer
@@ -111,7 +111,7 @@ def _move(job: Job, lines: Sequence[Line], name: str, valves: tuple[str, ...], e
         return None
     tolerance = job.specification.tolerance
     u95 = late.u95
-    verdict = judge(late.value, u95, -tolerance.centerline_deg, tolerance.centerline_deg, tolerance.guard_band)
+    verdict = judge(late.value, u95, -tolerance.centerline_deg, tolerance.centerline_deg, tolerance.guard_band_factor)
     if verdict == "within":
         return Move(name, valves, late, u95, verdict, 0.0, _fitted(job))
     advance, position, teeth = _nearest(job, late.value)
@@ -155,5 +155,5 @@ def _after(job: Job, line: Line, by: float) -> Line:
         return line
     moved = line.measured - by
     low, high = line.limits
-    verdict = judge(moved.value, line.u95, low, high, job.specification.tolerance.guard_band)
+    verdict = judge(moved.value, line.u95, low, high, job.specification.tolerance.guard_band_factor)
     return replace(line, measured=moved, verdict=verdict)
