@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 from scipy.special import ndtri
 
-from analysis.base.quantity import Quantity, Source, combine
+from analysis.base.quantity import Quantity, linear_combination
 from analysis.base.samples import Bools, Floats
-from analysis.compare.shift import LiftError, shift_between
-from analysis.lobe.events import Systematics, lift_u
-from analysis.lobe.measured import MeasuredLobe
+from analysis.compare.shift import shift_between
+from analysis.lobe.causes import Cause, Place
+from analysis.lobe.events import lift_u
+from analysis.lobe.result import Lobe
 
 GRID_DEG = 2.0
 ROUNDS = 3
@@ -75,15 +76,16 @@ class Overlay:
         return int(np.argmax(np.abs(self.higher_mm) / self.limit_mm))
 
 
-def overlay(first: MeasuredLobe, second: MeasuredLobe) -> Overlay:
+def overlay(first: Lobe, second: Lobe) -> Overlay:
     """Turn the profile of the second sweep onto that of the first and take the difference.
 
     Between two sweeps of one valve of one cylinder the indicator is taken not to have been set anew: what it and its leaning do
     to the lift is the same in both. Between valves or cylinders each sweep has its own, and its own runout and place on the
     encoder. Raises DataError if the two have too little of a lobe in common.
     """
-    errors = _errors(first, "first", _apart(first, second)), _errors(second, "second", _apart(first, second))
-    later = shift_between(first.swept.curve, second.swept.curve, (_zero_u_mm(first), _zero_u_mm(second)), errors)
+    apart = _apart(first, second)
+    causes = _of_one(first, "first", apart), _of_one(second, "second", apart)
+    later = shift_between(first.swept.curve, second.swept.curve, (_zero_u_mm(first), _zero_u_mm(second)), causes)
     chance = _by_chance(first, second)
     found = _turned(first, second, _with_tdc(later, first, second), chance)
     for _ in range(ROUNDS):
@@ -97,16 +99,16 @@ def overlay(first: MeasuredLobe, second: MeasuredLobe) -> Overlay:
     return found
 
 
-def _by_chance(first: MeasuredLobe, second: MeasuredLobe) -> float:
+def _by_chance(first: Lobe, second: Lobe) -> float:
     """How many standard uncertainties profiles that are alike differ by at most: Bonferroni, over as many places as the curves are
     free to differ in.
     """
     curves = (first.swept.curve, second.swept.curve)
-    places = max(c.spline.freedom(c.pooled_deg, c.pooled_weight) for c in curves)
+    places = max(c.spline.effective_dof(c.pooled.deg, c.pooled.weight) for c in curves)
     return float(-ndtri(_BY_CHANCE / 2 / places))
 
 
-def _turned(first: MeasuredLobe, second: MeasuredLobe, later: Quantity, chance: float) -> Overlay:
+def _turned(first: Lobe, second: Lobe, later: Quantity, chance: float) -> Overlay:
     """The second profile turned back by `later`, against the first; `chance` as `_by_chance` says."""
     a, b = first.swept.curve, second.swept.curve
     low = max(a.spline.low, b.spline.low - later.value)
@@ -115,77 +117,75 @@ def _turned(first: MeasuredLobe, second: MeasuredLobe, later: Quantity, chance: 
     lift = a.spline.value(deg)
     variance = _own_variance(first, deg) + _own_variance(second, deg + later.value)
     if _apart(first, second):
-        variance += _set_variance(first.common, deg, lift) + _set_variance(second.common, deg + later.value, lift)
+        variance += _set_variance(first, deg) + _set_variance(second, deg + later.value)
         variance += _encoder_variance(first, second, deg, later.value)
     u = np.sqrt(variance)
-    step = max(first.common.step_mm, second.common.step_mm)
+    step = max(first.causes.step_mm, second.causes.step_mm)
     return Overlay(later, deg, lift, b.spline.value(deg + later.value) - lift, u, np.maximum(chance * u, step))
 
 
-def _apart(first: MeasuredLobe, second: MeasuredLobe) -> bool:
+def _apart(first: Lobe, second: Lobe) -> bool:
     """Whether the two sweeps are of two lobes."""
-    return (first.lobe.cylinder, first.lobe.valve) != (second.lobe.cylinder, second.lobe.valve)
+    return (first.cylinder, first.valve) != (second.cylinder, second.valve)
 
 
-def _errors(lobe: MeasuredLobe, word: str, apart: bool) -> list[LiftError]:
-    """What the encoder adds to the lift of a sweep, and to that of two lobes the camshaft, which runs out otherwise at each."""
-    common, spline = lobe.common, lobe.swept.curve.spline
-
-    def half(deg: Floats) -> Floats:
-        return np.radians(deg - common.peak_deg) / 2
-
-    u = common.runout_u_mm
-    causes = (Source(f"runout of the cam, {way}, {word} sweep", u=u, unit="mm") for way in ("across", "along"))
-    across, along = (Quantity(0.0).with_part(cause, u) for cause in causes)
-    encoder: list[LiftError] = [
-        (common.sine, lambda deg: -spline.value(deg, 1) * common.off_center(deg)[0]),
-        (common.cosine, lambda deg: -spline.value(deg, 1) * common.off_center(deg)[1]),
-    ]
-    runout: list[LiftError] = [
-        (across, lambda deg: np.sin(half(deg))),
-        (along, lambda deg: np.cos(half(deg)) + common.runout_in_zero),
-    ]
-    return encoder + runout if apart else encoder
+def _of_one(lobe: Lobe, word: str, apart: bool) -> tuple[Cause, ...]:
+    """What the encoder does to a sweep, and to that of two lobes the camshaft, which runs out otherwise at each."""
+    encoder, runout = (lobe.causes.of(kind) for kind in ("encoder", "runout"))
+    return encoder + tuple(replace(cause, quantity=_named(cause.quantity, word)) for cause in runout) if apart else encoder
 
 
-def _own_variance(lobe: MeasuredLobe, deg: Floats) -> Floats:
+def _named(quantity: Quantity, word: str) -> Quantity:
+    """With sources of the sweep's own."""
+    parts = {replace(source, name=f"{source.name}, {word} sweep"): part for source, part in quantity.parts.items()}
+    return Quantity(quantity.value, parts)
+
+
+def _own_variance(lobe: Lobe, deg: Floats) -> Floats:
     """Variance (mm^2) of the profile that is the sweep's own: scatter, the indicator's step, the zero, and what the lag does where
     the crank went faster or slower than on the average (the rest of it is a shift).
     """
-    curve, common = lobe.swept.curve, lobe.common
-    slope = curve.spline.value(deg, 1)
-    speed = np.array([curve.speed_at(at) for at in deg.tolist()])
-    faster = speed - np.average(speed, weights=slope**2 + 1e-12)
-    scatter = np.array([lift_u(curve, at, common) for at in deg.tolist()])
-    return np.asarray(scatter**2 + _zero_u_mm(lobe) ** 2 + (slope * faster * curve.latency.u) ** 2)
+    curve = lobe.swept.curve
+    at = Place.on(curve, deg)
+    scatter = np.array([lift_u(curve, each, lobe.causes) for each in deg.tolist()])
+    lag = (at.slope * _less_shift(cause.effect(at), at.slope) * cause.quantity.u for cause in lobe.causes.of("lag"))
+    return np.asarray(scatter**2 + _zero_u_mm(lobe) ** 2 + sum(mm**2 for mm in lag))
 
 
-def _zero_u_mm(lobe: MeasuredLobe) -> float:
+def _less_shift(off_deg: Floats, slope: Floats) -> Floats:
+    """An error of the angle less what of it turns the whole profile. Shape (n,)."""
+    return np.asarray(off_deg - np.average(off_deg, weights=slope**2 + 1e-12))
+
+
+def _zero_u_mm(lobe: Lobe) -> float:
     """Standard uncertainty of the zero on one side of the lobe, mean of the passes. A zero that drifts is taken to do so evenly over
     the lobe, and does it all where the crank was left standing.
     """
     curve = lobe.swept.curve
     drifts = np.nan_to_num(curve.base.after - curve.base.before)
-    rounds = curve.base.zero_u_mm(lobe.common.step_mm, curve.noise_mm)
-    return math.sqrt((rounds**2 + float(np.mean(drifts**2)) / 12) / len(curve.pass_deg))
+    rounds = curve.base.zero_u_mm(lobe.causes.step_mm, curve.noise_mm)
+    return math.sqrt((rounds**2 + float(np.mean(drifts**2)) / 12) / curve.passes)
 
 
-def _set_variance(common: Systematics, deg: Floats, lift_mm: Floats) -> Floats:
+def _set_variance(lobe: Lobe, deg: Floats) -> Floats:
     """Variance (mm^2) of what one setting of the indicator on one lobe has: its own error, its leaning, the runout."""
-    half = np.radians(deg - common.peak_deg) / 2
-    runout = np.hypot(np.sin(half), np.cos(half) + common.runout_in_zero) * common.runout_u_mm
-    return np.asarray((common.error_mm**2 + (lift_mm * common.tilt) ** 2) / 3 + runout**2)
+    at = Place.on(lobe.swept.curve, deg)
+    return np.asarray(sum((cause.quantity.u * cause.on_lift(at)) ** 2 for cause in lobe.causes.of("indicator", "runout")))
 
 
-def _encoder_variance(first: MeasuredLobe, second: MeasuredLobe, deg: Floats, later_deg: float) -> Floats:
+def _encoder_variance(first: Lobe, second: Lobe, deg: Floats, later_deg: float) -> Floats:
     """Variance (mm^2) of what the encoder reads wrong between two places on it, less what of it is a shift."""
-    slope = first.swept.curve.spline.value(deg, 1)
-    between = second.common.off_center(deg + later_deg) - first.common.off_center(deg)
-    left = between - np.average(between, axis=1, weights=slope**2 + 1e-12)[:, None]
-    size = [math.hypot(part.value, part.u) for part in (first.common.sine, first.common.cosine)]
-    return np.asarray((slope * left).T ** 2 @ np.square(size))
+    at, later = Place.on(first.swept.curve, deg), Place.on(second.swept.curve, deg + later_deg)
+    both = zip(first.causes.of("encoder"), second.causes.of("encoder"), strict=True)
+    return np.asarray(
+        sum(
+            (at.slope * _less_shift(there.effect(later) - here.effect(at), at.slope)) ** 2
+            * (here.quantity.value**2 + here.quantity.u**2)
+            for here, there in both
+        )
+    )
 
 
-def _with_tdc(later: Quantity, first: MeasuredLobe, second: MeasuredLobe) -> Quantity:
+def _with_tdc(later: Quantity, first: Lobe, second: Lobe) -> Quantity:
     """The shift with what the two do not share of TDC."""
-    return later + combine((1.0, second.common.tdc_deg), (-1.0, first.common.tdc_deg)).moved(0.0)
+    return later + linear_combination((1.0, second.causes.tdc), (-1.0, first.causes.tdc)).moved(0.0)

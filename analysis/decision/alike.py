@@ -13,12 +13,11 @@ from analysis.base.errors import DataError
 from analysis.base.quantity import Quantity
 from analysis.decision.card import EVENTS, Asked
 from analysis.job import Job, Rig
-from analysis.lobe.events import CLOSING, OPENING, crossing
-from analysis.lobe.measured import MeasuredLobe
+from analysis.lobe.events import CLOSING, OPENING
 from analysis.lobe.peak import peak_quantities
-from analysis.lobe.rocker import HIDDEN_STEPS, at_lobe, at_valve, lash_of, valve_and_lobe
+from analysis.lobe.result import Lobe, Measurement, is_hidden
+from analysis.lobe.rocker import at_lobe, at_valve, lash_of, valve_and_lobe
 from analysis.lobe.timing import duration
-from analysis.measure import Measured
 
 # Events by valve and the card's lift, or why there are none: read once for opening, closing and duration.
 _Read = dict[tuple[str, str, float, float | None], dict[str, Quantity] | str]
@@ -46,35 +45,36 @@ def indicator_lift(asked: Asked, rig: Rig, name: str) -> Quantity:
     return lift if rig.indicator_at == "lobe" else at_valve(rig, lift, name)
 
 
-def likes(card: Sequence[Asked], job: Job, measured: Measured) -> tuple[Like, ...]:
+def likes(card: Sequence[Asked], job: Job, measured: Measurement) -> tuple[Like, ...]:
     """What was measured of each line of the card."""
     read: _Read = {}
     return tuple(_like(asked, job, measured, read) for asked in card)
 
 
-def _like(asked: Asked, job: Job, measured: Measured, read: _Read) -> Like:
+def _like(asked: Asked, job: Job, measured: Measurement, read: _Read) -> Like:
     if not asked.valve:
-        quantity = measured.quantities.get(asked.kind)
-        return Like(quantity, "" if quantity else "needs both lobes, and one was not measured")
-    lobe = measured.lobes.get(asked.valve)
+        cam = measured.cam
+        if cam is None:
+            return Like(None, "needs both lobes, and one was not measured")
+        return Like(cam.separation if asked.kind == "separation" else cam.advance)
+    lobe = measured.lobe(asked.valve)
     if lobe is None:
         return Like(None, f"the {asked.valve} lobe was not measured")
     if asked.kind == "centerline":
-        return Like(lobe.quantities["centerline"], "middle between equal lifts near the nose")
+        return Like(lobe.centerline, "middle between equal lifts near the nose")
     if asked.kind in EVENTS:
         return _event(asked, job.rig, lobe, read)
     return _full_lift(asked, job.rig, lobe)
 
 
-def _event(asked: Asked, rig: Rig, lobe: MeasuredLobe, read: _Read) -> Like:
-    seen = indicator_lift(asked, rig, lobe.common.name)
-    if seen.value <= HIDDEN_STEPS * lobe.common.step_mm:
+def _event(asked: Asked, rig: Rig, lobe: Lobe, read: _Read) -> Like:
+    seen = indicator_lift(asked, rig, lobe.causes.name)
+    if is_hidden(seen, lobe.causes):
         return Like(None, f"the valve has not moved yet at this lobe lift: {rig.lash_mm:g} mm of lash hide it")
-    curve, peak = lobe.swept.curve, lobe.quantities["centerline by peak"].value
     key = asked.valve, asked.at, asked.lift_mm, asked.lash_mm
     if key not in read:
         try:
-            opens, closes = (crossing(curve, seen, flank, peak, lobe.common).deg for flank in (OPENING, CLOSING))
+            opens, closes = (lobe.crossing(seen, flank) for flank in (OPENING, CLOSING))
         except DataError as error:
             read[key] = error.what
         else:
@@ -90,17 +90,19 @@ def _through(asked: Asked, rig: Rig, seen: float) -> str:
         words = f"read at the {rig.indicator_at} at {seen:.3f} mm, through the ratio {rig.rocker_ratio:g}"
         words += f" and {rig.lash_mm:g} mm of lash" if rig.lash_mm else ""
     elif asked.at == "valve" and asked.lash_mm not in (None, rig.lash_mm):
-        words = f"read at {seen:.3f} mm: the card's lash is {asked.lash_mm:g} mm, and {rig.lash_mm:g} mm were in"
+        words = f"read at {seen:.3f} mm: the cam card's lash is {asked.lash_mm:g} mm, and {rig.lash_mm:g} mm were in"
     if asked.at == "valve" and asked.lash_mm is None and rig.lash_mm:
-        words += f"{'; ' if words else ''}the card gives no lash, taken as the {rig.lash_mm:g} mm that were in"
+        words += f"{'; ' if words else ''}the cam card gives no lash, taken as the {rig.lash_mm:g} mm that were in"
     return words
 
 
-def _full_lift(asked: Asked, rig: Rig, lobe: MeasuredLobe) -> Like:
-    name = lobe.common.name
-    _, seen = peak_quantities(lobe.swept.curve, lobe.common)
+def _full_lift(asked: Asked, rig: Rig, lobe: Lobe) -> Like:
+    name = lobe.causes.name
+    _, seen = peak_quantities(lobe.swept.curve, lobe.causes)
     place = asked.kind.split()[0]
     ratio = f" through the ratio {rig.rocker_ratio:g}" if place != rig.indicator_at else ""
     lash = f", {rig.lash_mm:g} mm of lash put back" if rig.lash_mm and rig.indicator_at == "valve" else ""
     valve, lift = valve_and_lobe(rig, seen, name)
-    return Like(lift if place == "lobe" else valve + lash_of(rig, name), f"from the {rig.indicator_at}{ratio}{lash}")
+    return Like(
+        (lift if place == "lobe" else valve + lash_of(rig, name)).labelled("mm"), f"from the {rig.indicator_at}{ratio}{lash}"
+    )

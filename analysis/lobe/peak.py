@@ -11,19 +11,22 @@ import math
 import numpy as np
 
 from analysis.base.errors import DataError
-from analysis.base.quantity import NORMAL_95, Quantity, Source
+from analysis.base.quantity import NORMAL_95, Quantity, Source, linear_combination
 from analysis.base.samples import Floats
 from analysis.curve.lift_curve import Curve
-from analysis.curve.smoothing import Spline, loosened
-from analysis.lobe.events import GRID_DEG, Systematics, lift_sources, lift_u, locked_variance, runout_sources, with_systematics
+from analysis.curve.smoothing import Spline, undersmoothed
+from analysis.lobe.causes import OF_ANGLE, OF_LIFT, Causes, Place
+from analysis.lobe.events import coherent_variance, lift_u
 
 # No nose is level over more than this to either side, degrees; a dwell may be (common practice).
 LEVEL_DEG = 60.0
 # Pitch at which the slope's uncertainty is worked out; between, it lies on a straight line.
 PITCH_DEG = 2.0
+# Pitch at which the slope is held against its uncertainty.
+GRID_DEG = 0.25
 
 
-def peak_quantities(curve: Curve, common: Systematics) -> tuple[Quantity, Quantity]:
+def peak_quantities(curve: Curve, causes: Causes) -> tuple[Quantity, Quantity]:
     """Angle of peak lift (deg: the middle of what is level) and peak lift (mm, at the indicator).
 
     Level are the angles that a test of "the peak is here" (95 %) would not refuse: right also where the nose is so flat, or has a
@@ -31,38 +34,35 @@ def peak_quantities(curve: Curve, common: Systematics) -> tuple[Quantity, Quanti
     highest point is at the end of what was swept.
     """
     top = highest(curve.spline)
-    errors = _SlopeErrors(curve, common)
+    errors = _SlopeErrors(curve, causes, top)
     low, high = (top + side * _level(errors, top, side) for side in (-1, 1))
-    deg, lift = (low + high) / 2, float(curve.spline.value(top))
-    u, of_runout = (high - low) / 2 / NORMAL_95, errors.share_of_runout(np.array([low, high]))
-    slope = Source(f"scatter and smoothing at the peak, {common.name}")
-    angle = Quantity(deg).with_part(slope, u * math.sqrt(1.0 - of_runout**2))
-    across, along = runout_sources(common)
-    angle = with_systematics(angle.with_part(across, u * of_runout), curve, math.inf, lift, common)
-    height = Quantity(lift).with_part(Source(f"scatter of the peak lift, {common.name}"), lift_u(curve, top, common, level=True))
-    zero, own, lean = lift_sources(common)
-    height = height.with_part(zero, -common.zero_u_mm)
-    height = height.with_part(along, common.runout_u_mm * (1 + common.runout_in_zero))
-    height = height.with_part(own, -common.error_mm / math.sqrt(3))
-    return angle, height.with_part(lean, lift * common.tilt / math.sqrt(3))
+    deg, u = (low + high) / 2, (high - low) / 2 / NORMAL_95
+    # What one unit of slope error (mm/deg) comes to in the angle of the peak.
+    moves = u / max(float(np.sqrt(np.mean(errors.at(np.array([low, high])) ** 2))), 1e-300)
+    of_runout = linear_combination(*((-moves * leans, cause) for leans, cause in errors.runout))
+    scatter = Source(f"scatter and smoothing at the peak, {causes.name}")
+    angle = Quantity(deg).with_part(scatter, math.sqrt(max(u * u - of_runout.u**2, 0.0)))
+    angle += of_runout - causes.off_angle(Place.on(curve, deg), OF_ANGLE)
+    height = Quantity(float(curve.spline.value(top)))
+    height = height.with_part(Source(f"scatter of the peak lift, {causes.name}"), lift_u(curve, top, causes, level=True))
+    return angle, height - causes.off_lift(Place.on(curve, top), OF_LIFT)
 
 
 def highest(s: Spline) -> float:
     """Angle (deg) of the highest point of a curve. Raises DataError if it is at the end of what was swept."""
-    grid = np.arange(s.low, s.high, GRID_DEG)
-    top = int(np.argmax(s.value(grid)))
-    if top in (0, grid.size - 1):
+    deg = highest_so_far(s)
+    if deg in (s.low, s.high):
         raise DataError(
-            f"the sweep does not cover the lobe: the lift is still growing at {grid[top]:.0f} degrees, where the readings end",
+            f"the sweep does not cover the lobe: the lift is still growing at {deg:.0f} degrees, where the readings end",
             do="Sweep on until the valve is closed again",
         )
-    deg = float(grid[top])
-    for _ in range(8):
-        bend = float(s.value(deg, 2))
-        if bend >= 0:
-            break
-        deg -= float(np.clip(s.value(deg, 1) / bend, -GRID_DEG, GRID_DEG))
     return deg
+
+
+def highest_so_far(s: Spline) -> float:
+    """Angle (deg) of the highest point of a curve, which may be at its end."""
+    tried = np.concatenate(([s.low], s.turning_points(), [s.high]))
+    return float(tried[np.argmax(s.value(tried))])
 
 
 class _SlopeErrors:
@@ -75,19 +75,18 @@ class _SlopeErrors:
     cam that runs out leans the nose, and so moves a flat one's peak by much.
     """
 
-    def __init__(self, curve: Curve, common: Systematics) -> None:
-        self.curve, self.common = curve, common
-        self.loose = loosened(curve.spline, curve.pooled_deg, curve.pooled_lift, curve.pooled_weight)
-        self.runout = common.runout_u_mm * math.pi / 360.0  # crank degrees: half a cam turn is 360 of them
+    def __init__(self, curve: Curve, causes: Causes, top: float) -> None:
+        self.curve, self.causes = curve, causes
+        self.loose = undersmoothed(curve.spline, curve.pooled.deg, curve.pooled.lift_mm, curve.pooled.weight)
+        about = Place.on(curve, np.array([top - 0.5, top + 0.5]))
+        # By how much (mm/deg) one unit of each makes the nose lean.
+        self.runout = [(float(np.diff(cause.on_lift(about))[0]), cause.quantity) for cause in causes.of("runout")]
+        self.leaning = math.hypot(*(leans * runout.u for leans, runout in self.runout))
 
     def at(self, deg: Floats) -> Floats:
         """Standard uncertainty of the slope. Shape of `deg`."""
-        steps = locked_variance(self.curve, deg, self.common, derivative=1)
-        return np.asarray(np.sqrt(self.loose.error(deg, 1) ** 2 + steps + self.runout**2))
-
-    def share_of_runout(self, deg: Floats) -> float:
-        """How much of the standard uncertainty is the runout's, at the mean over angles."""
-        return self.runout / max(float(np.sqrt(np.mean(self.at(deg) ** 2))), 1e-300)
+        steps = coherent_variance(self.curve, deg, self.causes, derivative=1)
+        return np.asarray(np.sqrt(self.loose.error(deg, 1) ** 2 + steps + self.leaning**2))
 
 
 def _level(errors: _SlopeErrors, deg: float, side: int) -> float:

@@ -8,15 +8,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.base.errors import DataError
-from analysis.base.quantity import NOTHING, Quantity, Source, combine
+from analysis.base.quantity import NOTHING, Quantity, Source, linear_combination
 from analysis.base.samples import Bools, Floats, Ints
 from analysis.base.selection import only
 from analysis.crank.motion import Motion, follow, usable_forward
 from analysis.crank.readings import read_channel, without_spikes
-from analysis.curve.lift_curve import CLUSTER_DEG, Curve
+from analysis.curve.lag_estimate import CLUSTER_DEG
+from analysis.curve.lift_curve import Curve
 from analysis.curve.sweep import Sweep, Swept
 from analysis.job import Rig
-from analysis.lobe.events import Systematics
+from analysis.lobe.causes import OF_ANGLE, Causes, Place
 from analysis.tdc.carrying import carry_tdc
 from analysis.tdc.stop import TdcFound
 
@@ -73,7 +74,7 @@ def backward_readings(rig: Rig, sweep: Sweep, swept: Swept) -> Backward:
         return Backward(np.zeros(0), np.zeros(0), np.zeros(0), np.zeros(0))
     motion, _ = follow(sweep.capture, sweep.forward, allowance)
     backward = Motion(motion.time_s, motion.position, back, motion.forward)
-    lag = curve.latency.seconds
+    lag = curve.lag.seconds
     readings = read_channel(sweep.capture, sweep.channel, backward, rig.indicator_sign, lag)
     mine = readings.usable & without_spikes(readings.lift_mm, sweep.step_mm)
     moved = _moved(swept, sweep)
@@ -114,7 +115,7 @@ def _away(curve: Curve, backward: Backward) -> float:
     return float(np.mean((backward.lift_mm - lift) ** 2)) if lift.size else 0.0
 
 
-def slack_by_angle(curve: Curve, backward: Backward, whole: float, common: Systematics) -> SlackByAngle | None:
+def slack_by_angle(curve: Curve, backward: Backward, whole: float, causes: Causes) -> SlackByAngle | None:
     """Slack by cells of ten degrees on both flanks, around the `whole` (deg) of `find_slack`. None if no cell holds enough readings.
 
     Forward is the curve itself, whose passes have been laid over each other; backward is where the curve has the lift that was read.
@@ -135,11 +136,11 @@ def slack_by_angle(curve: Curve, backward: Backward, whole: float, common: Syste
     scatter = float(np.linalg.norm(away)) / math.sqrt(free or away.size)
     cells = [cell == k for k in range(off.size)]
     u = [scatter / math.sqrt(np.mean(slope[m] ** 2) * np.unique(cluster[m]).size) for m in cells]
-    moved = [_systematic(curve, only(seen, m), slope[m], whole, common).u for m in cells]
+    moved = [_systematic(curve, only(seen, m), slope[m], whole, causes).u for m in cells]
     return SlackByAngle(np.array([seen.deg[m].mean() for m in cells]), whole + off, np.hypot(u, moved))
 
 
-def find_slack(curve: Curve, backward: Backward, common: Systematics) -> Quantity | None:
+def find_slack(curve: Curve, backward: Backward, causes: Causes) -> Quantity | None:
     """Slack in crank degrees from readings of backward motion laid on the forward curve. None if they do not cover enough of a
     flank.
     """
@@ -158,27 +159,29 @@ def find_slack(curve: Curve, backward: Backward, common: Systematics) -> Quantit
     cells = max(2, int(number.max()) + 1)
     pulled = np.bincount(number, weights=slope * misfit)
     u = float(np.linalg.norm(pulled) / np.sum(slope * slope)) * math.sqrt(cells / (cells - 1))
-    found = Quantity(slack).with_part(Source(f"scatter of the slack, {common.name}", dof=cells - 1), u)
-    return found + _systematic(curve, seen, slope, slack, common)
+    found = Quantity(slack).with_part(Source(f"scatter of the slack, {causes.name}", dof=cells - 1), u)
+    return found + _systematic(curve, seen, slope, slack, causes)
 
 
-def _systematic(curve: Curve, seen: Backward, slope: Floats, slack: float, common: Systematics) -> Quantity:
+def _systematic(curve: Curve, seen: Backward, slope: Floats, slack: float, causes: Causes) -> Quantity:
     """What moves the slack that these readings tell, by other than scatter (deg).
 
-    What is left of the lag moves both directions apart, by the sum of their speeds. The zero, which may have wandered between the two
-    as far as it did in the forward sweep, moves the flanks against each other and drops out as far as both were read.
+    What makes an angle be read too far matters as far as it does so otherwise going forward than going back: the lag moves both
+    directions apart, by the sum of their speeds, and an encoder off center reads the same slack differently all round. The zero,
+    which may have wandered between the two as far as it did in the forward sweep, moves the flanks against each other and drops out
+    as far as both were read.
     """
     base, weight = curve.base, slope**2
-    lag = curve.latency.source(f"latency of the indicator, {common.name}")
-    apart = curve.flank_speed - float(np.average(seen.speed, weights=weight))
-    u_mm = math.hypot(base.mean_zero_u_mm(common.step_mm, curve.noise_mm), base.drift_mm)
-    zero = Source(f"zero of the backward motion, {common.name}", u=u_mm, unit="mm")
-    carried = Source(f"index pulse carried over to the backward motion, {common.name}", shape="triangular")
-    # The encoder reads angle + sine sin + cosine cos, so that off center it reads the same slack differently all round.
-    between = common.off_center(seen.deg + slack) - common.off_center(seen.deg)
-    by_sine, by_cosine = np.average(between, axis=1, weights=weight).tolist()
-    found = combine((-by_sine, common.sine), (-by_cosine, common.cosine)).with_part(lag, -apart * curve.latency.u)
-    found = found.with_part(carried, float(np.average(seen.carried_u, weights=weight)))
+    forward = Place(seen.deg + slack, seen.lift_mm, slope, np.full(slope.shape, curve.flank_speed))
+    backward = Place(seen.deg, seen.lift_mm, slope, seen.speed)
+    apart = (
+        (-float(np.average(cause.effect(forward) - cause.effect(backward), weights=weight)), cause.quantity)
+        for cause in causes.of(*OF_ANGLE)
+    )
+    u_mm = math.hypot(base.mean_zero_u_mm(causes.step_mm, curve.noise_mm), base.drift_mm)
+    zero = Source(f"zero of the backward motion, {causes.name}", u=u_mm, unit="mm")
+    carried = Source(f"index pulse carried over to the backward motion, {causes.name}", distribution="triangular")
+    found = linear_combination(*apart).with_part(carried, float(np.average(seen.carried_u, weights=weight)))
     return found.with_part(zero, float(np.sum(slope) / np.sum(weight)) * u_mm)
 
 

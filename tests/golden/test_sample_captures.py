@@ -55,7 +55,7 @@ def test_replay(name: str) -> None:
     wanted = expected(name)
     assert set(wanted) == {"cautions", "truth", "not_promised", "found"}
     result = make.analyzed(ROOT / name)
-    assert [caution.code for caution in result.warnings] == wanted["cautions"] == list(SAMPLES[name].cautions)
+    assert [finding.code for finding in result.findings] == wanted["cautions"] == list(SAMPLES[name].cautions)
     found, left = make.numbers(result), dict(wanted["found"])
     assert found.keys() <= wanted["truth"].keys() | {key for key in found if key.startswith("overlap")}
     for key, number in found.items():

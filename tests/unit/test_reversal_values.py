@@ -10,9 +10,8 @@ import pytest
 
 from acquire.simulator.rig import Work
 from acquire.simulator.train import Train
-from analysis.base.errors import UsageError
-from analysis.compare.reversal import reversal
-from analysis.measure import measure_all
+from analysis.diagnosis.examine import examine
+from analysis.lobe.slack import SlackByAngle
 from tests.recorded import captures
 from tests.rigs import SHORT, job_for
 
@@ -34,37 +33,11 @@ def test_the_published_accuracy_of_an_encoder() -> None:
 
 
 def test_reversal_of_that_encoder() -> None:
-    found = reversal(*table())
-    assert found.at_position.shape == (24,)
+    """ISO 230-2: B is the largest of the reversal values, whatever its sign. By hand, from the table."""
+    forward, reverse = table()
+    found = SlackByAngle(15.0 * np.arange(24), forward - reverse, np.zeros(24))
     assert found.largest == pytest.approx(5.2)
     assert found.mean == pytest.approx(0.408, abs=1e-3)
-    assert np.isnan(found.repeatability).all(), "one run a direction does not tell how it repeats"
-
-
-def runs_with(mean: np.ndarray, s: np.ndarray) -> np.ndarray:
-    """Five runs of given means and standard deviations."""
-    shape = np.array([-2.0, -1.0, 0.0, 1.0, 2.0]) / math.sqrt(2.5)
-    return mean + shape[:, None] * s
-
-
-def test_repeatability_after_iso_230_2() -> None:
-    """A published report of five positions and five runs a direction (values from memory): standard deviations in micrometres as
-    printed; R forward 7.502 and backward 3.883 micrometres; with a reversal of 2.938 at the third position R is 8.354.
-    """
-    forward, backward = np.array([0.669, 0.464, 1.876, 0.984, 0.523]), np.array([0.971, 0.391, 0.832, 0.538, 0.308])
-    b = np.array([4.564, 0.0, 2.938, 0.0, 0.0])
-    found = reversal(runs_with(b, forward), runs_with(np.zeros(5), backward))
-    assert found.at_position == pytest.approx(b)
-    assert found.largest == pytest.approx(4.564)
-    assert found.forward.max() == pytest.approx(7.502, abs=0.005)
-    assert found.backward.max() == pytest.approx(3.883, abs=0.005)
-    assert found.repeatability.max() == pytest.approx(8.354, abs=0.005)
-    assert found.repeatability[1] == pytest.approx(4 * 0.464), "four standard deviations of the worse direction at least"
-
-
-def test_directions_at_different_positions() -> None:
-    with pytest.raises(UsageError, match="no positions in common"):
-        reversal(np.zeros((2, 3)), np.zeros((2, 4)))
 
 
 @pytest.mark.parametrize("slack", [0.4, 1.5])
@@ -73,8 +46,8 @@ def test_slack_by_angle_and_as_one_number(slack: float) -> None:
     rig = replace(SHORT, train=Train(slack_deg=slack), work=Work(touches=3, turns=4.2, backward_turns=2.2))
     given = captures(rig, ("stop", "intake", "backward"))
     given[2] = replace(given[2], header=replace(given[2].header, channels=("intake",)))  # type: ignore[type-var]
-    lobe = measure_all(job_for(rig), given).lobes["intake"]
-    at, one = lobe.slack_at, lobe.lobe.slack_deg
+    lobe = examine(job_for(rig), given).intake
+    at, one = lobe.slack_at, lobe.slack
     assert at is not None
     assert one is not None
     assert at.deg.size >= 6
@@ -87,5 +60,5 @@ def test_slack_by_angle_and_as_one_number(slack: float) -> None:
 
 
 def test_without_backward_motion_there_is_none() -> None:
-    found = measure_all(job_for(SHORT), captures(SHORT, ("stop", "intake")))
-    assert found.lobes["intake"].slack_at is None or found.lobes["intake"].lobe.slack_deg is not None
+    found = examine(job_for(SHORT), captures(SHORT, ("stop", "intake")))
+    assert found.intake.slack_at is None or found.intake.slack is not None
