@@ -2,7 +2,8 @@
 # make demo   a whole measurement against a simulated rig, in under a minute
 # make bench  how fast it is here; prints figures and decides nothing
 # make study  how true the numbers are, all 270 scenarios by 2000 trials: a day or two on one processor; SHARE=2/8 does an eighth of it
-# make firmware-test  the board's firmware: core on this machine, AVR image in the emulator (needs gcc-avr avr-libc libsimavr-dev libelf-dev)
+# make firmware-test  the board's firmware: core on this machine, AVR image in the emulator, RP2040 board under MicroPython
+#             (needs gcc-avr avr-libc libsimavr-dev libelf-dev nodejs npm)
 # Needs make and a Python of 3.11 or later with venv; PYTHON=python3.12 chooses another.
 
 PYTHON ?= python3

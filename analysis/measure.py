@@ -11,7 +11,7 @@ from analysis.base.errors import DataError, placed
 from analysis.base.quantity import Quantity, Source
 from analysis.base.samples import Capture
 from analysis.crank.motion import running_direction
-from analysis.crank.segments import first_start
+from analysis.crank.segments import on_one_count
 from analysis.curve.lobe_period import refuse_other_cpr
 from analysis.curve.sweep import Sweep, Swept, read_sweep
 from analysis.curve.sweep_selection import for_slack, of_one_cylinder, onward
@@ -49,7 +49,7 @@ def measure(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0) ->
     about the numbers `analysis.diagnosis.examine` says. A lobe that cannot be told is in `refused`. Raises DataError if nothing
     can: no TDC, no sweep, no sweep that covers its lobe, only backward motion.
     """
-    usable = [first_start(c) for c in captures if c.samples.crank.size]
+    usable = [on_one_count(c) for c in captures if c.samples.crank.size]
     sweeps = [c for c in usable if c.header.step == "sweep"]
     empty = [_empty(c, on) for c in captures if not c.samples.crank.size for on in c.header.channels]
     if not sweeps:

@@ -66,28 +66,34 @@ def event_table(picture: Snapshot, valve: str, events: tuple[Passed, ...], width
         ):
             text = "" if number is None else one_sign(plus_minus(number))
             doubtful = bool(doubts(findings, of_event(valve, mm, kind)))
-            line += _cell(text, number, wanted, within, allowed.guard_band, cells, doubtful)
+            line += _cell(text, number, wanted, within, allowed.guard_band_factor, cells, doubtful)
         lines.append(line)
     return lines
 
 
 def _cell(
-    text: str, number: Quantity | None, wanted: float | None, allowed: float, guard_band: float, cells: _Cells, doubtful: bool
+    text: str,
+    number: Quantity | None,
+    wanted: float | None,
+    allowed: float,
+    guard_band_factor: float,
+    cells: _Cells,
+    doubtful: bool,
 ) -> list[tuple[str, str]]:
     if number is None:
         return [(f"{'·':<{cells.event}}", "dim")]
     if wanted is None:
         return [(f"{text:<{cells.event}}", "plain")]
-    off, role = _off(number, wanted, allowed, guard_band, doubtful, cells.outside)
+    off, role = _off(number, wanted, allowed, guard_band_factor, doubtful, cells.outside)
     return [(f"{text} ", "plain"), (f"{off + ' ':<{max(1, cells.event - 1 - len(text))}}", role)]
 
 
 def _off(
-    number: Quantity, wanted: float, allowed: float, guard_band: float, doubtful: bool, outside: str = " OUT"
+    number: Quantity, wanted: float, allowed: float, guard_band_factor: float, doubtful: bool, outside: str = " OUT"
 ) -> tuple[str, str]:
     """The difference, marked where it is outside or where that cannot be told: the rule of the verdict (analysis.decision)."""
     off = number - wanted
-    found: Verdict = "inconclusive" if doubtful else judge(off.value, off.u95, -allowed, allowed, guard_band)
+    found: Verdict = "inconclusive" if doubtful else judge(off.value, off.u95, -allowed, allowed, guard_band_factor)
     word = {"outside": outside, "cannot tell": " ?", "inconclusive": " ?"}.get(found, "")
     return f"{signed(off)}{word}", ROLES[found]
 
@@ -129,7 +135,7 @@ def _lobe(picture: Snapshot, lobe: Lobe, width: int) -> list[Line]:
         wanted = spec.centerline_deg if lobe.valve == "intake" else -spec.centerline_deg
         allowed = picture.job.specification.tolerance
         doubtful = bool(doubts(picture.result.findings, (f"{lobe.valve}.centerline", "tdc"))) if picture.result else False
-        off, role = _off(lobe.centerline, wanted, allowed.centerline_deg, allowed.guard_band, doubtful)
+        off, role = _off(lobe.centerline, wanted, allowed.centerline_deg, allowed.guard_band_factor, doubtful)
         line += [(f", specified {angle(wanted, lobe.centerline.place)}: ", "plain"), (off, role)]
     lines.append(line)
     units = picture.job.measure.units

@@ -59,8 +59,8 @@ STEPS: Final[Mapping[str, Step]] = {
             RIG,
             "Link and rig check",
             (
-                "Set up the indicator on the first valve, in line with its travel, with some preload.",
-                "Turn slowly in the direction of rotation, a turn or two, without a piston stop.",
+                "Set the indicator on the first valve, in line with its travel, with preload.",
+                "Turn slowly in the direction of rotation, a turn or two, without the stop.",
             ),
             (
                 Need("link", "board answers"),
@@ -76,7 +76,7 @@ STEPS: Final[Mapping[str, Step]] = {
             STOP,
             "Top dead center by piston stop",
             (
-                "Fit the piston stop and confirm. Turn slowly, without force, until the piston touches it,",
+                "Fit the stop and confirm. Turn slowly, no force, until the piston touches it,",
                 "then turn the other way until it touches again. Contacts are counted for you.",
             ),
             (
@@ -91,7 +91,7 @@ STEPS: Final[Mapping[str, Step]] = {
             TRAVEL,
             "Top dead center by piston travel",
             (
-                "Set up the indicator on the piston, in line with the bore, and confirm. Turn forward over",
+                "Set the indicator on the piston, along the bore; confirm. Turn forward over",
                 "the top from 40 degrees before to 40 after, back past the start, and repeat.",
             ),
             (
@@ -106,7 +106,7 @@ STEPS: Final[Mapping[str, Step]] = {
             "REMOVE THE PISTON STOP",
             (
                 "Remove the piston stop before turning the crank, and confirm.",
-                "Then turn slowly past top dead center by hand. Stop at once if you feel resistance.",
+                "Then turn slowly past top dead center by hand. Any resistance: stop at once.",
             ),
             (Need(SAID, "piston stop removed"), Need("passed", "crank has passed top dead center")),
         ),
@@ -114,7 +114,7 @@ STEPS: Final[Mapping[str, Step]] = {
             ZERO,
             "Zero on the base circle, {valve}",
             (
-                "Set up the indicator on the {valve} valve, in line with its travel and preloaded; confirm.",
+                "Set the indicator on the {valve} valve, in line and preloaded; confirm.",
                 "Then leave it alone. Turn forward until the base circle is found.",
             ),
             (
@@ -129,7 +129,7 @@ STEPS: Final[Mapping[str, Step]] = {
             "Sweep, {valve}",
             (
                 "Keep turning in the direction of rotation. Pauses between pulls are fine.",
-                "Gone too far? Back up well past the mark and come forward again to take up the slack.",
+                "Gone too far? Back up well past the mark, then forward to take up the slack.",
             ),
             (
                 Need("covered", "cycle seen", COVERED_DEG, "deg"),
@@ -147,6 +147,6 @@ STEPS: Final[Mapping[str, Step]] = {
             (Need(SAID, "result read"),),
             of_valve=True,
         ),
-        Step(DONE, "Done", ("Everything is measured and recorded. To print it: lobetrace report JOB -o sheet.pdf",), ()),
+        Step(DONE, "Done", ("All is measured and recorded. Print it: lobetrace report JOB -o sheet.pdf",), ()),
     )
 }

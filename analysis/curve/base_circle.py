@@ -112,13 +112,13 @@ class BaseCircle:
 
 @dataclass(frozen=True)
 class _Cells:
-    """Points by cells of a degree about the peak: `deg` from the peak, `cell` number and `side` of the lobe (0 before, 1 after) of
-    each, shape (n,). `mean` (mm) and `count` of the points of each cell, shape (c,), whose middles lie at `MIDDLES`.
+    """Points by cells of a degree about the peak: `deg` from the peak, number of the `cell`, and whether it lies `after` the lobe,
+    shape (n,). `mean` (mm) and `count` of the points of each cell, shape (c,), whose middles lie at `MIDDLES`.
     """
 
     deg: Floats
     cell: Ints
-    side: Ints
+    after: Bools
     mean: Floats
     count: Ints
 
@@ -143,7 +143,7 @@ def find_base_circle(points: Points, peak_deg: float, step_mm: float) -> BaseCir
             f"no base circle in the data: only {covered:.0f} degrees are flat, {ENOUGH_DEG:.0f} are needed for a zero",
             do="Sweep on until the valve has been closed for a while before and after the lobe",
         )
-    levels = np.vstack([_levels(points, cells, flat, side) for side in (0, 1)])
+    levels = np.vstack([_levels(points, cells, flat, after) for after in (False, True)])
     if np.isnan(levels).all():
         raise DataError(
             "no pass over the lobe has enough readings on the base circle for a zero",
@@ -190,7 +190,7 @@ def _in_cells(points: Points, peak_deg: float) -> _Cells:
     cell = np.clip(np.floor((deg + 360.0) / CELL_DEG).astype(np.int64), 0, MIDDLES.size - 1)
     count = np.bincount(cell, minlength=MIDDLES.size)
     mean = np.bincount(cell, weights=points.lift_mm, minlength=MIDDLES.size) / np.maximum(count, 1)
-    return _Cells(deg, cell, (deg >= 0).astype(np.int64), mean, count)
+    return _Cells(deg, cell, deg >= 0, mean, count)
 
 
 def _flat(cells: _Cells, step_mm: float) -> Bools:
@@ -227,9 +227,9 @@ def _without_drift(points: Points, cells: _Cells, levels: Floats) -> Floats:
     """Mean of the cells with each pass's own level taken off and that of all put back: what a zero that drifts does is no runout. Shape
     (c,).
     """
-    own = levels[cells.side, points.pass_]
+    own = levels[(cells.deg >= 0).astype(np.int64), points.pass_]
     known = ~np.isnan(levels)
-    mean = (np.where(known, levels, 0.0).sum(axis=1) / np.maximum(known.sum(axis=1), 1))[cells.side]
+    mean = (np.where(known, levels, 0.0).sum(axis=1) / np.maximum(known.sum(axis=1), 1))[(cells.deg >= 0).astype(np.int64)]
     lift = np.where(np.isnan(own), points.lift_mm, points.lift_mm - own + mean)
     return np.asarray(np.bincount(cells.cell, weights=lift, minlength=MIDDLES.size) / np.maximum(cells.count, 1))
 
@@ -253,28 +253,28 @@ def _drift(levels: Floats) -> float:
 
 def _spread(points: Points, cells: _Cells, flat: Bools, levels: Floats) -> float:
     """Standard deviation (mm) of single readings about the level of their pass and side. `levels`: shape (2, passes)."""
-    level = levels[cells.side, points.pass_]
+    level = np.where(cells.after, levels[1][points.pass_], levels[0][points.pass_])
     mine = flat[cells.cell] & ~np.isnan(level)
     readings = float(points.n[mine].sum())
     total = float(np.sum(points.n[mine] * ((points.lift_mm[mine] - level[mine]) ** 2 + points.scatter2[mine])))
     return math.sqrt(total / readings) if readings > 0 else 0.0
 
 
-def _levels(points: Points, cells: _Cells, flat: Bools, side: int) -> Floats:
+def _levels(points: Points, cells: _Cells, flat: Bools, after: bool) -> Floats:
     """Level (mm, raw) of each pass on the flat cells of one side of the lobe, shape (p,); NaN with fewer than three bins there.
 
     A cam that runs out has no level base circle, and passes that saw different parts of it must not differ by that: a shape for all
     and a level for each are told apart by least squares, as far as passes overlap.
     """
     passes = int(points.pass_.max()) + 1
-    mine = flat[cells.cell] & (cells.side == side)
+    mine = flat[cells.cell] & (cells.after == after)
     told = np.bincount(points.pass_[mine], minlength=passes) >= LEAST_BINS
     mine &= told[points.pass_]
     level = np.full(passes, np.nan)
     if not told.any():
         return level
     at = points.pass_[mine] * flat.size + cells.cell[mine]
-    weights = (points.n[mine], (points.n * points.lift_mm)[mine])
+    weights = points.n[mine], points.n[mine] * points.lift_mm[mine]
     n, lift = (np.bincount(at, weights=w, minlength=passes * flat.size).reshape(passes, -1)[told] for w in weights)
     worth = n.sum(axis=1)
     own = lift.sum(axis=1) / worth

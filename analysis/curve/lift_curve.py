@@ -15,7 +15,7 @@ from analysis.base.selection import only
 from analysis.crank.lag import Lag
 from analysis.curve.base_circle import BaseCircle, find_base_circle
 from analysis.curve.lag_estimate import CLUSTER_DEG, estimate_lag
-from analysis.curve.points import Points
+from analysis.curve.points import Points, each_pass
 from analysis.curve.pooling import Pooled, Scatter, pool, rounding, scatter_about
 from analysis.curve.smoothing import Spline, fit_spline, fit_with_ramps
 
@@ -69,7 +69,7 @@ class Curve:
     @property
     def passes(self) -> int:
         """How many passes have points on the lobe."""
-        return int(np.unique(self.points.pass_).size)
+        return len(tuple(each_pass(self.points.pass_)))
 
     @property
     def flank_speed(self) -> float:
@@ -99,7 +99,7 @@ def make_curve(
     without a base circle or without enough of the lobe.
     """
     base = find_base_circle(points, peak_deg, step_mm)
-    whole = lobe = _of_the_lobe(points, base, peak_deg)
+    points = lobe = _of_the_lobe(points, base, peak_deg)
     fit = _Fit.first(lobe, step_mm)
     if foot_mm is not None:
         lobe = _enough_of_each(lobe, _above_foot(lobe, fit.spline, peak_deg, foot_mm)) or lobe
@@ -112,7 +112,7 @@ def make_curve(
         fit = fit.again(lobe.without_lag(lag.seconds), step_mm, ramps=last)
         if last:
             break
-    foot = pool(whole.without_lag(lag.seconds), step_mm, rounding(step_mm))
+    foot = pool(points.without_lag(lag.seconds), step_mm, rounding(step_mm))
     return Curve(
         spline=fit.spline,
         base=base,

@@ -105,7 +105,7 @@ def piston_clearance(job: Job, lobe: Lobe, advance_deg: float = 0.0) -> PistonCl
         return None
     gap, disagree = _with_measured(job, table, lobe)
     at, least = gap.least(advance_deg)
-    u95, limit, band = least.u95, job.clearance.limit_mm(valve), job.specification.tolerance.guard_band
+    u95, limit, band = least.u95, job.clearance.limit_mm(valve), job.specification.tolerance.guard_band_factor
     advance = np.arange(-ADVANCE_DEG, ADVANCE_DEG + _STEP_DEG / 2, _STEP_DEG)
     least_mm = np.array([gap.closed.value + float(gap.without_closed(least_at(gap, a), a)) for a in advance])
     return PistonClearance(

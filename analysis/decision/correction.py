@@ -111,7 +111,7 @@ def _move(job: Job, lines: Sequence[Line], name: str, valves: tuple[str, ...], e
         return None
     tolerance = job.specification.tolerance
     u95 = late.u95
-    verdict = judge(late.value, u95, -tolerance.centerline_deg, tolerance.centerline_deg, tolerance.guard_band)
+    verdict = judge(late.value, u95, -tolerance.centerline_deg, tolerance.centerline_deg, tolerance.guard_band_factor)
     if verdict == "within":
         return Move(name, valves, late, u95, verdict, 0.0, _fitted(job))
     advance, position, teeth = _nearest(job, late.value)
@@ -155,5 +155,5 @@ def _after(job: Job, line: Line, by: float) -> Line:
         return line
     moved = line.measured - by
     low, high = line.limits
-    verdict = judge(moved.value, line.u95, low, high, job.specification.tolerance.guard_band)
+    verdict = judge(moved.value, line.u95, low, high, job.specification.tolerance.guard_band_factor)
     return replace(line, measured=moved, verdict=verdict)

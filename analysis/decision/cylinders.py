@@ -71,6 +71,6 @@ def spacings(job: Job, measured: dict[int, Measurement]) -> tuple[Spacing, ...]:
                 continue
             late = (here.centerline - there.centerline).labelled("deg", "late")
             u95 = late.u95
-            verdict = judge(late.value, u95, -tolerance.centerline_deg, tolerance.centerline_deg, tolerance.guard_band)
+            verdict = judge(late.value, u95, -tolerance.centerline_deg, tolerance.centerline_deg, tolerance.guard_band_factor)
             found.append(Spacing(cylinder, first, valve, late, u95, verdict))
     return tuple(found)

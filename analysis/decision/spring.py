@@ -48,7 +48,9 @@ def margins(job: Job, lobe: Lobe) -> tuple[Margin, ...]:
 
 def _margin(kind: str, valve: str, left: Quantity, limit: float, job: Job) -> Margin:
     u95 = left.u95
-    return Margin(kind, valve, left, u95, limit, judge(left.value, u95, limit, math.inf, job.specification.tolerance.guard_band))
+    return Margin(
+        kind, valve, left, u95, limit, judge(left.value, u95, limit, math.inf, job.specification.tolerance.guard_band_factor)
+    )
 
 
 def loads(job: Job, lobe: Lobe) -> Loads | None:

@@ -54,13 +54,13 @@ class Line:
 
 def rule(job: Job) -> str:
     """The decision rule in one sentence, as the sheet states it."""
-    factor = job.specification.tolerance.guard_band
+    factor = job.specification.tolerance.guard_band_factor
     return RULE if factor == 1.0 else RULE_SCALED.format(factor=factor)
 
 
-def judge(value: float, u95: float, low: float, high: float, guard_band: float = 1.0) -> Verdict:
+def judge(value: float, u95: float, low: float, high: float, guard_band_factor: float = 1.0) -> Verdict:
     """Whether `value` with its expanded uncertainty lies within [low, high]. Either limit may be infinite."""
-    band = guard_band * u95
+    band = guard_band_factor * u95
     if low + band <= value <= high - band:
         return "within"
     if value < low - band or value > high + band:
@@ -79,7 +79,7 @@ def _line(asked: Asked, found: Comparable, job: Job) -> Line:
         return Line(asked, None, 0.0, "not compared", found.how)
     u95 = found.quantity.u95
     low, high = asked.value - asked.tolerance, asked.value + asked.tolerance
-    verdict = judge(found.quantity.value, u95, low, high, job.specification.tolerance.guard_band)
+    verdict = judge(found.quantity.value, u95, low, high, job.specification.tolerance.guard_band_factor)
     return Line(asked, found.quantity, u95, verdict, found.how)
 
 

@@ -226,12 +226,12 @@ def hole(curve: Curve, swept: Swept, valve: str) -> Seen | None:
 @rule("too-fast", DOUBT, "{valve}", "cam")
 def too_fast(lobe: Lobe, valve: str) -> Seen | None:
     """Too few readings for the curve."""
-    swept, curve = lobe.swept, lobe.swept.curve
+    curve = lobe.swept.curve
     lifted = curve.pooled.deg[curve.pooled.lift_mm > 0.05 * float(curve.pooled.lift_mm.max())]
     if lifted.size < 2:
         return None
     span = float(np.ptp(lifted))
-    passes = max(whole_passes(swept.points, curve), 1)
+    passes = max(whole_passes(curve), 1)
     # Spaces between readings of all passes together, the widest tenth: hands do not turn evenly.
     space = float(np.quantile(np.diff(np.sort(lifted)), 0.9))
     if space <= 2 * NEEDED_DEG and lifted.size * NEEDED_DEG >= span:

@@ -14,7 +14,7 @@ from analysis.base.errors import DataError
 from analysis.base.quantity import Quantity
 from analysis.base.samples import Capture, Ints
 from analysis.crank.motion import running_direction
-from analysis.crank.segments import first_start
+from analysis.crank.segments import on_one_count
 from analysis.curve.sweep import Sweep, Swept, read_sweep
 from analysis.diagnosis.examine import examine
 from analysis.job import Job
@@ -97,7 +97,7 @@ def result_so_far(job: Job, found_by: Sequence[Capture], capture: Capture) -> Li
 
 def _partly(job: Job, found_by: Sequence[Capture], capture: Capture, why: str) -> LiveResult:
     events = {}
-    capture = first_start(capture)
+    capture = on_one_count(capture)
     stood_on = capture.header.channels
     forward = forward_of(job, capture.samples.crank)
     for channel, valve in enumerate(stood_on):

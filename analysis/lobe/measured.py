@@ -10,7 +10,7 @@ import numpy as np
 from analysis.base.quantity import Quantity
 from analysis.base.selection import only
 from analysis.curve.lift_curve import Curve
-from analysis.curve.points import Points
+from analysis.curve.points import each_pass
 from analysis.curve.sweep import Sweep, Swept
 from analysis.job import Job, Rig
 from analysis.lobe.at_rest import at_rest
@@ -53,7 +53,7 @@ def measure_lobe(job: Job, swept: Swept, backward: Sequence[Sweep]) -> Lobe:
     return Lobe(
         cylinder=job.measure.cylinder,
         valve=valve,
-        passes=whole_passes(swept.points, curve),
+        passes=whole_passes(curve),
         events=events,
         centerlines=_centerlines(rig, swept, causes, peak_deg, peak_mm, events),
         peak_lift=at_the_valve.labelled("mm"),
@@ -85,7 +85,7 @@ def _events(job: Job, swept: Swept, causes: Causes, peak_deg: float) -> tuple[tu
     return tuple(events), tuple(hidden)
 
 
-def whole_passes(points: Points, curve: Curve) -> int:
+def whole_passes(curve: Curve) -> int:
     """How many passes cover the lobe from foot to foot without a hole of more than five degrees, or three readings of a gauge so slow
     that they are usually further apart.
     """
@@ -93,8 +93,8 @@ def whole_passes(points: Points, curve: Curve) -> int:
     if lifted.size == 0:
         return 0
     low, high = float(lifted.min()), float(lifted.max())
-    on_lobe = only(points, (points.deg > low) & (points.deg < high))
-    inside = [np.sort(on_lobe.deg[on_lobe.pass_ == number]) for number in np.unique(on_lobe.pass_)]
+    on_lobe = only(curve.points, (curve.points.deg > low) & (curve.points.deg < high))
+    inside = [np.sort(on_lobe.deg[rows]) for rows in each_pass(on_lobe.pass_)]
     apart = np.concatenate([np.diff(mine) for mine in inside])
     most = max(5.0, 3 * float(np.median(apart))) if apart.size else 5.0
     return sum(bool(np.diff(mine, prepend=low, append=high).max() <= most) for mine in inside)

@@ -6,14 +6,10 @@ The emulator knows neither the IRQ instruction nor pin bases. So an IRQ is noted
 
 from __future__ import annotations
 
-import sys
 from bisect import bisect_right
-from collections.abc import Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
-from importlib import import_module
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 from pioemu import State, clock_cycles_reached, emulate
@@ -23,26 +19,6 @@ FAKE = Path(__file__).with_name("fake_rp2040")
 HZ = 125_000_000  # the processor's clock as MicroPython sets it
 UP = [(0, 0), (1, 0), (1, 1), (0, 1)]  # A and B as the count grows
 MIDDLE = 1 << 31  # where Y begins, see programs.py
-
-
-@contextmanager
-def micropython_path() -> Iterator[None]:
-    """Modules of the board and of its stand-ins, found as on the board, and forgotten afterwards."""
-    before = set(sys.modules)
-    sys.path[:0] = [str(FAKE), str(RP2040)]
-    try:
-        yield
-    finally:
-        del sys.path[:2]
-        for name in set(sys.modules) - before:
-            if (path := getattr(sys.modules[name], "__file__", None)) and Path(path).parent in (FAKE, RP2040):
-                del sys.modules[name]
-
-
-def board_module(name: str) -> ModuleType:
-    """A module of firmware-notes/rp2040, imported anew."""
-    with micropython_path():
-        return import_module(name)
 
 
 @dataclass

@@ -60,6 +60,16 @@ def print_exception(error: BaseException, file: TextIO) -> None:
     traceback.print_exception(error, file=file)
 
 
+class Memory:
+    """A link that keeps what is sent."""
+
+    def __init__(self) -> None:
+        self.sent = b""
+
+    def write(self, data: bytes) -> None:
+        self.sent += data
+
+
 def hear() -> int | None:
     """A byte from standard input, if one waits."""
     return os.read(0, 1)[0] if select.select([0], [], [], 0)[0] else None

@@ -13,7 +13,7 @@ from tests.firmware.emulation import BOARDS, IMAGE, Emulator, Run, Script
 GAUGES = {"scale": "scale", "bcd": "bcd 20000 mm 3", "frame24": "frame24 100000 mm", "ascii": "ascii 50000 3"}
 CRANK, INDEX = ("B1", "B0"), "D2"
 WIRES = {"scale": ("D5 D4", "C1 C0"), "bcd": ("D3 D4", "C0 C1"), "frame24": ("D3 D4", "C0 C1"), "ascii": ("D3", "")}
-KHZ, PULSES = (20, 80, 150, 300), 10_000
+KHZ, PULSES = (20, 60, 80, 110, 140, 200, 300), 10_000
 STACK_LEFT = 256  # bytes between the stack and the data, at the least
 
 
@@ -32,7 +32,7 @@ def disturbed(board: str, pin: str) -> tuple[Script, list[int]]:
     for channel, kind in enumerate(kinds):
         if kind == "scale" and pin in WIRES[kind][channel]:
             ends[1 + channel] = 0
-    script.knot(0, *[0] * len(ends)).knot(400_000, *[0] * len(ends)).knot(2_000_000, *ends)
+    script.knot(0, *[0] * len(ends)).knot(400_000, *[0] * len(ends)).knot(2_300_000, *ends)
     at = 400_000
     for khz in KHZ:
         burst = PULSES * 1000 // khz
@@ -40,7 +40,7 @@ def disturbed(board: str, pin: str) -> tuple[Script, list[int]]:
             f"send {at + burst + 50_000} hello"
         )
         at += burst + 100_000
-    return script.end(), ends
+    return script.say(f"send {at} hello").end(), ends
 
 
 @pytest.fixture(scope="module")
@@ -68,6 +68,9 @@ def test_noise_never_crashes_or_forges(emulator: Emulator, stack_bottom: int, bo
     steady(run)
     assert len(run.hellos) >= 1 + len(KHZ)  # while noise is on A or B a command may be lost, behind it none is
     assert run.injected.stack - stack_bottom >= STACK_LEFT
+
+    last_hello_us = 100_000 + 400_000 + sum(PULSES * 1000 // khz + 100_000 for khz in KHZ)  # as `disturbed` sent it
+    assert run.hellos[-1].time_us == pytest.approx(last_hello_us, abs=10_000)  # the clock has lost nothing
 
     assert run.last.crank == ends[0]
     if pin in CRANK:  # a pulse is one count to and fro
@@ -102,11 +105,13 @@ def test_noise_never_crashes_or_forges(emulator: Emulator, stack_bottom: int, bo
 def test_noise_without_end_does_not_keep_the_board_from_its_line(emulator: Emulator, board: str, pin: str) -> None:
     """Three seconds are longer than the watchdog waits."""
     script = Script().say("channel 1 scale").knot(0, 0, 0).knot(1000, 0, 0)
-    script.say(f"noise 100000 {pin} 300 900000").say("end 4500000")
+    script.say(f"noise 500000 {pin} 300 900000").say("end 4500000")
     run = emulator.run(board, script)
     steady(run)
     told = [s.time_us for s in run.samples]
-    assert max(b - a for a, b in pairwise(told)) < 1_000_000
+    assert told[0] < 500_000
+    assert max(b - a for a, b in pairwise(told)) < 250_000  # a heartbeat each 200 ms, as ever
+    assert told[-1] > 4_300_000  # nor has the clock lost anything
     assert run.last.crank == 0
 
 

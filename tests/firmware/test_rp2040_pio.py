@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import random
+import sys
+from collections.abc import Iterator
 from types import ModuleType
 from typing import Any
 
 import pytest
 
-from tests.firmware.pio_bench import HZ, Levels, Ran, Turned, board_module, lines, run, walk
+from tests.firmware.pio_bench import HZ, Levels, Ran, Turned, lines, run, walk
+from tests.firmware.rp2040_on_cpython import modules
 
 US = HZ // 1_000_000
 LATE = 60  # cycles a counter may take to see a change of its pin, and to look at the lines
@@ -16,14 +19,17 @@ RATES = [400_000, 1_000_000, 1_500_000]  # edges a second
 
 
 @pytest.fixture(scope="module")
-def programs() -> ModuleType:
-    return board_module("programs")
+def inputs() -> Iterator[Any]:
+    """inputs.py among stand-ins for the hardware: here only what takes words apart is used."""
+    with modules():
+        import inputs  # type: ignore[import-not-found]
+
+        yield inputs
 
 
 @pytest.fixture(scope="module")
-def inputs() -> Any:
-    """inputs.py with stand-ins for the hardware: here only what takes words apart is used."""
-    return board_module("inputs")
+def programs(inputs: Any) -> ModuleType:
+    return inputs.programs
 
 
 def signed(count: int) -> int:
@@ -45,9 +51,9 @@ def strobed(until: int, every: int) -> Levels:
     return made
 
 
-def test_words_are_those_of_the_datasheet() -> None:
+def test_words_are_those_of_the_datasheet(inputs: Any) -> None:
     """RP2040 datasheet, section 3.2.2: the program that makes a square wave assembles to these words."""
-    rp2 = board_module("rp2")
+    rp2 = sys.modules[inputs.StateMachine.__module__]
     text = {
         "set('pindirs', 1)": 0xE081,
         "set('pins', 1)[1]": 0xE101,
@@ -163,7 +169,7 @@ def pulses(inputs: Any, ran: Ran, *, whole: bool = True) -> list[int]:
     index = inputs.Index.__new__(inputs.Index)
     counter = inputs.Counter.__new__(inputs.Counter)
     counter.count, counter.sm = 0, Fed([word for _, word in ran.words])
-    index.counter, index.entered, index.high, index.wide, index.missed = counter, None, False, False, 0
+    index.counter, index.last, index.rest, index.wide, index.missed, index.turn = counter, None, False, False, 0, 2400
     found = []
     while (pulse := index.pulse(0)) is not None:
         found.append(pulse[1])

@@ -247,13 +247,13 @@ def test_a_replay_says_that_it_is_one_and_offers_no_procedure() -> None:
     ((line,),) = head(picture, 80)
     assert line[0].startswith(" Replay  Sweep, intake ")
     ((line,),) = do(picture, 80)
-    assert "played as it was recorded" in line[0]
+    assert "recorded capture is being replayed" in line[0]
     assert not any(offered(played(SAMPLES / "clean"), curve=False).values())
 
 
 def test_a_replay_whose_tdc_cannot_be_carried_stays_what_it_is() -> None:
     """No index pulse, another link: live, that would send the person back to the stop."""
-    board = replace(played(SAMPLES / "clean").known.found_by[0].header.board, index=False, boot=0)  # type: ignore[union-attr]
+    board = replace(played(SAMPLES / "clean").located.found_by[0].header.board, index=False, boot=0)  # type: ignore[union-attr]
     station = played(SAMPLES / "clean", lambda header: replace(header, link="another", board=board))
     assert station.session.at == Place(SWEEP, "intake")
     assert not [message for message in station.messages if message.kind == ERROR]

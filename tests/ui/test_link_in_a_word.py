@@ -39,9 +39,9 @@ def test_what_was_lost_stays_counted_over_a_loss_of_the_link() -> None:
     watch.connected(HELLO)
     watch.batch(batch(0, 5, 0.0, Damage(3, 40, 0)))
     watch.gone(Broken(LinkError("the link was lost")))
-    assert watch.first_try
+    assert watch.tries == 1
     watch.gone(Broken(LinkError("still")))
-    assert not watch.first_try
+    assert watch.tries == 2
     now[0] = 4.0
     lost = watch.state()
     assert (lost.state, lost.frames_s, lost.lost, lost.refused, lost.age_s) == (DISCONNECTED, 0.0, 3, 40, 4.0)

@@ -15,7 +15,7 @@ from acquire.simulator.indicator import Indicator
 from acquire.simulator.rig import Work
 from acquire.simulator.truth import crossings
 from analysis.base.finding import Finding
-from analysis.diagnosis.curve_rules import shifts_of_passes
+from analysis.curve.repeats import flank_shifts
 from analysis.diagnosis.examine import examine
 from analysis.lobe.result import Measurement
 from tests.recorded import captures
@@ -93,12 +93,13 @@ def test_passes_that_lie_to_and_fro() -> None:
 def test_shifts_of_passes_are_found_to_a_hundredth() -> None:
     """One pass of a sound sweep is moved by hand by a known angle."""
     curve = run(THREE).intake.swept.curve
-    late, error = shifts_of_passes(curve)
+    shifts = flank_shifts(curve)
+    late, error = shifts.late, shifts.u
     assert np.nanmax(np.abs(late)) < 0.05
     moved = replace(
         curve, points=replace(curve.points, deg=curve.points.deg + 0.5 * (curve.points.pass_ == curve.points.pass_[0]))
     )
-    assert (shifts_of_passes(moved)[0] - late)[0] == pytest.approx(0.5, abs=0.02)
+    assert (flank_shifts(moved).late - late)[0] == pytest.approx(0.5, abs=0.02)
     assert np.all(error[~np.isnan(error)] < 0.05)
 
 

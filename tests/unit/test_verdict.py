@@ -45,8 +45,8 @@ def test_the_rule_of_iso_14253_1_keeps_a_guard_band_from_each_limit(value: float
 
 
 def test_simple_acceptance_keeps_none_and_leaves_nothing_undecided() -> None:
-    assert judge(10.99, 0.4, 9.0, 11.0, guard_band=0.0) == "within"
-    assert judge(11.01, 0.4, 9.0, 11.0, guard_band=0.0) == "outside"
+    assert judge(10.99, 0.4, 9.0, 11.0, guard_band_factor=0.0) == "within"
+    assert judge(11.01, 0.4, 9.0, 11.0, guard_band_factor=0.0) == "outside"
 
 
 @given(finite, positive, positive, positive)
@@ -73,7 +73,7 @@ def test_one_outside_outweighs_all_and_nothing_at_all_is_not_within() -> None:
 
 def test_the_rule_is_stated_with_its_guard_band() -> None:
     assert "ISO 14253-1" in rule(job_for(SHORT))
-    assert "0.5 times" in rule(job_for(SHORT, specification={"tolerance": {"guard_band": 0.5}}))
+    assert "0.5 times" in rule(job_for(SHORT, specification={"tolerance": {"guard_band_factor": 0.5}}))
 
 
 def test_a_degree_of_duration_is_inconsequential() -> None:

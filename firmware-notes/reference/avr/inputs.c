@@ -1,7 +1,7 @@
 /* Pins -> core: crank, index, scales, clocked gauges. One short interrupt each.
  *
- * Noise can call an interrupt faster than it can be done with. So none may interrupt itself, and one that has kept the main loop waiting for
- * too long is shut off; the main loop lets it in again when it comes by, and says that edges may have been lost. */
+ * Noise can call an interrupt faster than it can be done with. So none may interrupt itself, and one that keeps everything else waiting for
+ * too long is shut off; the main loop lets it in again a little later, and says that edges may have been lost. */
 #include "inputs.h"
 
 #include <avr/interrupt.h>
@@ -9,14 +9,24 @@
 #include "port.h"
 #include "vectors.h"
 
-#define STARVED 128 /* turns of the timer's low byte, of 128 us: 16 ms */
+/* Times in the timer's high byte, 128 us. */
+#define GRID_LATE 96       /* 12 ms: it comes each 10 ms at the least */
+#define MAIN_LOOP_LATE 128 /* 16 ms */
+#define SHUT_FOR 32        /* 4 ms: some forty bytes go out meanwhile */
 
 static uint8_t pin_changes, external; /* the interrupts that are to be enabled: PCICR and EIMSK */
+static volatile uint8_t looked_at;    /* when the main loop last came by */
 
-/* The main loop, which leaves the time in GPIOR1, has not come by for long. Interrupts are off. */
-HOT bool starved(void)
+/* Interrupts are off, for both. The samples' grid has been kept waiting, and with it the clock and the line: few registers, for the crank. */
+HOT bool grid_starved(void)
 {
-    return (uint8_t)((uint8_t)(TCNT1 >> 8) - GPIOR1) > STARVED;
+    return (uint8_t)((uint8_t)(TCNT1 >> 8) - GPIOR1) > GRID_LATE;
+}
+
+/* A gauge's interrupt lets others in, but keeps the main loop waiting. */
+HOT bool main_loop_starved(void)
+{
+    return (uint8_t)((uint8_t)(TCNT1 >> 8) - looked_at) > MAIN_LOOP_LATE;
 }
 
 /* The crank, up to 80,000 times a second. */
@@ -32,7 +42,7 @@ HANDLER(__vector_crank_counted)
     latch_crank(&board.latch, CRANK_PINS());
     if (PCIFR & _BV(PCIF0)) {
         scales_step(scales_read());
-        if (starved())
+        if (grid_starved())
             PCICR &= (uint8_t)~_BV(PCIE0);
     }
 }
@@ -42,10 +52,12 @@ HANDLER(__vector_crank_latched)
     uint8_t crank = CRANK_PINS();
     struct scale_pins scales = scales_read(); /* at once: what comes in between is skew */
 
-    if (!latch_crank(&board.latch, crank))
-        return;
-    GPIOR0 &= (uint8_t)~EDGE_WANTED;
-    inputs_latch(scales);
+    if (latch_crank(&board.latch, crank)) {
+        GPIOR0 &= (uint8_t)~EDGE_WANTED;
+        inputs_latch(scales);
+    } else if ((PCIFR & _BV(PCIF0)) && grid_starved()) {
+        PCICR &= (uint8_t)~_BV(PCIE0);
+    }
 }
 
 /* Before all others, so only twice in each step of the main loop, which sets GPIOR2 to 0: a crank that turns round on the pulse gives two. */
@@ -75,7 +87,7 @@ HANDLER(__vector_gauge_1)
 
     EIMSK &= (uint8_t)~_BV(INT1);
     take_bit(0, high);
-    if (!(EIFR & _BV(INTF1)) || !starved())
+    if (!(EIFR & _BV(INTF1)) || !main_loop_starved())
         EIMSK |= _BV(INT1);
 }
 
@@ -87,7 +99,7 @@ HANDLER(__vector_serial_1)
 ISR(PCINT2_vect)
 {
     latch_scale(&board.latch, 0, SCALE1_OF(PIND));
-    if ((PCIFR & _BV(PCIF2)) && starved())
+    if ((PCIFR & _BV(PCIF2)) && grid_starved())
         PCICR &= (uint8_t)~_BV(PCIE2);
 }
 
@@ -99,7 +111,7 @@ ISR(PCINT1_vect, ISR_NAKED)
 HANDLER(__vector_scale_2)
 {
     latch_scale(&board.latch, 1, SCALE2_OF(PINC));
-    if ((PCIFR & _BV(PCIF1)) && starved())
+    if ((PCIFR & _BV(PCIF1)) && grid_starved())
         PCICR &= (uint8_t)~_BV(PCIE1);
 }
 
@@ -111,9 +123,12 @@ HANDLER(__vector_gauge_2)
     PCICR &= (uint8_t)~_BV(PCIE1);
     if (falling)
         take_bit(1, high);
-    if (!(PCIFR & _BV(PCIF1)) || !starved())
+    if (!(PCIFR & _BV(PCIF1)) || !main_loop_starved())
         PCICR |= _BV(PCIE1);
 }
+
+/* PCICR's bits, and this one for INT1. */
+#define SHUT_INT1 0x80
 
 static void let_in_again(uint8_t shut)
 {
@@ -129,24 +144,37 @@ static void let_in_again(uint8_t shut)
         else
             board.indicator[1].bits.lost++;
     }
+    if (shut & SHUT_INT1)
+        board.indicator[0].bits.lost++;
     PCICR = pin_changes;
+    EIMSK |= external & _BV(INT1);
+}
+
+static void let_index_in_again(void)
+{
+    if (EIFR & _BV(INTF0)) {
+        EIFR = _BV(INTF0);
+        board.latch.index_missed++;
+    }
+    EIMSK |= _BV(INT0);
 }
 
 void inputs_look(void)
 {
-    uint8_t before = port_lock(), shut = pin_changes & (uint8_t)~PCICR;
+    static uint8_t shut_at;
+    static bool were_shut;
+    uint8_t before = port_lock(), now = (uint8_t)(TCNT1 >> 8), off = external & (uint8_t)~EIMSK;
+    uint8_t shut = (pin_changes & (uint8_t)~PCICR) | (off & _BV(INT1) ? SHUT_INT1 : 0);
 
-    GPIOR1 = (uint8_t)(TCNT1 >> 8);
+    looked_at = now;
     GPIOR2 = 0;
-    if (shut)
+    if (off & _BV(INT0))
+        let_index_in_again();
+    if (shut && !were_shut)
+        shut_at = now;
+    else if (shut && (uint8_t)(now - shut_at) >= SHUT_FOR)
         let_in_again(shut);
-    if ((external & _BV(INT1)) && !(EIMSK & _BV(INT1)))
-        board.indicator[0].bits.lost++;
-    if ((external & _BV(INT0)) && !(EIMSK & _BV(INT0)) && (EIFR & _BV(INTF0))) {
-        EIFR = _BV(INTF0);
-        board.latch.index_missed++;
-    }
-    EIMSK |= external;
+    were_shut = shut;
     port_unlock(before);
 }
 
@@ -216,7 +244,7 @@ void inputs_start(void)
     quad_start(&board.latch.scale[1], SCALE2_OF(PINC));
     EICRA = INDEX_RISING | _BV(ISC11); /* and the falling edge of PD3, used or not */
     EIFR = _BV(INTF0) | _BV(INTF1);    /* an edge of before */
-    GPIOR1 = (uint8_t)(TCNT1 >> 8);
+    GPIOR1 = looked_at = (uint8_t)(TCNT1 >> 8);
     PCICR = pin_changes;
     EIMSK = external;
     if (GPIOR0 & SERIAL_1)

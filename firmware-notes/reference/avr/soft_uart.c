@@ -31,7 +31,6 @@ void soft_uart_start_bit(void)
         ATOMIC_BLOCK(ATOMIC_FORCEON)
         {
             OCR1B = began + BIT_TICKS * 3 / 2;
-            TIFR1 = _BV(OCF1B);
             TIMSK1 |= _BV(OCIE1B);
         }
     }
@@ -48,11 +47,15 @@ static void keep(bool sound)
     head = next;
 }
 
-/* The middle of each data bit, then of the stop bit. */
+/* The middle of each data bit, then of the stop bit. A match of before, which comes too early, is let go (its flag is not cleared by hand: the
+ * emulator would clear all of the timer's with it). */
 ISR(TIMER1_COMPB_vect)
 {
-    bool high = CLOCK1_HIGH(), last = bits++ == 8;
+    bool high = CLOCK1_HIGH();
 
+    if ((int16_t)(TCNT1 - OCR1B) < 0)
+        return;
+    bool last = bits++ == 8;
     OCR1B += BIT_TICKS;
     TIMSK1 &= (uint8_t)~_BV(OCIE1B);
     sei();

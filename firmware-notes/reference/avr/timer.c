@@ -9,7 +9,7 @@
 #include "vectors.h"
 
 #define TICKS_PER_SECOND (F_CPU / 8)
-#define LONGEST 20000u /* 10 ms: so often the main loop wakes at the least, and is not taken for starved (inputs.c) */
+#define LONGEST 20000u /* 10 ms: so often the main loop wakes at the least; inputs.c counts on it */
 #define OVERLOAD 200   /* 100 us */
 #define SUSPECT (uint8_t)(FLAG_CRANK_STEP | (GPIOR0 & (SCALE_1 | SCALE_2)) << 2) /* FLAG_LIFT of each scale */
 
@@ -28,10 +28,16 @@ static inline void look_for_overload(uint16_t due)
         board.latch.sticky |= SUSPECT;
 }
 
-ISR(TIMER1_OVF_vect)
+/* Of all that count time this interrupt comes last; so the grid, which comes three times as often, does its work if it is kept from it. */
+static inline void count_overflow(void)
 {
     look_for_overload(0);
     timer_overflows++;
+}
+
+ISR(TIMER1_OVF_vect)
+{
+    count_overflow();
 }
 
 /* Two handlers for one interrupt, as for the crank (inputs.c): marking an edge as wanted takes few registers, latching many. */
@@ -40,12 +46,20 @@ ISR(TIMER1_COMPA_vect, ISR_NAKED)
     CHOOSE(BY_TIME, __vector_grid_marked, __vector_grid_latched);
 }
 
+/* GPIOR1 tells inputs.c when the grid last came. */
 static inline void next_match(void)
 {
     ATOMIC_BLOCK(ATOMIC_FORCEON)
     {
-        look_for_overload(OCR1A);
-        OCR1A += part;
+        uint16_t match = OCR1A;
+
+        look_for_overload(match);
+        OCR1A = match + part;
+        GPIOR1 = (uint8_t)(match >> 8);
+        if ((TIFR1 & _BV(TOV1)) && match < 0x8000) {
+            TIFR1 = _BV(TOV1);
+            count_overflow();
+        }
     }
 }
 
@@ -110,7 +124,10 @@ void port_rate(uint16_t per_second, bool by_edge)
     {
         parts = parts_left = pieces;
         part = piece;
-        OCR1A = TCNT1 + piece;
+        uint16_t now = TCNT1;
+
+        OCR1A = now + piece;
+        GPIOR1 = (uint8_t)(now >> 8);
         TIFR1 = _BV(OCF1A); /* a match of before */
         GPIOR0 = (GPIOR0 & (uint8_t)~(EDGE_WANTED | BY_TIME)) | (by_edge ? 0 : BY_TIME);
     }

@@ -332,5 +332,11 @@ bool board_work(struct board *b)
         send_test(b);
         return true;
     }
-    return send_index(b) || send_fault(b) || send_event(b) || send_heartbeat(b);
+    /* An index comes first, but not twice: one that noise gives without end may not keep everything else from the line. */
+    if (!b->indexed && send_index(b)) {
+        b->indexed = true;
+        return true;
+    }
+    b->indexed = false;
+    return send_fault(b) || send_event(b) || send_heartbeat(b) || send_index(b);
 }

@@ -38,6 +38,7 @@ struct board {
     uint8_t testing;       /* frames of the self-test that are to be sent yet */
     bool hello;            /* one is to be sent */
     bool anew;             /* something was set: the port must start the board anew */
+    bool indexed;          /* the newest frame was an index */
     bool dropped;          /* frames were, since the last sample */
     uint16_t rate;
     uint32_t boot;
