@@ -53,6 +53,8 @@ def job_for(rig: Rig, /, **tables: Mapping[str, Any]) -> Job:
             "encoder_offcenter_deg": math.ceil(10 * math.degrees(rig.encoder.eccentric)) / 10,
             "indicator_tilt_deg": math.ceil(2 * gauge.tilt_deg) / 2,
             "cam_runout_mm": math.ceil(200 * rig.train.runout_mm) / 200,
+            # Ratio, lash and gauge of a simulated rig are what it says.
+            **dict.fromkeys(("rocker_ratio_error", "lash_error_mm", "indicator_error_mm"), 0.0),
         },
         "measure": {"checking_lifts_mm": [0.15, 0.5, 1.0, 1.27, 2.54], "checking_at": "lobe"},
     }

@@ -76,7 +76,7 @@ def lift_misses_card(spec: LobeSpec, lobe: Lobe) -> Seen | None:
     return None
 
 
-@rule("bleed-down", DOUBT, "{valve}")
+@rule("bleed-down", DOUBT, "{valve}", explains=("foot-corner", "passes-apart", "zero-drift"))
 def sinks(swept: Swept, valve: str) -> Seen | None:
     """A lift that depends on when it was read, on the lobe."""
     rate, zero = rate_on_lobe(swept), rate_on_base_circle(swept)

@@ -35,6 +35,8 @@ OF_NO_VALVE = (
     "tdc-disagrees",
     "lift-hidden",
 )
+# What is said of any rig: how far it was turned back, a direction that one lobe alone cannot prove, TDC that was not found again.
+REMARKS = ("turned-back-elsewhere", "direction-unproven", "tdc-not-rechecked")
 Change = Callable[[list[Capture]], list[Capture]]
 
 
@@ -48,15 +50,20 @@ def run(
     return examine(job_for(rig, **tables), change(captures(rig, phases)))
 
 
+def findings(found: Measurement) -> list[Finding]:
+    """All but what is remarked of a sound rig as well."""
+    return [finding for finding in found.findings if finding.code not in REMARKS]
+
+
 def codes(found: Measurement) -> list[str]:
-    return [caution.code for caution in found.findings]
+    return [caution.code for caution in findings(found)]
 
 
 def only(found: Measurement, code: str) -> Finding:
     """The one caution of this code, and no other code beside it."""
     assert set(codes(found)) == {code}
-    first, *_ = found.findings
-    for caution in found.findings:
+    first, *_ = findings(found)
+    for caution in findings(found):
         if caution.code not in OF_NO_VALVE:
             assert re.search("intake|exhaust", caution.text, re.IGNORECASE), "which valve"
         assert re.fullmatch(r"[A-Za-z0-9].*[.]", caution.text), "whole sentences"
@@ -133,7 +140,7 @@ def test_an_engine_that_is_turned_against_its_running_direction_looks_like_the_o
     backward = captures(replace(rig, work=Work(touches=3, backward_turns=4.2)), ("stop", "backward"))
     found = examine(job_for(rig), backward)
     assert "wrong-valve" in codes(found)
-    assert "turned against its direction of rotation" in found.findings[0].text
+    assert "turned backward, against its direction of rotation" in found.findings[0].text
 
 
 def test_an_encoder_that_counts_down_is_no_fault() -> None:
@@ -157,7 +164,9 @@ def test_counts_lost_before_the_next_sweep() -> None:
 
 
 def test_a_lifter_that_bleeds_down() -> None:
-    caution = only(run(replace(SHORT, train=Train(bleed_mm=0.5), hand=Hand(rest=(2.0, 3.5)))), "bleed-down")
+    found = run(replace(SHORT, train=Train(bleed_mm=0.5), hand=Hand(rest=(2.0, 3.5))))
+    caution = findings(found)[0]
+    assert caution.code == "bleed-down", "what it does to the foot and to the passes comes behind it"
     assert "hydraulic" in caution.text
     assert "solid" in caution.text
     # 0.5 mm at the lobe, time constant 4 s, ratio 1.5: within a rest of 3.5 s at most 0.44 mm at the valve.

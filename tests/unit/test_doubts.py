@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import replace
 from functools import cache
@@ -196,12 +197,14 @@ def test_a_sound_job_has_neither_doubt_nor_cause() -> None:
     assert "IN DOUBT" not in sheet(decision.measured, decision.job)
 
 
-def test_every_rule_has_a_code_of_its_own_and_says_what_it_looks_for() -> None:
-    codes = [each.code for each in RULES]
-    assert len(codes) == len(set(codes))
+def test_every_rule_has_a_code_and_says_what_it_looks_for() -> None:
+    looks = [each.look for each in RULES]
+    assert len(looks) == len(set(looks))
+    codes = {each.code for each in RULES}
     for each in RULES:
+        assert re.fullmatch("[a-z0-9]+(-[a-z0-9]+)*", each.code)
         assert each.look.__doc__, each.code
-        assert each.weight is not DOUBT or each.touches or each.code == "runout", "a doubt touches something"
+        assert codes.issuperset(each.explains)
 
 
 def test_a_rule_whose_evidence_is_not_there_is_skipped_and_not_passed() -> None:
@@ -233,3 +236,16 @@ def test_a_rule_about_a_lobe_names_its_valve_and_touches_its_numbers() -> None:
     found = look_at((always,), Given(JOB, recorded(), measured())).findings
     assert [f.text.split(": ")[0] for f in found] == ["Intake", "Exhaust"]
     assert [f.touches for f in found] == [{"intake.events"}, {"exhaust.events"}]
+
+
+def test_what_explains_the_others_is_said_before_them() -> None:
+    @rule("effect", DOUBT, "{valve}")
+    def effect(valve: str) -> Seen:
+        return Seen(f"The {valve} lobe suffers.")
+
+    @rule("cause", DOUBT, "{valve}", explains=("effect",))
+    def cause(valve: str) -> Seen | None:
+        return Seen(f"The {valve} lifter sinks.") if valve == "exhaust" else None
+
+    found = look_at((effect, cause), Given(JOB, recorded(), measured())).findings
+    assert [f"{f.code} {f.about[0]}" for f in found] == ["effect intake", "cause exhaust", "effect exhaust"]

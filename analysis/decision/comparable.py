@@ -24,7 +24,7 @@ _Read = dict[tuple[str, str, float, float | None], dict[str, Quantity] | str]
 
 
 @dataclass(frozen=True)
-class Like:
+class Comparable:
     """The measured quantity in the card's terms, or None; and in words how it came about, or why there is none."""
 
     quantity: Quantity | None
@@ -45,32 +45,32 @@ def indicator_lift(asked: Asked, rig: Rig, name: str) -> Quantity:
     return lift if rig.indicator_at == "lobe" else at_valve(rig, lift, name)
 
 
-def likes(card: Sequence[Asked], job: Job, measured: Measurement) -> tuple[Like, ...]:
+def comparables(card: Sequence[Asked], job: Job, measured: Measurement) -> tuple[Comparable, ...]:
     """What was measured of each line of the card."""
     read: _Read = {}
-    return tuple(_like(asked, job, measured, read) for asked in card)
+    return tuple(_comparable(asked, job, measured, read) for asked in card)
 
 
-def _like(asked: Asked, job: Job, measured: Measurement, read: _Read) -> Like:
+def _comparable(asked: Asked, job: Job, measured: Measurement, read: _Read) -> Comparable:
     if not asked.valve:
         cam = measured.cam
         if cam is None:
-            return Like(None, "needs both lobes, and one was not measured")
-        return Like(cam.separation if asked.kind == "separation" else cam.advance)
+            return Comparable(None, "needs both lobes, and one was not measured")
+        return Comparable(cam.separation if asked.kind == "separation" else cam.advance)
     lobe = measured.lobe(asked.valve)
     if lobe is None:
-        return Like(None, f"the {asked.valve} lobe was not measured")
+        return Comparable(None, f"the {asked.valve} lobe was not measured")
     if asked.kind == "centerline":
-        return Like(lobe.centerline, "middle between equal lifts near the nose")
+        return Comparable(lobe.centerline, "middle between equal lifts near the nose")
     if asked.kind in EVENTS:
         return _event(asked, job.rig, lobe, read)
     return _full_lift(asked, job.rig, lobe)
 
 
-def _event(asked: Asked, rig: Rig, lobe: Lobe, read: _Read) -> Like:
+def _event(asked: Asked, rig: Rig, lobe: Lobe, read: _Read) -> Comparable:
     seen = indicator_lift(asked, rig, lobe.causes.name)
     if is_hidden(seen, lobe.causes):
-        return Like(None, f"the valve has not moved yet at this lobe lift: {rig.lash_mm:g} mm of lash hide it")
+        return Comparable(None, f"the valve has not moved yet at this lobe lift: {rig.lash_mm:g} mm of lash hide it")
     key = asked.valve, asked.at, asked.lift_mm, asked.lash_mm
     if key not in read:
         try:
@@ -80,7 +80,7 @@ def _event(asked: Asked, rig: Rig, lobe: Lobe, read: _Read) -> Like:
         else:
             read[key] = {"opens": opens, "closes": closes, "duration": duration(opens, closes)}
     found = read[key]
-    return Like(None, found) if isinstance(found, str) else Like(found[asked.kind], _through(asked, rig, seen.value))
+    return Comparable(None, found) if isinstance(found, str) else Comparable(found[asked.kind], _through(asked, rig, seen.value))
 
 
 def _through(asked: Asked, rig: Rig, seen: float) -> str:
@@ -96,13 +96,13 @@ def _through(asked: Asked, rig: Rig, seen: float) -> str:
     return words
 
 
-def _full_lift(asked: Asked, rig: Rig, lobe: Lobe) -> Like:
+def _full_lift(asked: Asked, rig: Rig, lobe: Lobe) -> Comparable:
     name = lobe.causes.name
     _, seen = peak_quantities(lobe.swept.curve, lobe.causes)
     place = asked.kind.split()[0]
     ratio = f" through the ratio {rig.rocker_ratio:g}" if place != rig.indicator_at else ""
     lash = f", {rig.lash_mm:g} mm of lash put back" if rig.lash_mm and rig.indicator_at == "valve" else ""
     valve, lift = valve_and_lobe(rig, seen, name)
-    return Like(
+    return Comparable(
         (lift if place == "lobe" else valve + lash_of(rig, name)).labelled("mm"), f"from the {rig.indicator_at}{ratio}{lash}"
     )
