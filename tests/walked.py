@@ -7,9 +7,9 @@ import itertools
 from collections import deque
 from collections.abc import AsyncGenerator, Callable
 from dataclasses import replace
+from functools import lru_cache
 from pathlib import Path
 
-from acquire.cli.demo_job import job_text
 from acquire.link.outcomes import Batch, Outcome
 from acquire.link.reconnect import Connected
 from acquire.procedure.saved_session import write_session
@@ -24,10 +24,10 @@ from acquire.simulator.asked import in_short_turns
 from acquire.simulator.phases import REST, State, record_phase, start
 from acquire.simulator.rig import Rig
 from acquire.simulator.scenarios import Scenario
-from acquire.simulator.truth import truth
 from acquire.wire import Decoder, Event, Hello
 from analysis.base.samples import Board, Header
 from analysis.job import Job, parse_job
+from tests.recorded import demo_job
 
 BLOCK = 400  # events that come at once
 RESTS = 2  # seconds for which the hand rests before it does the same again
@@ -43,6 +43,15 @@ class Clock:
         return self.now
 
 
+@lru_cache(maxsize=512)
+def _worked(rig: Rig, phase: str, state: State) -> tuple[State, Hello, tuple[Event, ...]]:
+    """One phase from a state on: the state afterwards, the hello before it, its events. Walks that begin alike share them."""
+    done = record_phase(rig, phase, state)
+    hello, *events = Decoder().feed(done.data)
+    assert isinstance(hello, Hello)
+    return done.state, hello, tuple(events)
+
+
 class Engine:
     """A simulated rig that does what the procedure asks for; its events come in blocks."""
 
@@ -54,12 +63,7 @@ class Engine:
         self._rests = 0
         self.busy = REST  # the phase in hand
         self._events: deque[Event] = deque()
-        self._decoder = Decoder()
-
-    @property
-    def board(self) -> Board | None:
-        """What the board said it is."""
-        return self._decoder.board
+        self.board: Board | None = None  # what the board said it is
 
     def asks(self, place: Place, said: bool) -> None:
         """What `Setup.asks` is for."""
@@ -76,18 +80,18 @@ class Engine:
             phase = self._asked.popleft() if self._asked else REST
             self._rests = self._rests + 1 if phase == REST else 0
             self.busy = phase
-            done = record_phase(self.rig, phase, self._state)
-            self._state = done.state
-            # One hello a connection: those of later phases are answers nobody asked for.
-            lines = done.data if self._decoder.board is None else done.data.split(b"\n", 1)[1]
-            self._events.extend(self._decoder.feed(lines))
+            self._state, hello, events = _worked(self.rig, phase, self._state)
+            if self.board is None:  # one hello a connection: those of later phases are answers nobody asked for
+                self.board = hello.board
+                self._events.append(hello)
+            self._events.extend(events)
         return [self._events.popleft() for _ in range(min(count, len(self._events)))]
 
     def starts_again(self, boot: int) -> None:
         """The board lost its power: it counts anew."""
         rig = replace(self.rig, board=replace(self.rig.board, boot=boot))
         fresh = start(rig)
-        self.rig, self._decoder = rig, Decoder()
+        self.rig, self.board = rig, None
         self._state = replace(
             fresh, crank_deg=self._state.crank_deg, driven_deg=self._state.driven_deg, phases=self._state.phases
         )
@@ -107,7 +111,7 @@ class Walk:
         self.clock = Clock()
         self.folder = folder
         self.engine = Engine(scenario.rig)
-        self.text = job_text(scenario, truth(scenario.rig))
+        self.text = demo_job(scenario)
         folder.mkdir(parents=True, exist_ok=True)
         (folder / "job.toml").write_text(self.text, encoding="utf-8")
         self.job = job or parse_job(self.text)

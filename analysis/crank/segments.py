@@ -9,12 +9,12 @@ from itertools import pairwise
 
 import numpy as np
 
-from analysis.base.samples import Bools, Capture, Samples
+from analysis.base.samples import Bools, Capture, Ints, Samples
 from analysis.base.selection import only
 
 # No hand and no starter turns a crank a hundred times a second, which is 6000 a minute: a count that goes further between two rows
 # is not the crank's. So many counts are allowed beside, for edges that are latched within one tick of the board's clock.
-FASTEST_TURNS_S, ALLOWED_COUNTS = 100.0, 2
+FASTEST_TURNS_S, ALLOWED_COUNTS = 100, 2
 
 
 @dataclass(frozen=True)
@@ -60,14 +60,14 @@ def count_jumps(capture: Capture) -> tuple[CountJump, ...]:
 
 
 def _rows(capture: Capture, mine: Bools, pulses: Bools) -> Capture:
-    """Some rows and index pulses, and the gaps before them. Shapes (n,) and (k,)."""
+    """Some rows and index pulses, and the gaps up to the last of these rows. Shapes (n,) and (k,)."""
     before = np.concatenate(([0], np.cumsum(mine)))
-    gaps = (replace(gap, row=int(before[min(gap.row, mine.size)])) for gap in capture.gaps)
+    end = mine.size if mine[-1] else int(np.flatnonzero(mine)[-1])
     return replace(
         capture,
         samples=only(capture.samples, mine),
         index=only(capture.index, pulses),
-        gaps=tuple(gap for gap in gaps if gap.row < before[-1]),
+        gaps=tuple(replace(gap, row=int(before[gap.row])) for gap in capture.gaps if gap.row <= end),
     )
 
 
@@ -75,8 +75,7 @@ def _sound(samples: Samples, cpr: int) -> tuple[Bools, tuple[CountJump, ...]]:
     """Which rows the crank can have reached from the sound one before them, shape (n,), and what the others are."""
     time_us, crank = samples.time_us, samples.crank
     sound = np.ones(crank.shape, dtype=bool)
-    per_us = FASTEST_TURNS_S * cpr * 1e-6
-    starts = 1 + np.flatnonzero(np.abs(np.diff(crank)) > per_us * np.maximum(np.diff(time_us), 0) + ALLOWED_COUNTS)
+    starts = 1 + np.flatnonzero(np.abs(np.diff(crank)) - ALLOWED_COUNTS > _furthest(np.diff(time_us), cpr))
     if not starts.size:
         return sound, ()
     pieces = list(pairwise((0, *starts.tolist(), crank.size)))
@@ -90,7 +89,7 @@ def _sound(samples: Samples, cpr: int) -> tuple[Bools, tuple[CountJump, ...]]:
         jumps.append(CountJump(int(crank[start] - crank[last]), int(time_us[start]), stop - start, returned))
 
     for start, stop in pieces:  # one round a jump
-        reached = abs(int(crank[start] - crank[last])) <= per_us * max(int(time_us[start] - time_us[last]), 0) + ALLOWED_COUNTS
+        reached = abs(crank[start] - crank[last]) - ALLOWED_COUNTS <= _furthest(time_us[start] - time_us[last], cpr)
         if start < last or not reached:
             begun = start if begun is None else begun
             continue
@@ -101,3 +100,8 @@ def _sound(samples: Samples, cpr: int) -> tuple[Bools, tuple[CountJump, ...]]:
     if begun is not None:
         left_out(begun, crank.size, False)
     return sound, tuple(jumps)
+
+
+def _furthest(us: Ints | np.int64, cpr: int) -> Ints:
+    """Counts that the crank goes at most in so many microseconds. Shape of `us`."""
+    return np.asarray(FASTEST_TURNS_S * cpr * np.maximum(us, 0) // 1_000_000)

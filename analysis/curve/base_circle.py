@@ -159,7 +159,7 @@ def find_base_circle(points: Points, peak_deg: float, step_mm: float) -> BaseCir
         runout_mm=_runout(_without_drift(points, cells, levels)[flat]),
         drift_mm=_drift(levels),
         covered_deg=covered,
-        scatter_mm=float(np.std((points.lift_mm - cells.mean[cells.cell])[on_base])) if on_base.any() else 0.0,
+        scatter_mm=float(np.std(points.lift_mm[on_base] - cells.mean[cells.cell[on_base]])) if on_base.any() else 0.0,
         spread_mm=_spread(points, cells, flat, levels),
     )
 

@@ -158,7 +158,7 @@ def _of_the_lobe(points: Points, base: BaseCircle, peak_deg: float) -> Points:
 
 def _enough_of_each(points: Points, mine: Bools) -> Points | None:
     """Some of the points, of passes that have at least `LEAST_BINS` of them; None if none has. `mine`: shape (n,)."""
-    mine = mine & (np.bincount(points.pass_, weights=mine) >= LEAST_BINS)[points.pass_]
+    mine = mine & (np.bincount(points.pass_[mine], minlength=int(points.pass_.max()) + 1) >= LEAST_BINS)[points.pass_]
     return only(points, mine) if mine.any() else None
 
 

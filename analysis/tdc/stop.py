@@ -208,6 +208,8 @@ def _side(crank: Ints, time_s: Floats, turned: Ints, outward: int, degree: float
         # Where the record ends, the hand may just have let go: a contact only if it ended dead, or with the others.
         others = outward * counts[:-1][kept[:-1]]
         kept[-1] = others.min() - degree <= outward * counts[-1] or _hard(crank, time_s, int(turned[-1]), outward, degree)
+    if turned[-1] >= _last_move(crank) and not kept[-1]:
+        turned, counts, kept = turned[:-1], counts[:-1], kept[:-1]
     hard = np.array([_hard(crank, time_s, int(at), outward, degree) for at in turned[kept]], dtype=bool)
     return Side(counts[kept], hard, counts[~kept])
 

@@ -6,6 +6,7 @@ from settings import decimals_of, whole
 USUAL, ERROR = 0, 1  # why the board has started: the number of the fault `restart`
 HEARTBEAT, SILENCE, SECOND = 200_000, 900_000, 1_000_000
 RATE, RATE_MOST = 200, 500
+PULSES_MOST = 8  # that wait to be sent
 LINE_MOST = 35  # of a line from the host
 DROPPED, CRANK_STEP, BY_TIME = 1, 2, 64
 FAULTS = (
@@ -69,10 +70,11 @@ class Board:
                 gauge.work(now)
                 if gauge.refused + gauge.jumped != doubtful:
                     self.sticky |= 16 << i
-        pulse, missed = self.inputs.pulse(now)
-        if pulse:
-            self.pulses.append(pulse)
-        self.drop(missed)
+        if len(self.pulses) < PULSES_MOST:
+            pulse, missed = self.inputs.pulse(now)
+            if pulse:
+                self.pulses.append(pulse)
+            self.drop(missed)
 
     def drop(self, frames):
         """Frames that could not be sent take their numbers with them."""

@@ -21,11 +21,18 @@ PIO0_IRQ = 0x50200030  # RP2040 datasheet section 3.7: flags of the state machin
 STEP = (0, -1, 1, 0, 1, 0, 0, -1, -1, 0, 0, 1, 0, 1, -1, 0)  # by state before and state after, 0 where it is illegal
 RANGE = 1 << 25
 GAUGE_HZ = 1_000_000
+FULL = 8  # words in a FIFO that has those of both directions
 
 
 def count_of(word):
     """The count in a counter's word, the step on its way included: modulo 2^25."""
     return (word >> 7) + STEP[word >> 3 & 15]
+
+
+def drain(sm):
+    """Throws away what a state machine has told."""
+    while sm.rx_fifo():
+        sm.get()
 
 
 class Counter:
@@ -75,13 +82,16 @@ class Index:
         self.turn = cpr
         self.last = None  # the edge before: time, count, whether it is high from there on
         self.wide = False
-        self.missed = 0  # edges that found no room, since the start
+        self.missed = 0  # how often edges were lost, since the start
         time.sleep_us(10)
-        while self.counter.sm.rx_fifo():  # the level at the start is no edge
-            self.counter.sm.get()
+        drain(self.counter.sm)  # the level at the start is no edge
 
     def pulse(self, now):
         """(time, count) of the next whole pulse, or None."""
+        if self.counter.sm.rx_fifo() == FULL:  # edges faster than they are fetched: noise
+            self.missed += 1
+            self.last = None
+            drain(self.counter.sm)
         while self.counter.sm.rx_fifo():
             word = self.counter.sm.get()
             high, here = bool(word >> 2 & 1), word >> 7
@@ -170,9 +180,8 @@ class ClockedGauge:
 
     def frame(self):
         """(microseconds since the first bit, bits in order of coming) of the next whole frame, or None."""
-        if self.sm.rx_fifo() == 8:  # full: what did not fit makes the rest worthless
-            while self.sm.rx_fifo():
-                self.sm.get()
+        if self.sm.rx_fifo() == FULL:  # what did not fit makes the rest worthless
+            drain(self.sm)
             self.words = []
             self.ended = self.begun
             return self.age(), []

@@ -21,7 +21,7 @@ from acquire import wire
 from tests.firmware.emulation import IMAGE, Emulator, Run, Script, latched
 from tests.firmware.test_emulated_noise import KHZ, disturbed, inputs
 
-SEEDS, SECONDS = (16, 4.0) if "--long" in sys.argv else (4, 2.0)
+SEEDS, SECONDS = (8, 2.0) if "--long" in sys.argv else (4, 1.0)
 KINDS = {"bcd": "bcd 20000 mm 3", "frame24": "frame24 100000 mm", "ascii": "ascii 50000 3"}
 
 

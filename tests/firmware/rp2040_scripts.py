@@ -142,6 +142,17 @@ def illegal() -> Script:
     }
 
 
+def noise() -> Script:
+    """A thousand pulses at 100 kHz on the index line while the crank turns, a rest of which is spent without room on the line."""
+    crank = steps((300_000, 500, 1000))
+    return {
+        "signals": {"crank": crank},
+        "pulses": [(400_000 + 5 * i, 1 - i % 2) for i in range(2000)],
+        "deaf": [(404_000, 408_000)],
+        "until": 1_700_000,
+    }
+
+
 def slow() -> Script:
     """One sample a second, or less, of a crank that turns."""
     return {"signals": {"crank": steps((100_000, 7000, 700))}, "say": [(50_000, "rate 1\n")], "until": 5 * SECOND}
@@ -156,4 +167,5 @@ SCRIPTS: dict[str, Script] = {
     "busy": busy(),
     "illegal": illegal(),
     "slow": slow(),
+    "noise": noise(),
 }

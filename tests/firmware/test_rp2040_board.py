@@ -272,6 +272,16 @@ def test_illegal_steps(play: Play) -> None:
     assert ran.faults("lift1-step") == [1]
 
 
+def test_noise_on_the_index_line_is_told_and_disturbs_no_count(play: Play) -> None:
+    ran = play(SCRIPTS["noise"])
+    assert len(ran.hellos) == 1
+    assert ran.samples[-1].crank == 1000
+    assert ran.samples[-1].flags == 0
+    assert ran.faults("busy")[-1] == ran.counters.lost > 20
+    assert {s.flags for s in ran.samples} == {0, 1}
+    assert all(200 <= i.crank <= 222 for i in ran.indexes)  # where the noise was, and nowhere else
+
+
 def test_a_frame_a_second_at_least(play: Play) -> None:
     ran = play(SCRIPTS["slow"])
     times = [s.time_us for s in ran.samples]

@@ -157,6 +157,7 @@ def job() -> Job:
                 "encoder_offcenter_deg": OFFCENTER_DEG,
                 "indicator_tilt_deg": TILT_DEG,
                 "cam_runout_mm": RUNOUT_MM,
+                **dict.fromkeys(("rocker_ratio_error", "lash_error_mm", "indicator_error_mm"), 0.0),
                 "indicator_latency_ms": 1e3 * LATENCY_S,
                 "direction": "up",
             },

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 from dataclasses import replace
 from typing import Any
 
@@ -135,43 +134,37 @@ def test_the_nose_of_a_lobe_is_not_taken_for_its_base_circle(walks: Any) -> None
 
 
 @pytest.mark.parametrize("bell", [True, False], ids=["on", "off"])
-def test_the_bell_rings_at_the_end_of_a_step(walks: Any, monkeypatch: pytest.MonkeyPatch, bell: bool) -> None:
+async def test_the_bell_rings_at_the_end_of_a_step(walks: Any, monkeypatch: pytest.MonkeyPatch, bell: bool) -> None:
     rung: list[Place] = []
     walk = walks()
     app = Dashboard(Workers(walk.station, nothing, clock=walk.clock), bell=bell)
     monkeypatch.setattr(app, "bell", lambda: rung.append(walk.station.session.at))
 
-    async def run() -> None:
-        async with app.run_test(size=(80, 24)) as pilot:
-            walk.feed()
-            app.draw()
-            assert walk.station.session.at == Place(CAUTIONS)
-            await pilot.press("enter")
-            app.draw()
-            assert walk.station.session.at == Place(RIG)
-            await app.finish()
-
-    asyncio.run(run())
+    async with app.run_test(size=(80, 24)) as pilot:
+        walk.feed()
+        app.draw()
+        assert walk.station.session.at == Place(CAUTIONS)
+        await pilot.press("enter")
+        app.draw()
+        assert walk.station.session.at == Place(RIG)
+        await app.finish()
     assert rung == ([Place(RIG)] if bell else [])
 
 
-def test_a_held_picture_stands_while_recording_goes_on(walks: Any) -> None:
+async def test_a_held_picture_stands_while_recording_goes_on(walks: Any) -> None:
     walk = walks()
     app = Dashboard(Workers(walk.station, nothing, clock=walk.clock))
 
-    async def run() -> None:
-        async with app.run_test(size=(80, 24)) as pilot:
-            walk.feed()
-            app.draw()
-            await pilot.press("space")
-            before = app.picture
-            walk.station.say_so()
-            walk.feed(2)
-            app.draw()
-            assert app.picture is before
-            assert walk.station.session.at == Place(RIG)
-            await pilot.press("space")
-            assert app.picture.place == Place(RIG)
-            await app.finish()
-
-    asyncio.run(run())
+    async with app.run_test(size=(80, 24)) as pilot:
+        walk.feed()
+        app.draw()
+        await pilot.press("space")
+        before = app.picture
+        walk.station.say_so()
+        walk.feed(2)
+        app.draw()
+        assert app.picture is before
+        assert walk.station.session.at == Place(RIG)
+        await pilot.press("space")
+        assert app.picture.place == Place(RIG)
+        await app.finish()

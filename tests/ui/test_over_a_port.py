@@ -9,7 +9,6 @@ from pathlib import Path
 
 import pytest
 
-from acquire.cli.demo_job import job_text
 from acquire.cli.versus import versus
 from acquire.dashboard.app import Dashboard
 from acquire.link.reconnect import stream
@@ -23,6 +22,7 @@ from acquire.simulator.scenarios import SCENARIOS
 from acquire.simulator.truth import truth
 from analysis.job import parse_job
 from analysis.lobe.result import Measurement
+from tests.recorded import demo_job
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals there")
 
@@ -50,14 +50,14 @@ class Walked(Station):
         return tuple(self.__dict__["seen"])
 
 
-def test_the_whole_procedure_ends_with_results_that_hold_the_truth(tmp_path: Path) -> None:
+async def test_the_whole_procedure_ends_with_results_that_hold_the_truth(tmp_path: Path) -> None:
     scenario = SCENARIOS["workshop"]
-    text = job_text(scenario, truth(scenario.rig))
+    text = demo_job(scenario)
     job = parse_job(text)
-    hand = SimulatedHand("workshop", scenario.rig.seed, pace=40.0)
+    hand = SimulatedHand("workshop", scenario.rig.seed, pace=400.0)
     setup = replace(setup_for(job, tmp_path, Plan(), "lobetrace 0"), asks=hand.asks)
     try:
-        seen, result = asyncio.run(asyncio.wait_for(_walk(hand, setup), 240))
+        seen, result = await _walk(hand, setup)
     finally:
         hand.end()
     assert seen == places(Plan())

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-import functools
-from collections.abc import AsyncGenerator, Callable, Coroutine
+from collections.abc import AsyncGenerator, Callable
 from dataclasses import replace
 from typing import Any
 
@@ -36,16 +35,6 @@ LOST = LinkError(
 )
 
 
-def looped(test: Callable[..., Coroutine[Any, Any, None]]) -> Callable[..., None]:
-    """A test that needs an event loop."""
-
-    @functools.wraps(test)
-    def run(**fixtures: Any) -> None:
-        asyncio.run(test(**fixtures))
-
-    return run
-
-
 def failures(walk: Walk) -> list[Failure]:
     return [message for message in walk.station.messages if isinstance(message, Failure)]
 
@@ -68,7 +57,6 @@ def screen(walk: Walk, source: Callable[[], AsyncGenerator[Any, None]] = nothing
     return Dashboard(Workers(walk.station, source, clock=walk.clock), **options)
 
 
-@looped
 async def test_a_reader_that_breaks(walks: Walks) -> None:
     async def broken() -> AsyncGenerator[Connected | Outcome, None]:
         yield Idle(0.25)
@@ -82,7 +70,6 @@ async def test_a_reader_that_breaks(walks: Walks) -> None:
     assert walk.station.watch.state().state == FAILED
 
 
-@looped
 async def test_a_port_that_another_program_holds(walks: Walks) -> None:
     async def busy() -> AsyncGenerator[Connected | Outcome, None]:
         error = LinkError("another program holds this port", where="/dev/ttyUSB0", do="Close the other program, then try again")
@@ -96,7 +83,6 @@ async def test_a_port_that_another_program_holds(walks: Walks) -> None:
     assert "DISCONNECTED" in text
 
 
-@looped
 async def test_a_disk_that_is_full(walks: Walks) -> None:
     walk = walks()
     walk.to(Place(SWEEP, "intake"))
@@ -133,7 +119,6 @@ class Full:
         self._real.close()
 
 
-@looped
 async def test_results_that_break(walks: Walks, monkeypatch: pytest.MonkeyPatch) -> None:
     def boom(*_: object) -> None:
         raise ZeroDivisionError("boom")
@@ -147,7 +132,6 @@ async def test_results_that_break(walks: Walks, monkeypatch: pytest.MonkeyPatch)
     assert walk.station.watch.state().state == LIVE, "recording goes on"
 
 
-@looped
 async def test_a_picture_that_breaks(walks: Walks, monkeypatch: pytest.MonkeyPatch) -> None:
     walk = walks()
     monkeypatch.setattr(main_screen.panels, "do", lambda *_, **__: 1 / 0)
@@ -162,7 +146,6 @@ async def test_a_picture_that_breaks(walks: Walks, monkeypatch: pytest.MonkeyPat
         await app.finish()
 
 
-@looped
 async def test_a_procedure_that_breaks(walks: Walks, monkeypatch: pytest.MonkeyPatch) -> None:
     walk = walks()
     walk.to(Place(SWEEP, "intake"))
@@ -176,7 +159,6 @@ async def test_a_procedure_that_breaks(walks: Walks, monkeypatch: pytest.MonkeyP
     assert load(recorder.path).complete, "the capture is closed"
 
 
-@looped
 async def test_a_simulator_that_dies(walks: Walks) -> None:
     async def dies() -> None:
         raise LinkError("the simulator has ended", do="Quit, and begin again: what is recorded stays")

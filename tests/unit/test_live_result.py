@@ -11,10 +11,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from acquire.cli.demo_job import job_text
 from acquire.simulator.phases import record
 from acquire.simulator.scenarios import SCENARIOS
-from acquire.simulator.truth import truth
 from acquire.wire import Decoder, wrap_i32, wrap_u32
 from analysis.base.errors import DataError
 from analysis.base.samples import Capture, Header, IndexPulses, Ints, Samples
@@ -27,6 +25,7 @@ from analysis.live.coverage import LiveSweep
 from analysis.live.direction import Turning
 from analysis.live.partial import forward_of, result_so_far, tdc_of
 from analysis.tdc.stop import by_stop, stop_contacts
+from tests.recorded import demo_job
 from tests.tape import Tape
 
 NAMES = ("workshop", "slow-indicator", "two-channel", "run-over", "lost-counts")
@@ -35,7 +34,7 @@ NAMES = ("workshop", "slow-indicator", "two-channel", "run-over", "lost-counts")
 @cache
 def job_of(name: str) -> Job:
     scenario = SCENARIOS[name]
-    return parse_job(job_text(scenario, truth(scenario.rig)))
+    return parse_job(demo_job(scenario))
 
 
 @cache
@@ -80,7 +79,7 @@ CUTS = st.lists(st.integers(0, 1 << 20), max_size=12)
 
 
 @pytest.mark.parametrize("name", NAMES)
-@settings(max_examples=3, deadline=None)
+@settings(max_examples=3)
 @given(cuts=CUTS)
 def test_the_final_numbers_are_those_of_the_whole_capture(name: str, cuts: list[int]) -> None:
     job, (*stops, sweep) = job_of(name), captures_of(name)
@@ -96,7 +95,7 @@ def test_the_final_numbers_are_those_of_the_whole_capture(name: str, cuts: list[
 
 
 @pytest.mark.parametrize("name", NAMES)
-@settings(max_examples=6, deadline=None)
+@settings(max_examples=6)
 @given(cuts=CUTS)
 def test_what_is_shown_does_not_depend_on_the_cuts(name: str, cuts: list[int]) -> None:
     job, sweep = job_of(name), captures_of(name)[-1]
@@ -122,7 +121,7 @@ def samples_of(crank: Ints) -> Samples:
 NO_PULSES = IndexPulses(*(np.zeros(0, np.int64) for _ in range(3)))
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 @given(
     steps=st.lists(st.integers(-6, 6), max_size=60),
     forward=st.sampled_from((1, -1)),
@@ -158,7 +157,7 @@ def test_what_is_left_until_the_slack_is_taken_up_is_what_it_takes() -> None:
 
 
 @pytest.mark.parametrize("name", ["workshop", "reverse", "run-over"])
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(cuts=CUTS)
 def test_contacts_are_those_of_the_whole_capture(name: str, cuts: list[int]) -> None:
     stop = captures_of(name)[0]

@@ -10,14 +10,13 @@ import pandas as pd
 import pytest
 
 from acquire.cli import run
-from acquire.cli.demo_job import job_text
 from acquire.simulator.rig import Rig
 from acquire.simulator.scenarios import Scenario
 from acquire.simulator.truth import truth
-from tests.recorded import job_folder
+from tests.recorded import demo_job, job_folder
 from tests.rigs import SHORT
 
-TEXT = job_text(Scenario("short", "A short rig.", SHORT), truth(SHORT))
+TEXT = demo_job(Scenario("short", "A short rig.", SHORT))
 OTHER_RATIO: Rig = replace(SHORT, train=replace(SHORT.train, ratio=SHORT.train.ratio * 1.03), seed=3)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import io
-from collections.abc import AsyncGenerator, Callable, Iterable
+from collections.abc import AsyncGenerator, Awaitable, Callable, Iterable
 from pathlib import Path
 from typing import Any, cast
 
@@ -30,6 +30,8 @@ TWO = Board(cpr=3600, index=False, latch="edge", steps_mm=(0.01, 0.01), units=("
 LOST = Broken(LinkError("the link was lost", where="port", do="Look at the plug"))
 INTAKE = Place(SWEEP, "intake")
 
+Record = Callable[..., Awaitable[Capturing]]
+
 
 def answered(board: Board = BOARD, same_count: bool | None = None, missed: int = 0) -> Connected:
     return Connected(Hello(board, 0, 0), same_count, missed, cast(Link, None))
@@ -41,10 +43,10 @@ def rows(first: int, count: int) -> Batch:
 
 
 @pytest.fixture
-def record(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[..., Capturing]:
+def record(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Record:
     """Records what a link hands out that is made up of outcomes; after the last it stays silent for ever."""
 
-    def run(outcomes: Iterable[Any], place: Place = INTAKE, limits: Limits = Limits(), cancel: bool = False) -> Capturing:  # noqa: B008
+    async def run(outcomes: Iterable[Any], place: Place = INTAKE, limits: Limits = Limits(), cancel: bool = False) -> Capturing:  # noqa: B008
         through = asyncio.Event()
 
         async def stream(*_: Any, **__: Any) -> AsyncGenerator[Any, None]:
@@ -56,24 +58,20 @@ def record(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[..., Cap
         monkeypatch.setattr(capturing, "stream", stream)
         live = LiveLine(io.StringIO(), lambda: 0.0)
         made = Capturing(setup_of(parse_job(template()), tmp_path, place, "a note"), "port", limits, live)
-
-        async def whole() -> None:
-            reading = asyncio.create_task(made.read())
-            if cancel:
-                await through.wait()
-                reading.cancel()
-            await asyncio.wait({reading})
-            if not reading.cancelled():
-                reading.result()
-
-        asyncio.run(whole())
+        reading = asyncio.create_task(made.read())
+        if cancel:
+            await through.wait()
+            reading.cancel()
+        await asyncio.wait({reading})
+        if not reading.cancelled():
+            reading.result()
         return made
 
     return run
 
 
-def test_it_ends_at_its_limit_with_a_closing_line(record: Callable[..., Capturing]) -> None:
-    done = record([answered(), rows(0, 101), rows(101, 100)], limits=Limits(seconds=0.1))
+async def test_it_ends_at_its_limit_with_a_closing_line(record: Record) -> None:
+    done = await record([answered(), rows(0, 101), rows(101, 100)], limits=Limits(seconds=0.1))
     assert done.path is not None
     capture = load(done.path)
     assert capture.complete
@@ -81,17 +79,17 @@ def test_it_ends_at_its_limit_with_a_closing_line(record: Callable[..., Capturin
     assert capture.samples.crank.tolist() == list(range(101))
 
 
-def test_enough_is_a_clean_end(record: Callable[..., Capturing]) -> None:
-    done = record([answered(), rows(0, 10), Idle(0.25)], cancel=True)
+async def test_enough_is_a_clean_end(record: Record) -> None:
+    done = await record([answered(), rows(0, 10), Idle(0.25)], cancel=True)
     assert done.path is not None
     assert load(done.path).complete
     assert done.counts.rows == 10
 
 
-def test_what_was_lost_and_found_again_stands_in_its_place(record: Callable[..., Capturing]) -> None:
+async def test_what_was_lost_and_found_again_stands_in_its_place(record: Record) -> None:
     damaged = Batch((Damage(3, 40, 0), *rows(23, 5).events), 200, 0.0)
     went_on, anew = answered(same_count=True, missed=10), answered(same_count=False)
-    done = record([answered(), rows(0, 10), LOST, LOST, went_on, damaged, Ended("gone"), anew, rows(0, 7)], cancel=True)
+    done = await record([answered(), rows(0, 10), LOST, LOST, went_on, damaged, Ended("gone"), anew, rows(0, 7)], cancel=True)
     assert done.path is not None
     capture = load(done.path)
     assert capture.complete
@@ -101,24 +99,24 @@ def test_what_was_lost_and_found_again_stands_in_its_place(record: Callable[...,
     assert (told.counts.rows, told.lost, told.refused, told.reconnects) == (22, 13, 40, 2)
 
 
-def test_no_board_at_all_is_the_links_own_error_and_no_file(record: Callable[..., Capturing], tmp_path: Path) -> None:
+async def test_no_board_at_all_is_the_links_own_error_and_no_file(record: Record, tmp_path: Path) -> None:
     with pytest.raises(LinkError, match="the link was lost"):
-        record([LOST])
+        await record([LOST])
     assert not (tmp_path / "captures").exists()
 
 
-def test_a_board_that_does_not_come_back_ends_it_with_what_there_is(record: Callable[..., Capturing], tmp_path: Path) -> None:
+async def test_a_board_that_does_not_come_back_ends_it_with_what_there_is(record: Record, tmp_path: Path) -> None:
     with pytest.raises(LinkError):
-        record([answered(), rows(0, 10), *[LOST] * 30])
+        await record([answered(), rows(0, 10), *[LOST] * 30])
     (path,) = (tmp_path / "captures").iterdir()
     capture = load(path)
     assert capture.complete
     assert capture.samples.crank.size == 10
 
 
-def test_two_valves_need_two_indicators(record: Callable[..., Capturing], tmp_path: Path) -> None:
+async def test_two_valves_need_two_indicators(record: Record, tmp_path: Path) -> None:
     with pytest.raises(UsageError, match="one indicator channel"):
-        record([answered()], Place(SWEEP, "both"))
+        await record([answered()], Place(SWEEP, "both"))
     assert not (tmp_path / "captures").exists()
 
 
