@@ -20,10 +20,8 @@ from analysis.curve.repeats import flank_shifts
 from analysis.diagnosis.examine import examine
 from analysis.lobe.result import Measurement
 from tests.recorded import captures
-from tests.rigs import SHORT, Rig, job_for, with_lobes
+from tests.rigs import SHORT, Rig, job_for, told, with_lobes
 
-# What is said of any rig: how far it was turned back, and a direction that one lobe alone cannot prove.
-REMARKS = ("turned-back-elsewhere", "direction-unproven")
 THREE = replace(SHORT, work=Work(touches=3, turns=6.6))
 
 
@@ -32,8 +30,7 @@ def run(rig: Rig, /, **tables: dict[str, object]) -> Measurement:
 
 
 def codes(found: Measurement) -> list[str]:
-    """All but what is remarked of a sound rig as well."""
-    return [caution.code for caution in found.findings if caution.code not in REMARKS]
+    return [caution.code for caution in told(found)]
 
 
 def the(found: Measurement, code: str) -> Finding:
