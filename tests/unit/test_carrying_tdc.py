@@ -33,7 +33,7 @@ def capture(
     return Capture(header, samples, pulses, (), (), (), True, (), "", "intake-01.csv")
 
 
-FOUND = TdcFound(STOP_COUNT, CPR, "stop", (3, 3))
+FOUND = TdcFound(STOP_COUNT, CPR, "stop")
 
 
 def test_one_connection_or_one_start_shares_its_count() -> None:
