@@ -30,7 +30,7 @@ class BaseCircle:
 
     `before_deg` and `after_deg`: middles of the flat parts. `runout_mm`: peak to peak of the level along the base circle,
     `drift_mm`: how far the zero of the last pass lies from that of the first, on the same side, `covered_deg`: degrees of base
-    circle seen, `scatter_mm` of one bin about its cell, `spread_mm` of one reading about its pass's level on that side.
+    circle seen, `scatter_mm` of one bin about its cell.
     """
 
     before: Floats
@@ -41,14 +41,12 @@ class BaseCircle:
     drift_mm: float
     covered_deg: float
     scatter_mm: float
-    spread_mm: float
 
     def zero_u_mm(self, step_mm: float, noise_mm: float = 0.0) -> float:
-        """Standard uncertainty of a zero. One that stays on one code is known to half a step only, one that is seen to go to and fro
-        between codes better than that. `noise_mm` of one reading, if that is known otherwise.
+        """Standard uncertainty of a zero. Where readings have next to no noise (`noise_mm` of one, as the curve tells it) their mean
+        stays on a code, however many there are. What they scatter by here tells nothing: at the edge of a code it takes no noise.
         """
-        stirred = max(noise_mm, math.sqrt(max(self.spread_mm**2 - step_mm**2 / 12, 0.0)))
-        return math.hypot(coherent_u(step_mm, stirred), self.scatter_mm / math.sqrt(max(self.covered_deg, 1.0)))
+        return math.hypot(coherent_u(step_mm, noise_mm), self.scatter_mm / math.sqrt(max(self.covered_deg, 1.0)))
 
     def mean_zero_u_mm(self, step_mm: float, noise_mm: float = 0.0) -> float:
         """As `zero_u_mm`, of the mean over all passes: zeros that drift over the indicator's codes are rounded each in its own way,
@@ -60,9 +58,8 @@ class BaseCircle:
             return self.zero_u_mm(step_mm, noise_mm)
         at = np.polynomial.Polynomial.fit(number, zeros[number], 1)(number) / step_mm
         alike = [abs(np.mean(np.exp(2j * np.pi * k * at))) ** 2 for k in range(1, HARMONICS)]
-        stirred = max(noise_mm, math.sqrt(max(self.spread_mm**2 - step_mm**2 / 12, 0.0)))
         kept = (a + (1.0 - a) / number.size for a in alike)
-        repeats = sum(share * harmonic_variance(step_mm, stirred, k) for k, share in enumerate(kept, start=1))
+        repeats = sum(share * harmonic_variance(step_mm, noise_mm, k) for k, share in enumerate(kept, start=1))
         return math.hypot(math.sqrt(repeats), self.scatter_mm / math.sqrt(max(self.covered_deg, 1.0)))
 
     def share_after(self, deg: Floats) -> Floats:
@@ -141,7 +138,6 @@ def find_base_circle(passes: tuple[Pass, ...], peak_deg: float, step_mm: float) 
         drift_mm=float(np.mean(drifts)) if drifts else 0.0,
         covered_deg=float(flat.sum() * CELL_DEG),
         scatter_mm=scatter,
-        spread_mm=_spread(passes, both, peak_deg, flat, edges),
     )
 
 
@@ -167,19 +163,6 @@ def _flat(mean: Floats, count: Ints, middle: Floats, step_mm: float) -> Bools:
     # A dwell or a long ramp can be level as well: the base circle is the lowest level that a good share of the flat cells has.
     lowest = float(np.quantile(mean[flat], 0.1))
     return flat & (mean <= lowest + max(2 * tolerance, 0.1))
-
-
-def _spread(passes: tuple[Pass, ...], levels: Floats, peak_deg: float, flat: Bools, edges: Floats) -> float:
-    """Standard deviation of single readings about the level of their pass and side. `levels`: shape (2, passes)."""
-    total, readings = 0.0, 0.0
-    for k, p in enumerate(passes):
-        deg = p.deg - peak_deg
-        cell = np.clip(np.digitize(deg, edges) - 1, 0, edges.size - 2)
-        level = np.where(deg < 0, levels[0, k], levels[1, k])
-        mine = flat[cell] & ~np.isnan(level)
-        total += float(np.sum(p.n[mine] * ((p.lift_mm[mine] - level[mine]) ** 2 + p.scatter2[mine])))
-        readings += float(p.n[mine].sum())
-    return float(np.sqrt(total / readings)) if readings > 0 else 0.0
 
 
 def _levels(passes: tuple[Pass, ...], peak_deg: float, flat: Bools, edges: Floats, side: int) -> Floats:

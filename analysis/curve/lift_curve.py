@@ -232,7 +232,7 @@ def estimate_latency(
     u = float(np.sqrt(np.sum(score * score))) / power
     after = base.share_after(deg)
     of_zeros = np.concatenate([np.bincount(number, weights=worth * pull * part) for part in (after, 1.0 - after)])
-    u_zero = base.zero_u_mm(step_mm) * float(np.sqrt(np.sum(of_zeros * of_zeros))) / power
+    u_zero = base.zero_u_mm(step_mm, _noise(lobes, lag, spline, step_mm)) * float(np.sqrt(np.sum(of_zeros * of_zeros))) / power
     both = math.hypot(u, u_zero)
     return Latency(lag + tau, both, dof * (both / max(u, 1e-12)) ** 4)  # Welch-Satterthwaite: the zeros' part is no estimate
 
