@@ -1,25 +1,24 @@
-"""The whole way from captures to a result: what `lobetrace analyze` and the live screen call."""
+"""The whole way from the captures of one cylinder to its numbers: what `lobetrace analyze` and the live screen stand on."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import PurePath
 
 from analysis.base.errors import DataError, placed
-from analysis.base.finding import Caution
 from analysis.base.quantity import Quantity, Source
 from analysis.base.samples import Capture
 from analysis.crank.motion import running_direction
-from analysis.crank.segments import first_start
-from analysis.curve.sweep import Sweep, read_sweep
-from analysis.curve.sweep_selection import for_slack, left_out, of_one_cylinder, onward
-from analysis.diagnosis.of_curve import about_curve
-from analysis.diagnosis.of_sweep import about_both_tdc, about_capture, about_sweep, about_tdc
+from analysis.crank.segments import on_one_count
+from analysis.curve.lobe_period import refuse_other_cpr
+from analysis.curve.sweep import Sweep, Swept, read_sweep
+from analysis.curve.sweep_selection import for_slack, of_one_cylinder, onward
 from analysis.job import Job
 from analysis.lobe.causes import on_one_shaft
-from analysis.lobe.measured import MeasuredLobe, foot_of, measure_lobe, number
-from analysis.lobe.result import Cam, Result, Tdc
+from analysis.lobe.measured import foot_of, measure_lobe
+from analysis.lobe.result import Cam, Event, Evidence, Lobe, Measurement, Refused, Tdc, Used
 from analysis.lobe.timing import advance, overlap, separation
 from analysis.tdc.carrying import carry_tdc, same_count
 from analysis.tdc.slider_crank import slider_crank
@@ -31,69 +30,130 @@ VALVES = ("intake", "exhaust", "unknown")
 
 
 @dataclass(frozen=True)
-class Measured:
-    """A result, the quantities behind it for budgets (by name, in the unit of the result), and each lobe's curve by valve."""
+class Located:
+    """TDC as it is used, the capture that it came from (None: the job gave it), and what each way of finding it said. `one_count`:
+    stop and travel were recorded with one zero of the count.
+    """
 
-    result: Result
-    quantities: dict[str, Quantity]
-    lobes: dict[str, MeasuredLobe]
+    tdc: TdcFound
+    source: Capture | None
+    stop: TdcFound | None = None
+    travel: TdcFound | None = None
+    one_count: bool = False
 
 
-def measure(job: Job, captures: Sequence[Capture]) -> Result:
+def measure(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0) -> Measurement:
     """Everything that the captures of one cylinder say. Later captures of the same valve replace earlier ones.
 
-    Raises DataError if they cannot answer: no TDC, no sweep, a sweep that does not cover the lobe, only backward motion.
+    `after_deg`: by how many crank degrees the TDC of the cylinder swept comes after that which the captures find. What is doubtful
+    about the numbers `analysis.diagnosis.examine` says. A lobe that cannot be told is in `refused`. Raises DataError if nothing
+    can: no TDC, no sweep, no sweep that covers its lobe, only backward motion.
     """
-    return measure_all(job, captures).result
-
-
-def measure_all(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0) -> Measured:
-    """As `measure`, with the quantities behind the numbers.
-
-    `after_deg`: by how many crank degrees the TDC of the cylinder swept comes after that which the captures find.
-    """
-    usable = [first_start(c) for c in captures if c.header is not None and c.samples.crank.size]
-    sweeps = [c for c in usable if c.header is not None and c.header.step == "sweep"]
+    usable = [on_one_count(c) for c in captures if c.samples.crank.size]
+    sweeps = [c for c in usable if c.header.step == "sweep"]
+    empty = [_empty(c, on) for c in captures if not c.samples.crank.size for on in c.header.channels]
     if not sweeps:
         raise DataError(
-            "there is no sweep of a valve among the captures",
+            "there is no sweep of a valve among the captures" + (", but one without rows" if empty else ""),
             do="Record one with: lobetrace capture JOB --step sweep --valve intake",
         )
+    for capture in sweeps:
+        with placed(capture.path):
+            refuse_other_cpr(capture)
     of_one_cylinder(job, sweeps)
     forward = forward_of(job, sweeps)
-    tdc, source, about = find_tdc(job, usable, forward)
-    tdc = tdc.later(after_deg, forward)
-    cautions = [caution for c in captures for caution in about_capture(c)] + about
+    located = find_tdc(job, usable, forward)
+    tdc = located.tdc.later(after_deg, forward)
     channels: list[Sweep] = []
+    moved: list[float] = []
     for capture in sweeps:
-        count, moved = (tdc.count, ()) if source is None else carry_tdc(tdc, source, capture)
-        cautions += moved
-        stood_on = capture.header.channels if capture.header is not None else ()
+        count, by = (tdc.count, 0.0) if located.source is None else carry_tdc(tdc, located.source, capture)
+        moved.append(by)
+        stood_on = capture.header.channels
         channels += [Sweep(capture, c, on, count, tdc, forward) for c, on in enumerate(stood_on) if on in VALVES]
-    found: dict[str, MeasuredLobe] = {}
-    for sweep in [s for s in channels if onward(s)] or channels:  # if there is no other, a backward one is refused in words
-        with placed(sweep.capture.path):
-            swept = read_sweep(job.rig, sweep, foot_of(job))
-            found[swept.valve] = measure_lobe(job, swept, for_slack(sweep, channels))
-    for lobe in found.values():
-        cautions += about_sweep(job, lobe) + about_curve(job, lobe)
-    cautions += left_out(channels, [*found, *(lobe.swept.sweep.stood_on for lobe in found.values())])
-    quantities = {f"{valve} {name}": q for valve, lobe in found.items() for name, q in lobe.quantities.items()}
-    quantities["tdc"] = tdc.at_top(forward)
-    result = Result(
-        tdc=Tdc(number(quantities["tdc"]), tdc.method, sum(tdc.touches)),
-        lobes=tuple(found[valve].lobe for valve in ("intake", "exhaust") if valve in found),
-        cam=_cam(job, quantities, found),
-        warnings=tuple(dict.fromkeys(cautions)),
-        captures=tuple(f"{PurePath(c.path).name or 'unnamed'} {c.sha256}" for c in _used(usable, channels, found)),
+    found, seen, refused = _lobes(job, channels, empty)
+    lobes = tuple(found[valve] for valve in ("intake", "exhaust") if valve in found)
+    return Measurement(
+        tdc=Tdc(tdc.at_top(forward).labelled("count"), tdc.method, sum(tdc.touches)),
+        lobes=lobes,
+        cam=_cam(job, found),
+        captures=tuple(Used(PurePath(c.path).name or "unnamed", c.sha256) for c in _used(usable, channels, lobes)),
+        refused=refused,
+        evidence=Evidence(
+            forward,
+            located.stop,
+            located.travel,
+            located.one_count,
+            tuple(moved),
+            tuple(channels),
+            seen=seen,
+            checked_again=_checked_again(job, usable, forward),
+        ),
     )
-    return Measured(result, quantities, found)
 
 
-def _used(captures: Sequence[Capture], sweeps: Sequence[Sweep], found: dict[str, MeasuredLobe]) -> list[Capture]:
+def _lobes(
+    job: Job, sweeps: Sequence[Sweep], empty: Sequence[Refused]
+) -> tuple[dict[str, Lobe], tuple[Swept, ...], tuple[Refused, ...]]:
+    """Every valve's lobe from its last sweep, what was seen in each sweep, and the sweeps that gave no lobe. A valve whose last sweep is
+    refused has none: what was swept before was not meant to count any more. Raises the first refusal if nothing is left.
+    """
+    found: dict[str, Lobe] = {}
+    seen: list[Swept] = []
+    refused = {each.valve: each for each in empty}
+    for sweep in [s for s in sweeps if onward(s)] or sweeps:  # if there is no other, a backward one is refused in words
+        try:
+            with placed(sweep.capture.path):
+                swept = read_sweep(job.rig, sweep, foot_of(job))
+                lobe = measure_lobe(job, swept, for_slack(sweep, sweeps))
+        except DataError as error:
+            refused[sweep.stood_on] = Refused(sweep.capture.path, sweep.stood_on, _with_damage(sweep.capture, error))
+            found.pop(sweep.stood_on, None)
+        else:
+            seen.append(swept)
+            found[swept.valve] = lobe
+            refused.pop(sweep.stood_on, None)
+    if refused and not found:
+        raise next(iter(refused.values())).error
+    return found, tuple(seen), tuple(refused.values())
+
+
+def _with_damage(capture: Capture, error: DataError) -> DataError:
+    """The error, and that the capture is not whole if it is not: that is why, most of the time."""
+    if capture.complete:
+        return error
+    cause = "was altered after it was recorded" if capture.altered else "is cut short"
+    return DataError(f"the capture {cause}: {error.what}", where=error.where, do=error.do)
+
+
+def _empty(capture: Capture, stood_on: str) -> Refused:
+    """A capture without a row."""
+    error = DataError("the capture holds no rows", where=capture.path, do="Record it again, or move it out of captures/")
+    return Refused(capture.path, stood_on, error)
+
+
+def _checked_again(job: Job, captures: Sequence[Capture], forward: int) -> Quantity | None:
+    """By how many degrees TDC by the stop came later after the sweeps than before them, on one count; None if not found again."""
+    order = [c.header.step for c in captures]
+    swept = [k for k, step in enumerate(order) if step == "sweep"]
+    stops = [k for k, step in enumerate(order) if step == "stop"]
+    before, after = [k for k in stops if k < swept[0]], [k for k in stops if k > swept[-1]]
+    if not before or not after or not _one_count(captures[before[-1]], captures[after[-1]]):
+        return None
+    geometry = slider_crank(job.engine.stroke_mm, job.engine.rod_mm, job.engine.pin_offset_mm)
+    first, last = (by_stop(captures[k], geometry, forward) for k in (before[-1], after[-1]))
+    # Two samples of one way of finding it: what they share is not known, so that nothing drops out.
+    apart = Quantity(last.count.value - first.count.value).with_part(
+        Source("TDC found again"), math.hypot(first.count.u, last.count.u)
+    )
+    half = first.cpr / 2
+    return (apart.moved((apart.value + half) % first.cpr - half) * (forward * 360.0 / first.cpr)).labelled("deg")
+
+
+def _used(captures: Sequence[Capture], sweeps: Sequence[Sweep], lobes: Sequence[Lobe]) -> list[Capture]:
     """The captures that a result was made of, in order: not those that a later one of their kind replaced."""
-    made_of = [s.capture for lobe in found.values() for s in for_slack(lobe.swept.sweep, sweeps)]
-    last = {c.header.step: c for c in captures if c.header is not None and c.header.step != "sweep"}
+    made_of = [s.capture for lobe in lobes for s in for_slack(lobe.swept.sweep, sweeps)]
+    last = {c.header.step: c for c in captures if c.header.step != "sweep"}
     return [c for c in captures if any(c is used for used in (*made_of, *last.values()))]
 
 
@@ -104,43 +164,37 @@ def forward_of(job: Job, sweeps: Sequence[Capture]) -> int:
     return running_direction(max((c.samples.crank for c in sweeps), key=lambda crank: crank.size))
 
 
-def find_tdc(job: Job, captures: Sequence[Capture], forward: int) -> tuple[TdcFound, Capture | None, list[Caution]]:
+def find_tdc(job: Job, captures: Sequence[Capture], forward: int) -> Located:
     """TDC from the last capture of the stop and of the piston's travel, whichever is less uncertain, or the count given in the
     job. Of an encoder off center only the piston's travel tells more than the job's bound.
     """
     engine, rig = job.engine, job.rig
     geometry = slider_crank(engine.stroke_mm, engine.rod_mm, engine.pin_offset_mm)
-    last = {c.header.step: c for c in captures if c.header is not None}
-    travel = by_travel(last["travel"], rig, geometry, forward) if "travel" in last else None
+    last = {c.header.step: c for c in captures}
+    by = {step: last.get(step) for step in ("stop", "travel")}
+    travel = None if by["travel"] is None else by_travel(by["travel"], rig, geometry, forward)
     u = offcenter_prior(rig.encoder_offcenter_deg)
     causes = (Source(f"encoder off center, {part}", u=u, unit="deg") for part in ("across", "along"))
     sine, cosine = (Quantity(0.0).with_part(cause, u) for cause in causes)
-    if "stop" in last:
-        stop = replace(by_stop(last["stop"], geometry, forward), sine=sine, cosine=cosine)
-        if travel is None:
-            return stop, last["stop"], about_tdc(stop)
-        cautions = about_tdc(stop)
-        if _one_count(last["stop"], last["travel"]):
-            cautions += about_both_tdc(stop, travel, forward)
-            stop = replace(stop, sine=travel.sine, cosine=travel.cosine)
-        if stop.count.u < travel.count.u:
-            return stop, last["stop"], cautions
-        return travel, last["travel"], cautions
+    stop = None if by["stop"] is None else replace(by_stop(by["stop"], geometry, forward), sine=sine, cosine=cosine)
+    one_count = by["stop"] is not None and by["travel"] is not None and _one_count(by["stop"], by["travel"])
+    if stop is not None:
+        used = replace(stop, sine=travel.sine, cosine=travel.cosine) if travel is not None and one_count else stop
+        if travel is None or stop.count.u < travel.count.u:
+            return Located(used, by["stop"], stop, travel, one_count)
     if travel is not None:
-        return travel, last["travel"], []
+        return Located(travel, by["travel"], stop, travel, one_count)
     if rig.tdc_count is not None:
-        header = captures[0].header
-        assert header is not None
-        return TdcFound(Quantity(rig.tdc_count), header.board.cpr, "given", sine=sine, cosine=cosine), None, []
+        return Located(TdcFound(Quantity(rig.tdc_count), captures[0].header.board.cpr, "given", sine=sine, cosine=cosine), None)
     raise DataError(
         "TDC is not known: there is no capture of the piston stop or travel, and the job gives no tdc_count",
         do="Record one with: lobetrace capture JOB --step stop",
     )
 
 
-def _cam(job: Job, quantities: dict[str, Quantity], lobes: dict[str, MeasuredLobe]) -> Cam | None:
+def _cam(job: Job, lobes: dict[str, Lobe]) -> Cam | None:
     """Intake against exhaust, if both were measured."""
-    intake, exhaust = quantities.get("intake centerline"), quantities.get("exhaust centerline")
+    intake, exhaust = lobes.get("intake"), lobes.get("exhaust")
     if intake is None or exhaust is None:
         return None
 
@@ -148,28 +202,21 @@ def _cam(job: Job, quantities: dict[str, Quantity], lobes: dict[str, MeasuredLob
         one_shaft = job.timing_set.camshafts == 1
         return on_one_shaft(quantity, (lobe.causes for lobe in lobes.values())) if one_shaft else quantity
 
-    apart, early = of_both(separation(intake, exhaust)), of_both(advance(intake, exhaust))
-    quantities["separation"], quantities["advance"] = apart, early
-    lift = max(
-        (
-            lift
-            for lift in job.measure.checking_lifts_mm
-            if f"intake opens {lift:g}" in quantities and f"exhaust closes {lift:g}" in quantities
-        ),
-        default=None,
-    )
-    both = None
-    if lift is not None:
-        both = of_both(overlap(quantities[f"intake opens {lift:g}"], quantities[f"exhaust closes {lift:g}"]))
-        quantities[f"overlap {lift:g}"] = both
+    both = max(_both(intake, exhaust), key=lambda pair: pair[0].lift_mm, default=None)
     return Cam(
         cylinder=job.measure.cylinder,
-        separation_deg=number(apart),
-        advance_deg=number(early),
-        overlap_deg=None if both is None else number(both),
-        overlap_lift_mm=lift,
+        separation=of_both(separation(intake.centerline, exhaust.centerline)).labelled("cam deg"),
+        advance=of_both(advance(intake.centerline, exhaust.centerline)).labelled("deg", "advance"),
+        overlap=None if both is None else of_both(overlap(both[0].opens, both[1].closes)),
+        overlap_lift_mm=None if both is None else both[0].lift_mm,
     )
+
+
+def _both(intake: Lobe, exhaust: Lobe) -> list[tuple[Event, Event]]:
+    """Events of the two lobes at one checking lift."""
+    closes = {event.lift_mm: event for event in exhaust.events}
+    return [(event, closes[event.lift_mm]) for event in intake.events if event.lift_mm in closes]
 
 
 def _one_count(a: Capture, b: Capture) -> bool:
-    return a.header is not None and b.header is not None and same_count(a.header, b.header)
+    return same_count(a.header, b.header)

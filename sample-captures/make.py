@@ -23,12 +23,12 @@ from acquire.simulator.rig import Rig, Work
 from acquire.simulator.train import Train
 from acquire.simulator.truth import Truth, truth
 from acquire.wire import Decoder
-from analysis.base.quantity import Number
+from analysis.base.quantity import Quantity
 from analysis.base.samples import Header
 from analysis.capture import load
+from analysis.diagnosis.examine import examine
 from analysis.job import load_job
-from analysis.lobe.result import Result
-from analysis.measure import measure
+from analysis.lobe.result import Measurement
 
 HERE = Path(__file__).parent
 LIFTS = (0.5, 1.0, 1.27)
@@ -52,40 +52,50 @@ class Sample:
     cut_short: float | None = None  # share of the last capture's bytes that is left
 
 
+# Of a job with one lobe it is said that nothing shows which way the engine was turned.
+_ONE_LOBE = "direction-unproven"
+
 SAMPLES = (
     Sample("clean", _RIG, ("stop", "intake", "exhaust")),
     Sample(
         "slow-indicator",
         replace(_RIG, work=_TWICE, indicators=(Indicator(noise_mm=0.003, latency_s=0.060, per_s=10.0),)),
         ("stop", "intake"),
+        (_ONE_LOBE,),
     ),
     Sample(
         "slack",
         replace(_RIG, train=Train(slack_deg=2.4), hand=Hand(stroke=(40.0, 80.0), rollback_share=0.7, rollback_deg=5.0)),
         ("stop", "intake", "backward"),
+        (_ONE_LOBE,),
     ),
     Sample(
         "lost-counts",
         replace(_RIG, work=_TWICE, encoder=Encoder(lost=(Lost(900.0, 40),))),
         ("stop", "intake"),
-        ("counts-lost",),
+        ("board-faults", _ONE_LOBE, "counts-lost"),
     ),
     Sample(
         "cut-short",
         replace(_RIG, work=replace(_RIG.work, turns=2.4)),
         ("stop", "intake"),
-        ("capture-incomplete",),
+        ("capture-incomplete", _ONE_LOBE),
         cut_short=0.8,
     ),
     Sample(
         "bleed-down",
         replace(_RIG, train=Train(bleed_mm=0.35), hand=Hand(rest=(1.5, 2.5))),
         ("stop", "intake"),
-        ("bleed-down",),
+        ("bleed-down", _ONE_LOBE),
         ("intake",),
     ),
-    Sample("inch-lifter", replace(_RIG, indicators=(Indicator(where="lobe", step=0.0005, unit="in"),)), ("stop", "intake")),
-    Sample("counts-down", replace(_RIG, encoder=Encoder(direction=-1)), ("stop", "intake")),
+    Sample(
+        "inch-lifter",
+        replace(_RIG, indicators=(Indicator(where="lobe", step=0.0005, unit="in"),)),
+        ("stop", "intake"),
+        (_ONE_LOBE,),
+    ),
+    Sample("counts-down", replace(_RIG, encoder=Encoder(direction=-1)), ("stop", "intake"), (_ONE_LOBE,)),
     Sample(
         "two-indicators", replace(_RIG, indicators=(Indicator(), Indicator()), work=replace(_TWICE, turns=2.7)), ("stop", "both")
     ),
@@ -150,37 +160,37 @@ checking_at = "lobe"
 """
 
 
-def analyzed(folder: Path) -> Result:
+def analyzed(folder: Path) -> Measurement:
     """What the analysis makes of a job's folder."""
     captures = sorted((folder / "captures").iterdir())
-    return measure(load_job(folder), [load(path) for path in captures])
+    return examine(load_job(folder), [load(path) for path in captures])
 
 
-def found(folder: Path) -> dict[str, Number]:
+def found(folder: Path) -> dict[str, Quantity]:
     """Every number of a job's result, by name."""
     return numbers(analyzed(folder))
 
 
-def numbers(result: Result) -> dict[str, Number]:
+def numbers(result: Measurement) -> dict[str, Quantity]:
     """Every number of a result, by name."""
     named = {"tdc count": result.tdc.count}
     for lobe in result.lobes:
-        own: dict[str, Number | None] = {
-            "peak lift mm": lobe.peak_lift_mm,
-            "peak lobe lift mm": lobe.peak_lobe_lift_mm,
-            "slack deg": lobe.slack_deg,
-            "latency ms": lobe.latency_ms,
-            **{f"centerline {name}": number for name, number in lobe.centerline_by.items()},
+        own: dict[str, Quantity | None] = {
+            "peak lift mm": lobe.peak_lift,
+            "peak lobe lift mm": lobe.peak_lobe_lift,
+            "slack deg": lobe.slack,
+            "latency ms": lobe.lag,
+            **{f"centerline {name}": number for name, number in lobe.centerlines.items()},
         }
         for event in lobe.events:
-            own[f"opens {event.lift_mm:g}"] = event.opens_deg
-            own[f"closes {event.lift_mm:g}"] = event.closes_deg
-            own[f"duration {event.lift_mm:g}"] = event.duration_deg
+            own[f"opens {event.lift_mm:g}"] = event.opens
+            own[f"closes {event.lift_mm:g}"] = event.closes
+            own[f"duration {event.lift_mm:g}"] = event.duration
         named |= {f"{lobe.valve} {name}": number for name, number in own.items() if number is not None}
     if result.cam is not None:
-        named |= {"separation": result.cam.separation_deg, "advance": result.cam.advance_deg}
-        if result.cam.overlap_deg is not None:
-            named[f"overlap {result.cam.overlap_lift_mm:g}"] = result.cam.overlap_deg
+        named |= {"separation": result.cam.separation, "advance": result.cam.advance}
+        if result.cam.overlap is not None:
+            named[f"overlap {result.cam.overlap_lift_mm:g}"] = result.cam.overlap
     return named
 
 

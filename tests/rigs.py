@@ -7,16 +7,19 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
+from scipy.special import ndtri
+
 from acquire.simulator.cam import Cam, Flank, LawLobe, Lobe
 from acquire.simulator.encoder import Encoder
 from acquire.simulator.hand import Hand
 from acquire.simulator.indicator import Indicator
 from acquire.simulator.rig import Rig, Work
-from acquire.simulator.truth import Truth, truth
-from analysis.base.quantity import Number
+from acquire.simulator.truth import Truth
+from analysis.base.quantity import Quantity, Source
+from analysis.diagnosis.examine import examine
 from analysis.job import Job
-from analysis.measure import Measured, measure_all
-from tests.recorded import captures
+from analysis.lobe.result import Measurement
+from tests.recorded import captures, truth_of
 
 # Nearly exact instruments, for what is to be seen of the arithmetic alone.
 FINE = Rig(
@@ -50,6 +53,8 @@ def job_for(rig: Rig, /, **tables: Mapping[str, Any]) -> Job:
             "encoder_offcenter_deg": math.ceil(10 * math.degrees(rig.encoder.eccentric)) / 10,
             "indicator_tilt_deg": math.ceil(2 * gauge.tilt_deg) / 2,
             "cam_runout_mm": math.ceil(200 * rig.train.runout_mm) / 200,
+            # Ratio, lash and gauge of a simulated rig are what it says.
+            **dict.fromkeys(("rocker_ratio_error", "lash_error_mm", "indicator_error_mm"), 0.0),
         },
         "measure": {"checking_lifts_mm": [0.15, 0.5, 1.0, 1.27, 2.54], "checking_at": "lobe"},
     }
@@ -60,11 +65,20 @@ def job_for(rig: Rig, /, **tables: Mapping[str, Any]) -> Job:
 
 def measured(
     rig: Rig, phases: Sequence[str] = ("stop", "intake", "exhaust"), **tables: Mapping[str, Any]
-) -> tuple[Measured, Truth]:
+) -> tuple[Measurement, Truth]:
     """The whole way, and what is true of it at the job's checking lifts."""
     job = job_for(rig, **tables)
-    checking = [(lift, job.measure.checking_at) for lift in job.measure.checking_lifts_mm]
-    return measure_all(job, captures(rig, phases)), truth(rig, checking)
+    checking = tuple((lift, job.measure.checking_at) for lift in job.measure.checking_lifts_mm)
+    return examine(job, captures(rig, phases)), truth_of(rig, checking)
+
+
+def known(value: float, u95: float, unit: str = "", place: str = "") -> Quantity:
+    """A quantity with a 95 % expanded uncertainty, of one normal cause."""
+    return Quantity(value, {Source("all"): u95 / ndtri(0.975)}, unit, place)
+
+
+# A lobe of made-up numbers was made of nothing.
+MADE_UP: Mapping[str, Any] = dict.fromkeys(("job", "swept", "causes"))
 
 
 def with_lobes(rig: Rig, intake: Lobe, exhaust: Lobe | None = None, **cam: float) -> Rig:
@@ -78,30 +92,30 @@ def lobe_of(law: Any, lift_mm: float = 10.0, flank_deg: float = 70.0) -> LawLobe
     return LawLobe(lift_mm, flank, flank)
 
 
-def against_truth(found: Measured, true: Truth) -> dict[str, tuple[Number, float]]:
+def against_truth(found: Measurement, true: Truth) -> dict[str, tuple[Quantity, float]]:
     """Every number of a result that has a truth, by a name: (number, truth)."""
-    result, both = found.result, {}
+    both = {}
     # Positions of the count lie half a count above the axis on which the simulator states a resting count.
     turn = true.cpr
-    off = (result.tdc.count.value - (true.tdc_count + 0.5) + turn / 2) % turn - turn / 2
-    both["tdc"] = result.tdc.count, result.tdc.count.value - off
-    for lobe in result.lobes:
+    off = (found.tdc.count.value - (true.tdc_count + 0.5) + turn / 2) % turn - turn / 2
+    both["tdc"] = found.tdc.count, found.tdc.count.value - off
+    for lobe in found.lobes:
         own = true.lobe(lobe.valve)
-        both[f"{lobe.valve} peak lift"] = lobe.peak_lift_mm, own.peak_lift_mm
-        both[f"{lobe.valve} peak lobe lift"] = lobe.peak_lobe_lift_mm, own.peak_lobe_lift_mm
-        for name, number in lobe.centerline_by.items():
+        both[f"{lobe.valve} peak lift"] = lobe.peak_lift, own.peak_lift_mm
+        both[f"{lobe.valve} peak lobe lift"] = lobe.peak_lobe_lift, own.peak_lobe_lift_mm
+        for name, number in lobe.centerlines.items():
             both[f"{lobe.valve} {name}"] = number, own.centerline_by[name]
-        if lobe.slack_deg is not None:
-            both[f"{lobe.valve} slack"] = lobe.slack_deg, own.slack_deg
-        if lobe.latency_ms is not None:
-            both[f"{lobe.valve} latency"] = lobe.latency_ms, own.latency_ms
+        if lobe.slack is not None:
+            both[f"{lobe.valve} slack"] = lobe.slack, own.slack_deg
+        if lobe.lag is not None:
+            both[f"{lobe.valve} latency"] = lobe.lag, own.latency_ms
         for event in lobe.events:
             (same,) = (e for e in own.events if (e.lift_mm, e.at) == (event.lift_mm, event.at))
-            for what in ("opens_deg", "closes_deg", "duration_deg"):
-                both[f"{lobe.valve} {what} {event.lift_mm:g}"] = getattr(event, what), getattr(same, what)
-    if result.cam is not None:
-        both["separation"] = result.cam.separation_deg, true.cam.separation_deg
-        both["advance"] = result.cam.advance_deg, true.cam.advance_deg
-        if result.cam.overlap_deg is not None and result.cam.overlap_lift_mm == true.cam.overlap_lift_mm:
-            both["overlap"] = result.cam.overlap_deg, true.cam.overlap_deg
+            for what in ("opens", "closes", "duration"):
+                both[f"{lobe.valve} {what} {event.lift_mm:g}"] = getattr(event, what), getattr(same, f"{what}_deg")
+    if found.cam is not None:
+        both["separation"] = found.cam.separation, true.cam.separation_deg
+        both["advance"] = found.cam.advance, true.cam.advance_deg
+        if found.cam.overlap is not None and found.cam.overlap_lift_mm == true.cam.overlap_lift_mm:
+            both["overlap"] = found.cam.overlap, true.cam.overlap_deg
     return both

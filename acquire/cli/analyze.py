@@ -11,40 +11,48 @@ from analysis.capture import load
 from analysis.decision.cylinders import at_cylinder, measure_cylinders
 from analysis.job import Job, load_job
 from analysis.job.folder import captures_in
-from analysis.lobe.result import Result
-from analysis.measure import Measured
+from analysis.lobe.result import Measurement
 from analysis.report.budget import budget_json, budget_text
 from analysis.report.json import result_json
 from analysis.report.sheet import sheet
 
+CANNOT_TELL = 2
 
-def run(job_path: Path, captures: Sequence[Path], as_json: bool, budget: bool = False) -> None:
-    """Print a sheet for each cylinder that was swept, or the result as JSON; with `budget` the table behind every number as well."""
+
+def run(job_path: Path, captures: Sequence[Path], as_json: bool, budget: bool = False) -> int:
+    """Print a sheet for each cylinder that was swept, or the result as JSON; with `budget` the table behind every number as well.
+
+    The exit code: 2 if a lobe that was swept could not be measured, else 0.
+    """
     found = measured_jobs(job_path, captures)
     if as_json:
         first, *others = (_json(measured, budget) for _, measured in found)
         say.result_json(first | ({"others": others} if others else {}))
-        return
+        return _exit(found)
     for job, measured in found:
-        say.result(sheet(measured.result, job).rstrip("\n"))
+        say.result(sheet(measured, job).rstrip("\n"))
         if budget:
-            say.result("\n" + budget_text(measured.quantities).rstrip("\n"))
+            say.result("\n" + budget_text(measured).rstrip("\n"))
         if measured is not found[-1][1]:
             say.result("\n")
+    return _exit(found)
 
 
-def _json(measured: Measured, budget: bool) -> dict[str, Any]:
-    return result_json(measured.result) | ({"budget": budget_json(measured.quantities)} if budget else {})
+def _exit(found: Sequence[tuple[Job, Measurement]]) -> int:
+    return CANNOT_TELL if any(measured.refused for _, measured in found) else 0
 
 
-def analyzed(job_path: Path, captures: Sequence[Path] = ()) -> tuple[Job, Result]:
+def _json(measured: Measurement, budget: bool) -> dict[str, Any]:
+    return result_json(measured) | ({"budget": budget_json(measured)} if budget else {})
+
+
+def analyzed(job_path: Path, captures: Sequence[Path] = ()) -> tuple[Job, Measurement]:
     """The job and what its captures (or those given) come to, of its own cylinder. UsageError if there are none."""
-    job, measured = measured_jobs(job_path, captures)[0]
-    return job, measured.result
+    return measured_jobs(job_path, captures)[0]
 
 
-def measured_jobs(job_path: Path, captures: Sequence[Path] = ()) -> list[tuple[Job, Measured]]:
-    """The job as of each cylinder that was swept, its own first, and what its captures come to with the quantities behind it."""
+def measured_jobs(job_path: Path, captures: Sequence[Path] = ()) -> list[tuple[Job, Measurement]]:
+    """The job as of each cylinder that was swept, its own first, and what its captures come to."""
     job = load_job(job_path)
     found = measure_cylinders(job, [load(file) for file in list(captures) or captures_in(job_path)])
     return [(at_cylinder(job, cylinder), measured) for cylinder, measured in found.items()]

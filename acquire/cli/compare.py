@@ -9,13 +9,12 @@ from typing import Any
 from acquire.cli import say
 from acquire.cli.report import decided
 from analysis.base.errors import DataError
-from analysis.base.quantity import expanded
-from analysis.base.words import decimals
+from analysis.base.words import fine, value
 from analysis.decision.decide import Decision
 from analysis.decision.recheck import Again, RockerRatio, recheck, rocker_ratio
 from analysis.decision.verdict import overall
 from analysis.lobe.rocker import lash_of
-from analysis.report.decision_json import quantity_json
+from analysis.report.json import quantity_json
 
 _EXIT = {"within": 0, "outside": 1}
 
@@ -64,8 +63,8 @@ def _json(again: Again) -> dict[str, Any]:
 def _table(found: tuple[Again, ...]) -> Iterator[str]:
     yield f"{'':<26}{'before':>12}{'predicted':>12}{'again':>12}{'off':>10} +/-"
     for each in found:
-        places = min(decimals(each.u95), 3)
-        numbers = f"{each.before.value:>12.{places}f}{each.predicted:>12.{places}f}{each.after.value:>12.{places}f}"
+        places = fine(each.u95, each.before.unit)
+        numbers = "".join(f"{value(q):>12}" for q in (each.before, each.before.moved(each.predicted), each.after))
         mark = "" if each.verdict == "within" else " *"
         yield f"{each.name:<26}{numbers}{each.difference:>+10.{places}f} {each.u95:.{places}f}{mark}"
 
@@ -74,21 +73,21 @@ def _ratios(first: Decision, second: Decision, as_json: bool) -> None:
     """The rocker ratio over lift, of every lobe that was swept at the lifter and at the valve."""
     lifter, valve = (first, second) if first.job.rig.indicator_at == "lobe" else (second, first)
     rig = valve.job.rig
-    both = [name for name in lifter.measured.lobes if name in valve.measured.lobes]
+    both = [(lobe, other) for lobe in lifter.measured.lobes if (other := valve.measured.lobe(lobe.valve))]
     if not both:
         raise DataError("the two measurements have no lobe in common", do="Sweep the same valve at the lifter and at the valve")
-    found = {name: rocker_ratio(lifter.measured.lobes[name], valve.measured.lobes[name], lash_of(rig, name)) for name in both}
+    found = {lobe.valve: rocker_ratio(lobe, other, lash_of(rig, lobe.valve)) for lobe, other in both}
     if as_json:
         say.result_json({"schema": 1, "rocker_ratio": {name: _ratio_json(ratio) for name, ratio in found.items()}})
         return
     for name, ratio in found.items():
         full = ratio.at_full_lift
         say.result(
-            f"Rocker ratio of the {name}: {full.value:.4f} +/-{expanded(full):.4f} at full lift, {rig.lash_mm:g} mm of lash put back"
+            f"Rocker ratio of the {name}: {full.value:.4f} +/-{full.u95:.4f} at full lift, {rig.lash_mm:g} mm of lash put back"
         )
         say.result(f"{'lobe lift, mm':>16}{'ratio':>10} +/-")
-        for lift, value, u95 in zip(ratio.lobe_mm, ratio.ratio, ratio.u95, strict=True):
-            say.result(f"{lift:>16.2f}{value:>10.4f} {u95:.4f}")
+        for lift, each, u95 in zip(ratio.lobe_mm, ratio.ratio, ratio.u95, strict=True):
+            say.result(f"{lift:>16.2f}{each:>10.4f} {u95:.4f}")
 
 
 def _ratio_json(ratio: RockerRatio) -> dict[str, Any]:

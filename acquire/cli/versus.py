@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 from acquire.simulator.truth import TrueLobe, Truth
 from analysis.base.angles import wrap
-from analysis.base.quantity import Number
-from analysis.base.words import decimals, plus_minus
-from analysis.lobe.result import Lobe, Result
+from analysis.base.quantity import Quantity
+from analysis.base.words import fine, plus_minus
+from analysis.lobe.result import Lobe, Measurement
 
 
 @dataclass(frozen=True)
@@ -17,7 +17,7 @@ class Row:
     """One quantity, measured and true, in one unit. `off` is measured less true."""
 
     name: str
-    measured: Number
+    measured: Quantity
     true: float
     off: float
 
@@ -27,7 +27,7 @@ class Row:
         return abs(self.off) <= self.measured.u95
 
 
-def versus(result: Result, truth: Truth) -> list[Row]:
+def versus(result: Measurement, truth: Truth) -> list[Row]:
     """Every number of `result` that has a truth."""
     # A result's TDC is on the scale of the encoder's edges; a crank that rests at a count stands half a count above its edge.
     count = truth.tdc_count + 0.5
@@ -37,10 +37,10 @@ def versus(result: Result, truth: Truth) -> list[Row]:
     for lobe in result.lobes:
         rows += _lobe(lobe, truth.lobe(lobe.valve))
     if result.cam:
-        rows.append(_row("separation", result.cam.separation_deg, truth.cam.separation_deg))
-        rows.append(_row("advance", result.cam.advance_deg, truth.cam.advance_deg))
-        if result.cam.overlap_deg and result.cam.overlap_lift_mm == truth.cam.overlap_lift_mm:
-            rows.append(_row("overlap", result.cam.overlap_deg, truth.cam.overlap_deg))
+        rows.append(_row("separation", result.cam.separation, truth.cam.separation_deg))
+        rows.append(_row("advance", result.cam.advance, truth.cam.advance_deg))
+        if result.cam.overlap and result.cam.overlap_lift_mm == truth.cam.overlap_lift_mm:
+            rows.append(_row("overlap", result.cam.overlap, truth.cam.overlap_deg))
     return rows
 
 
@@ -59,10 +59,9 @@ def row_json(row: Row) -> dict[str, str | float | bool]:
 
 
 def _line(row: Row) -> str:
-    places = decimals(row.measured.u95)
-    return (
-        f"{row.name:<34}{plus_minus(row.measured):>20}{row.true:>12.{places}f}{row.off:>+9.{places}f}{'' if row.inside else ' *'}"
-    )
+    measured = row.measured.labelled(row.measured.unit)  # beside the truth stand signed degrees from overlap TDC
+    places = fine(measured.u95, measured.unit)
+    return f"{row.name:<34}{plus_minus(measured):>20}{row.true:>12.{places}f}{row.off:>+9.{places}f}{'' if row.inside else ' *'}"
 
 
 def _lobe(lobe: Lobe, true: TrueLobe) -> Iterator[Row]:
@@ -72,22 +71,22 @@ def _lobe(lobe: Lobe, true: TrueLobe) -> Iterator[Row]:
         known = true_events.get((event.lift_mm, event.at))
         if known:
             at = f"{name} {event.lift_mm:g} mm"
-            yield _angle(f"{at} opens", event.opens_deg, known.opens_deg)
-            yield _angle(f"{at} closes", event.closes_deg, known.closes_deg)
-            yield _row(f"{at} duration", event.duration_deg, known.duration_deg)
-    for way, number in lobe.centerline_by.items():
+            yield _angle(f"{at} opens", event.opens, known.opens_deg)
+            yield _angle(f"{at} closes", event.closes, known.closes_deg)
+            yield _row(f"{at} duration", event.duration, known.duration_deg)
+    for way, number in lobe.centerlines.items():
         yield _angle(f"{name} centerline, {way.replace('_', ' ')}", number, true.centerline_by[way])
-    yield _row(f"{name} lift at the lobe, mm", lobe.peak_lobe_lift_mm, true.peak_lobe_lift_mm)
-    yield _row(f"{name} lift at the valve, mm", lobe.peak_lift_mm, true.peak_lift_mm)
-    if lobe.slack_deg:
-        yield _row(f"{name} slack", lobe.slack_deg, true.slack_deg)
-    if lobe.latency_ms:
-        yield _row(f"{name} latency, ms", lobe.latency_ms, true.latency_ms)
+    yield _row(f"{name} lift at the lobe, mm", lobe.peak_lobe_lift, true.peak_lobe_lift_mm)
+    yield _row(f"{name} lift at the valve, mm", lobe.peak_lift, true.peak_lift_mm)
+    if lobe.slack:
+        yield _row(f"{name} slack", lobe.slack, true.slack_deg)
+    if lobe.lag:
+        yield _row(f"{name} latency, ms", lobe.lag, true.latency_ms)
 
 
-def _row(name: str, measured: Number, true: float) -> Row:
+def _row(name: str, measured: Quantity, true: float) -> Row:
     return Row(name, measured, true, measured.value - true)
 
 
-def _angle(name: str, measured: Number, true: float) -> Row:
+def _angle(name: str, measured: Quantity, true: float) -> Row:
     return Row(name, measured, true, float(wrap(measured.value - true)))

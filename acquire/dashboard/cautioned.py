@@ -1,32 +1,23 @@
-"""The cautions of a measurement, as the result steps show them: what was said of one lobe is not said again of the other."""
+"""The findings of a measurement, as the result steps show them: what was said of one lobe is not said again of the other."""
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 
-from analysis.base.finding import Caution
-
-_VALVES = ("intake", "exhaust")
+from analysis.base.finding import VALVES, Finding
 
 
-def cautioned(cautions: Sequence[Caution], valve: str = "") -> list[str]:
+def cautioned(findings: Sequence[Finding], valve: str = "") -> list[str]:
     """What to show of them, those of a kind together; with a valve, only what concerns it.
 
-    Of the second and later ones of a kind, a sentence that stands word for word in an earlier one (cause, what to do) is left out.
+    Of the second and later ones of a kind, a cause or an advice that an earlier one gave word for word is left out.
     """
-    kinds = list(dict.fromkeys(caution.code for caution in cautions))
     texts: list[str] = []
-    for kind in kinds:
+    for kind in dict.fromkeys(finding.code for finding in findings):
         said: set[str] = set()
-        for caution in cautions:
-            if caution.code == kind and _concerns(caution.text, valve):
-                sentences = re.split(r"(?<=[.!?]) (?=[A-Z])", caution.text)
-                texts.append(" ".join(each for each in sentences if each not in said))
-                said.update(sentences)
-    return [text for text in texts if text]
-
-
-def _concerns(text: str, valve: str) -> bool:
-    named = [each for each in _VALVES if each in text.lower()]
-    return not named or valve not in _VALVES or valve in named
+        for finding in findings:
+            if finding.code == kind and (valve not in VALVES or not finding.about or valve in finding.about):
+                parts = [finding.seen, *(part for part in (finding.cause, finding.do) if part not in said)]
+                texts.append(" ".join(part for part in parts if part))
+                said.update(parts)
+    return texts

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
-import textwrap
-
-from acquire.dashboard.lines import Line
+from acquire.dashboard.lines import Line, wrapped
 from analysis.decision.decide import Decision
 from analysis.decision.verdict import Verdict, overall
-from analysis.report.sentences import HEADLINE, story
+from analysis.report.sentences import WORD, headline, story
 
-ROLES: dict[Verdict, str] = {"within": "good", "outside": "bad", "cannot tell": "warn", "not compared": "dim"}
+ROLES: dict[Verdict, str] = {
+    "within": "good",
+    "outside": "bad",
+    "cannot tell": "warn",
+    "not compared": "dim",
+    "inconclusive": "warn",
+}
 _EXPLAINED = "Advance: camshaft turned onward, events earlier. Retard: back, events later."
 
 
@@ -20,16 +24,12 @@ def decided(decision: Decision, valve: str, width: int) -> list[Line]:
         whole = valve not in ("intake", "exhaust")
         mine = [line.verdict for line in decision.lines if line.asked.valve == valve and line.measured is not None]
         verdict = decision.verdict if whole else overall(mine)
-        said = HEADLINE[verdict] if whole else f"{valve.capitalize()} lobe: {verdict}."
-        lines += _wrapped(said, width, ROLES[verdict])
+        said = headline(decision) if whole else f"{valve.capitalize()} lobe: {WORD[verdict]}."
+        lines += wrapped(said, width, ROLES[verdict])
     sentences = list(story(decision))
     correction = decision.correction
     if correction is not None and correction.wanted:
         sentences.append(_EXPLAINED)
     for sentence in sentences:
-        lines += _wrapped(sentence, width, "plain")
+        lines += wrapped(sentence, width, "plain")
     return lines
-
-
-def _wrapped(text: str, width: int, role: str) -> list[Line]:
-    return [((f" {line}", role),) for line in textwrap.wrap(text.replace("+/-", "±"), max(20, width - 2))]

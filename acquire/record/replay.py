@@ -29,11 +29,11 @@ async def replay(
     """The capture's frames as batches, `speed` times as fast as they came; then `Ended`. The first event is the board's hello.
 
     Sequence numbers are those of the capture; faults and index pulses come at their board time, gaps before their row.
-    Raises UsageError for a speed that is not above 0, CaptureError for a capture without header or rows.
+    Raises UsageError for a speed that is not above 0, CaptureError for a capture without rows.
     """
     if not speed > 0:
         raise UsageError(f"a speed of {speed:g} gets nowhere", do="Give a number above 0")
-    if capture.header is None or not capture.samples.crank.size:
+    if not capture.samples.crank.size:
         raise CaptureError("this capture holds no rows to play", where=capture.path, do="Choose another capture")
     due = _due(capture) / speed
     events = _events(capture)
@@ -59,7 +59,6 @@ def _due(capture: Capture) -> Floats:
 
 def _events(capture: Capture) -> Iterator[list[Event]]:
     """For each row the events that come with it: what stands before it, then itself."""
-    assert capture.header is not None
     s, board = capture.samples, capture.header.board
     pulses = sorted(
         (int(origin), int(time_us), wrap_i32(int(crank)))

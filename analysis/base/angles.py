@@ -6,7 +6,7 @@ Zero is gas-exchange top dead center of the cylinder measured, positive is after
 
 from __future__ import annotations
 
-from typing import Literal, get_args
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -14,19 +14,20 @@ import numpy.typing as npt
 from analysis.base.errors import UsageError
 
 CYCLE_DEG = 720.0
-Happening = Literal[
-    "intake opens", "intake closes", "exhaust opens", "exhaust closes", "intake centerline", "exhaust centerline", "overlap"
-]
 
-# Where each is read from. Closing bottom dead center of the intake lies half a turn on, that of the exhaust half a turn back.
-_REFERENCE: dict[str, tuple[float, str]] = {
-    "intake opens": (0.0, "TDC"),
-    "intake closes": (180.0, "BDC"),
-    "exhaust opens": (-180.0, "BDC"),
-    "exhaust closes": (0.0, "TDC"),
-    "intake centerline": (0.0, "TDC"),
-    "exhaust centerline": (0.0, "TDC"),
-    "overlap": (0.0, "TDC"),
+_TDC, _BDC = ("ATDC", "BTDC", "TDC"), ("ABDC", "BBDC", "BDC")
+# From where a person reads each: the angle of the place, and the words after it, before it, and at it. Closing bottom dead center
+# of the intake lies half a turn on, that of the exhaust half a turn back.
+_PLACES: Final[dict[str, tuple[float, tuple[str, str, str]]]] = {
+    "intake opens": (0.0, _TDC),
+    "intake closes": (180.0, _BDC),
+    "exhaust opens": (-180.0, _BDC),
+    "exhaust closes": (0.0, _TDC),
+    "intake centerline": (0.0, _TDC),
+    "exhaust centerline": (0.0, _TDC),
+    "overlap": (0.0, _TDC),
+    "advance": (0.0, ("advanced", "retarded", "")),
+    "late": (0.0, ("late", "early", "")),
 }
 
 
@@ -50,15 +51,14 @@ def degrees(counts: npt.ArrayLike, *, cpr: int, tdc_count: float = 0.0, directio
     return (np.asarray(counts, dtype=np.float64) - tdc_count) * (direction * 360.0 / cpr)
 
 
-def label(deg: float, happening: Happening, decimals: int = 1) -> str:
+def label(deg: float, place: str, decimals: int = 1) -> str:
     """An angle as people say it: `label(-17.0, "intake opens")` is "17.0 BTDC", `label(222.0, "intake closes")` is "42.0 ABDC".
 
-    `deg` is in crank degrees after gas-exchange TDC and is wrapped first. The reference goes by the happening. There is never
-    a minus: before turns into after. What rounds to zero reads "0.0 TDC". Raises UsageError for an unknown happening.
+    `deg` is in crank degrees after gas-exchange TDC and is wrapped first. There is never a minus: before turns
+    into after. What rounds to zero reads "0.0 TDC". Raises UsageError for an unknown place.
     """
-    if happening not in _REFERENCE:
-        raise UsageError(f"no reference is known for '{happening}'", do=f"Use one of: {', '.join(get_args(Happening))}")
-    reference, name = _REFERENCE[happening]
+    if place not in _PLACES:
+        raise UsageError(f"no reference is known for '{place}'", do=f"Use one of: {', '.join(_PLACES)}")
+    reference, (after, before, at) = _PLACES[place]
     off = round(float(wrap(deg - reference)), decimals)
-    side = "" if off == 0 else "A" if off > 0 else "B"
-    return f"{abs(off):.{decimals}f} {side}{name}"
+    return f"{abs(off):.{decimals}f} {at if off == 0 else after if off > 0 else before}".rstrip()

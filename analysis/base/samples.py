@@ -109,11 +109,10 @@ class Gap:
 @dataclass(frozen=True)
 class Capture:
     """One recording. `complete` only if its closing line is there and agrees; else `missing` says in sentences what is not.
-
-    `header` is None for a file cut short inside its header.
+    `altered`: it is not what was recorded.
     """
 
-    header: Header | None
+    header: Header
     samples: Samples
     index: IndexPulses
     faults: tuple[Fault, ...]
@@ -123,3 +122,4 @@ class Capture:
     missing: tuple[str, ...]
     sha256: str
     path: str = ""
+    altered: bool = False

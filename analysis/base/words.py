@@ -1,15 +1,26 @@
-"""Numbers as people read them: to their uncertainty and not beyond, in the units of the job."""
+"""Numbers as people read them, in one way on every sheet, screen and page: to their uncertainty and no finer than anybody sets, in
+the job's units, and an angle as degrees before or after something, never with a minus.
+"""
 
 from __future__ import annotations
 
 import math
-from typing import Literal
+import textwrap
+from typing import TYPE_CHECKING, Final, Literal
 
-from analysis.base.angles import Happening, label
-from analysis.base.quantity import Number
+from analysis.base.angles import label
+
+if TYPE_CHECKING:
+    from analysis.base.quantity import Quantity
 
 Units = Literal["mm", "in"]
-MM_PER = {"mm": 1.0, "in": 25.4}
+MM_PER: Final = {"mm": 1.0, "in": 25.4}
+# As fine as anybody sets: an angle to a hundredth, a length to a thousandth of a millimetre. What is not here has no such end.
+_FINEST: Final = {"deg": 2, "cam deg": 2, "count": 2, "ms": 2, "mm": 3, "in": 4}
+# How a unit is written behind its number.
+_WRITTEN: Final = {"count": "counts"}
+# What is given may be written with fewer decimals than these, never with more.
+_LEAST: Final = {"mm": 2, "in": 3}
 
 
 def decimals(u95: float) -> int:
@@ -25,26 +36,68 @@ def decimals(u95: float) -> int:
     return min(max(places, 0), 5)
 
 
-def plus_minus(number: Number, scale: float = 1.0) -> str:
-    """ "106.02 +/-0.12"; `scale` divides both."""
-    value, u95 = number.value / scale, number.u95 / scale
-    places = decimals(u95)
-    return f"{value + 0.0:.{places}f} +/-{u95:.{places}f}"
+def fine(u95: float, unit: str) -> int:
+    """Decimals for an uncertainty in a unit: no finer than anybody sets, but so that the uncertainty shows at all."""
+    full = decimals(u95)
+    return min(full, max(_FINEST.get(unit, full), full - 1))
 
 
-def angle(number: Number, happening: Happening) -> str:
-    """ "17.02 BTDC +/-0.12"."""
-    places = decimals(number.u95)
-    return f"{label(number.value, happening, places)} +/-{number.u95:.{places}f}"
+def value(q: Quantity, units: Units = "mm") -> str:
+    """The value alone, to its uncertainty: "17.02 BTDC", "186.98", "7.609"."""
+    scale, places = _scale(q, units), _places(q, units)
+    if q.place:
+        return label(q.value, q.place, places)
+    return f"{round(q.value / scale, places) + 0.0:.{places}f}"
 
 
-def length(number: Number, units: Units) -> str:
-    """ "10.52 +/-0.02 mm", or the same in inches."""
-    return f"{plus_minus(number, MM_PER[units])} {units}"
+def plus_minus(q: Quantity, units: Units = "mm") -> str:
+    """The value and its 95 % expanded uncertainty, without the unit: "17.02 BTDC +/-0.12", "7.609 +/-0.006"."""
+    return f"{value(q, units)} +/-{q.u95 / _scale(q, units):.{_places(q, units)}f}"
 
 
-def lift(mm: float, units: Units) -> str:
-    """A checking lift, which is exact: at least two decimals of a millimetre, three of an inch, and no zero more."""
-    value, least = mm / MM_PER[units], 2 if units == "mm" else 3
-    whole, _, fraction = f"{value:.{least + 2}f}".partition(".")
-    return f"{whole}.{fraction.rstrip('0'):0<{least}}"
+def with_unit(q: Quantity, units: Units = "mm") -> str:
+    """The same with the unit, where the value does not say it by itself: "7.609 +/-0.006 mm", "17.02 BTDC +/-0.12"."""
+    unit = "" if q.place else q.unit.replace("mm", units)
+    return f"{plus_minus(q, units)} {_WRITTEN.get(unit, unit)}".rstrip()
+
+
+def signed(q: Quantity, units: Units = "mm") -> str:
+    """A difference with its sign, to its uncertainty: "+0.21", "-0.09", "0.00"."""
+    places = _places(q, units)
+    off = round(q.value / _scale(q, units), places)
+    return f"{off:+.{places}f}" if off else f"{0.0:.{places}f}"
+
+
+def overlap(q: Quantity) -> str:
+    """For how many degrees both valves are open, or closed, at a checking lift."""
+    return plus_minus(q) if q.value >= 0 else f"none; both closed for {plus_minus(-q)}"
+
+
+def length(mm: float, units: Units) -> str:
+    """A length that is given, no finer than anybody sets: at least two decimals of a millimetre, three of an inch, no zero more."""
+    whole, _, fraction = f"{mm / MM_PER[units]:.{_FINEST[units]}f}".partition(".")
+    return f"{whole}.{fraction.rstrip('0'):0<{_LEAST[units]}}"
+
+
+def angle(deg: float, place: str = "") -> str:
+    """An angle that is given, with the decimals that it was written with, at most two: "17 BTDC", "187.5"."""
+    places = next((k for k in (0, 1) if abs(round(deg, k) - deg) < 1e-9), 2)
+    return label(deg, place, places) if place else f"{deg:.{places}f}"
+
+
+def one_sign(text: str) -> str:
+    """A text with the plus-minus sign where pages and screens have one."""
+    return text.replace("+/-", "±")
+
+
+def wrapped(text: str, width: int, first: str = "  ", rest: str = "  ") -> list[str]:
+    """Lines of at most `width` columns, the first and the others behind their own indents."""
+    return textwrap.wrap(text, width, initial_indent=first, subsequent_indent=rest, break_on_hyphens=False)
+
+
+def _scale(q: Quantity, units: Units) -> float:
+    return MM_PER[units] if q.unit.startswith("mm") else 1.0
+
+
+def _places(q: Quantity, units: Units) -> int:
+    return fine(q.u95 / _scale(q, units), units if q.unit == "mm" else q.unit)

@@ -5,16 +5,16 @@ from __future__ import annotations
 import io
 import os
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
 from analysis.base.errors import CaptureError
+from analysis.base.regular import open_regular
 from analysis.base.samples import Capture, Header
-from analysis.capture.columns import COUNT, SIGNED, from_rows, integer, word
-from analysis.capture.decimals import is_row
-from analysis.capture.stream import RowStream, whole_rows
+from analysis.capture.body import BadRowError, NoteLine, read_body
+from analysis.capture.columns import COUNT, SIGNED, from_columns, from_rows, integer, word
 from analysis.capture.text import FIRST_LINE, FORMAT, Note, columns, read_header, read_note
 
 __all__ = ["from_rows", "load", "parse"]
@@ -28,9 +28,15 @@ _AS_RECORDED: Final = "Use the file as it was recorded, or record again"
 
 
 def load(path: str | os.PathLike[str]) -> Capture:
-    """Read a capture file and check it: see `parse`. CaptureError as well if the file cannot be read."""
+    """Read a capture file and check it: see `parse`. CaptureError as well if the file cannot be read.
+
+    >>> capture = load("sample-captures/clean/captures/1-stop.csv")
+    >>> capture.header.step, capture.complete
+    ('stop', True)
+    """
     try:
-        return _read(lambda: Path(path).open("rb"), str(path))
+        with open_regular(Path(path)) as source:
+            return _read(source, str(path))
     except OSError as error:
         raise CaptureError(
             f"the capture cannot be read ({error.strerror})", where=str(path), do="Check its name and that you may read it"
@@ -40,38 +46,43 @@ def load(path: str | os.PathLike[str]) -> Capture:
 def parse(data: bytes, path: str = "") -> Capture:
     """The Capture in the bytes of a file. `path` is for its `path` and for messages.
 
-    A capture that was cut short at any byte loads as far as whole lines go; one that was altered loads if its rows and notes are
-    sound. Either way `complete` is false and `missing` says in sentences what is not there or differs. `sha256` is the digest of the
-    bytes before the closing line, or of all bytes if there is none.
+    A capture that was cut short at any byte behind its header loads as far as whole lines go; one that was altered loads if its rows
+    and notes are sound. Either way `complete` is false and `missing` says in sentences what is not there or differs. `sha256` is the
+    digest of the bytes before the closing line, or of all bytes if there is none.
 
-    Raises CaptureError for a foreign file, another format, or a header, row or note that is not what the format says, with its line.
+    Raises CaptureError, with the line, for a foreign file, another format, a file cut short inside its header, or a header, row or
+    note that is not what the format says.
     """
-    return _read(lambda: io.BytesIO(data), path)
+    return _read(io.BytesIO(data), path)
 
 
-def _read(opened: Callable[[], io.BufferedIOBase], path: str) -> Capture:
-    with opened() as source:
-        first = source.readline(_FIRST_AT_MOST)
-        if first == _FIRST[:-1] + b"\r\n":
-            return _line_ends_taken_back(first + source.read(), path)
-        if not _FIRST.startswith(first):
-            raise _not_ours(first, path)
-        top, header = _header(first, source, path)
-        channels = len(header.channels) if header else 0
-        stream = RowStream(source, top)
-        rows = whole_rows(stream, SIGNED[channels])
-    if rows is None:
-        with opened() as source:
-            raise _bad_row(source, SIGNED[channels], path)
-    notes = _notes(stream, path)
-    closing = notes.pop() if stream.closed else None
-    capture = from_rows(header, rows, notes, path=path)
-    missing = _altered(closing, len(rows), stream.sha256()) if closing else []
-    if any(note.kind == "end" for note in notes) or (closing and stream.unfinished):
+def _read(source: io.BufferedIOBase, path: str) -> Capture:
+    first = source.readline(_FIRST_AT_MOST)
+    if first == _FIRST[:-1] + b"\r\n":
+        return _line_ends_taken_back(first + source.read(), path)
+    if not _FIRST.startswith(first):
+        raise _not_ours(first, path)
+    top, header = _header(first, source, path)
+    signed = SIGNED[len(header.channels)]
+    try:
+        body = read_body(source, top, signed)
+    except BadRowError as bad:
+        raise CaptureError(
+            f"this row is not {len(signed)} integers in the range of the wire",
+            where=_where(path, _FIRST_ROW_LINE + bad.line),
+            do=_AS_RECORDED,
+        ) from None
+    notes = _notes(body.notes, path)
+    closing = notes.pop() if body.closed else None
+    capture = from_columns(header, body.columns, notes, path=path)
+    missing = _altered(closing, capture.samples.seq.size, body.sha256) if closing else []
+    altered = bool(missing)
+    if any(note.kind == "end" for note in notes) or (closing and body.unfinished):
         missing.append("It goes on behind its closing line: the capture was altered after it was recorded")
+        altered = True
     elif not closing:
-        missing.append(_cut_short(capture, top, stream.unfinished))
-    return replace(capture, complete=not missing, missing=tuple(missing), sha256=stream.sha256())
+        missing.append(_cut_short(capture, len(top.rpartition(b"\n")[2]) + body.unfinished))
+    return replace(capture, complete=not missing, missing=tuple(missing), sha256=body.sha256, altered=altered)
 
 
 def _line_ends_taken_back(data: bytes, path: str) -> Capture:
@@ -80,30 +91,28 @@ def _line_ends_taken_back(data: bytes, path: str) -> Capture:
     return replace(capture, complete=False, missing=(said, *capture.missing))
 
 
-def _header(first: bytes, source: io.BufferedIOBase, path: str) -> tuple[bytes, Header | None]:
-    """The three lines at the top, as far as they are there, and what they say. CaptureError if they are not of our format."""
+def _header(first: bytes, source: io.BufferedIOBase, path: str) -> tuple[bytes, Header]:
+    """The three lines at the top, the third as far as it is there, and what they say.
+
+    CaptureError if they are not of our format, or if the file ends before the second does: then nothing is known of it.
+    """
     second, third = source.readline(), source.readline()
-    header = read_header(second, _where(path, 2)) if second.endswith(b"\n") else None
-    if (
-        header
-        and third.endswith(b"\n")
-        and third.decode("utf-8", "replace") != (names := ",".join(columns(len(header.channels)))) + "\n"
-    ):
+    if not second.endswith(b"\n"):
+        raise CaptureError(
+            f"it is cut short inside its header, after {len(first + second)} bytes: nothing is known of it, and there are no rows",
+            where=_where(path, 2),
+            do="Move it out of captures/ and record again",
+        )
+    header = read_header(second, _where(path, 2))
+    names = ",".join(columns(len(header.channels)))
+    if third.endswith(b"\n") and third != names.encode("ascii") + b"\n":
         raise CaptureError(f"the columns are not {names}", where=_where(path, 3), do=_AS_RECORDED)
     return first + second + third, header
 
 
-def _bad_row(source: io.BufferedIOBase, signed: Sequence[bool], path: str) -> CaptureError:
-    lines = enumerate(source, 1)
-    bad = next((n for n, line in lines if n >= _FIRST_ROW_LINE and not line.startswith(b"#") and not is_row(line, signed)), 0)
-    return CaptureError(
-        f"this row is not {len(signed)} integers in the range of the wire", where=_where(path, bad), do=_AS_RECORDED
-    )
-
-
-def _notes(stream: RowStream, path: str) -> list[Note]:
-    places = [_where(path, _FIRST_ROW_LINE + note.row + i) for i, note in enumerate(stream.notes)]
-    return [Note(note.row, *read_note(note.line, where), where) for note, where in zip(stream.notes, places, strict=True)]
+def _notes(lines: Sequence[NoteLine], path: str) -> list[Note]:
+    places = [_where(path, _FIRST_ROW_LINE + note.row + i) for i, note in enumerate(lines)]
+    return [Note(note.row, *read_note(note.line, where), where) for note, where in zip(lines, places, strict=True)]
 
 
 def _altered(closing: Note, rows: int, sha256: str) -> list[str]:
@@ -117,12 +126,9 @@ def _altered(closing: Note, rows: int, sha256: str) -> list[str]:
     return differs
 
 
-def _cut_short(capture: Capture, top: bytes, unfinished: bytes) -> str:
-    rows = len(capture.samples.seq)
-    if capture.header is None:
-        return f"It is cut short inside its header, after {len(top)} bytes: nothing is known of it, and there are no rows"
+def _cut_short(capture: Capture, left_out: int) -> str:
+    rows = capture.samples.seq.size
     last = f", the last at board time {capture.samples.time_us[-1] / 1e6:.6f} s" if rows else ""
-    left_out = len(top.rpartition(b"\n")[2] + unfinished)
     return f"It is cut short: {rows} rows were read{last}; {left_out} bytes of an unfinished line were left out"
 
 

@@ -9,12 +9,12 @@ from typing import Literal
 import numpy as np
 from scipy.special import ndtri
 
-from analysis.base.quantity import Quantity, combine
+from analysis.base.quantity import Quantity, linear_combination
 from analysis.base.samples import Bools, Floats
 from analysis.compare.shift import shift_between
 from analysis.lobe.causes import Cause, Place
 from analysis.lobe.events import lift_u
-from analysis.lobe.measured import MeasuredLobe
+from analysis.lobe.result import Lobe
 
 GRID_DEG = 2.0
 ROUNDS = 3
@@ -76,7 +76,7 @@ class Overlay:
         return int(np.argmax(np.abs(self.higher_mm) / self.limit_mm))
 
 
-def overlay(first: MeasuredLobe, second: MeasuredLobe) -> Overlay:
+def overlay(first: Lobe, second: Lobe) -> Overlay:
     """Turn the profile of the second sweep onto that of the first and take the difference.
 
     Between two sweeps of one valve of one cylinder the indicator is taken not to have been set anew: what it and its leaning do
@@ -99,16 +99,16 @@ def overlay(first: MeasuredLobe, second: MeasuredLobe) -> Overlay:
     return found
 
 
-def _by_chance(first: MeasuredLobe, second: MeasuredLobe) -> float:
+def _by_chance(first: Lobe, second: Lobe) -> float:
     """How many standard uncertainties profiles that are alike differ by at most: Bonferroni, over as many places as the curves are
     free to differ in.
     """
     curves = (first.swept.curve, second.swept.curve)
-    places = max(c.spline.freedom(c.pooled_deg, c.pooled_weight) for c in curves)
+    places = max(c.spline.effective_dof(c.pooled.deg, c.pooled.weight) for c in curves)
     return float(-ndtri(_BY_CHANCE / 2 / places))
 
 
-def _turned(first: MeasuredLobe, second: MeasuredLobe, later: Quantity, chance: float) -> Overlay:
+def _turned(first: Lobe, second: Lobe, later: Quantity, chance: float) -> Overlay:
     """The second profile turned back by `later`, against the first; `chance` as `_by_chance` says."""
     a, b = first.swept.curve, second.swept.curve
     low = max(a.spline.low, b.spline.low - later.value)
@@ -124,12 +124,12 @@ def _turned(first: MeasuredLobe, second: MeasuredLobe, later: Quantity, chance: 
     return Overlay(later, deg, lift, b.spline.value(deg + later.value) - lift, u, np.maximum(chance * u, step))
 
 
-def _apart(first: MeasuredLobe, second: MeasuredLobe) -> bool:
+def _apart(first: Lobe, second: Lobe) -> bool:
     """Whether the two sweeps are of two lobes."""
-    return (first.lobe.cylinder, first.lobe.valve) != (second.lobe.cylinder, second.lobe.valve)
+    return (first.cylinder, first.valve) != (second.cylinder, second.valve)
 
 
-def _of_one(lobe: MeasuredLobe, word: str, apart: bool) -> tuple[Cause, ...]:
+def _of_one(lobe: Lobe, word: str, apart: bool) -> tuple[Cause, ...]:
     """What the encoder does to a sweep, and to that of two lobes the camshaft, which runs out otherwise at each."""
     encoder, runout = (lobe.causes.of(kind) for kind in ("encoder", "runout"))
     return encoder + tuple(replace(cause, quantity=_named(cause.quantity, word)) for cause in runout) if apart else encoder
@@ -141,7 +141,7 @@ def _named(quantity: Quantity, word: str) -> Quantity:
     return Quantity(quantity.value, parts)
 
 
-def _own_variance(lobe: MeasuredLobe, deg: Floats) -> Floats:
+def _own_variance(lobe: Lobe, deg: Floats) -> Floats:
     """Variance (mm^2) of the profile that is the sweep's own: scatter, the indicator's step, the zero, and what the lag does where
     the crank went faster or slower than on the average (the rest of it is a shift).
     """
@@ -157,23 +157,23 @@ def _less_shift(off_deg: Floats, slope: Floats) -> Floats:
     return np.asarray(off_deg - np.average(off_deg, weights=slope**2 + 1e-12))
 
 
-def _zero_u_mm(lobe: MeasuredLobe) -> float:
+def _zero_u_mm(lobe: Lobe) -> float:
     """Standard uncertainty of the zero on one side of the lobe, mean of the passes. A zero that drifts is taken to do so evenly over
     the lobe, and does it all where the crank was left standing.
     """
     curve = lobe.swept.curve
     drifts = np.nan_to_num(curve.base.after - curve.base.before)
     rounds = curve.base.zero_u_mm(lobe.causes.step_mm, curve.noise_mm)
-    return math.sqrt((rounds**2 + float(np.mean(drifts**2)) / 12) / len(curve.pass_deg))
+    return math.sqrt((rounds**2 + float(np.mean(drifts**2)) / 12) / curve.passes)
 
 
-def _set_variance(lobe: MeasuredLobe, deg: Floats) -> Floats:
+def _set_variance(lobe: Lobe, deg: Floats) -> Floats:
     """Variance (mm^2) of what one setting of the indicator on one lobe has: its own error, its leaning, the runout."""
     at = Place.on(lobe.swept.curve, deg)
     return np.asarray(sum((cause.quantity.u * cause.on_lift(at)) ** 2 for cause in lobe.causes.of("indicator", "runout")))
 
 
-def _encoder_variance(first: MeasuredLobe, second: MeasuredLobe, deg: Floats, later_deg: float) -> Floats:
+def _encoder_variance(first: Lobe, second: Lobe, deg: Floats, later_deg: float) -> Floats:
     """Variance (mm^2) of what the encoder reads wrong between two places on it, less what of it is a shift."""
     at, later = Place.on(first.swept.curve, deg), Place.on(second.swept.curve, deg + later_deg)
     both = zip(first.causes.of("encoder"), second.causes.of("encoder"), strict=True)
@@ -186,6 +186,6 @@ def _encoder_variance(first: MeasuredLobe, second: MeasuredLobe, deg: Floats, la
     )
 
 
-def _with_tdc(later: Quantity, first: MeasuredLobe, second: MeasuredLobe) -> Quantity:
+def _with_tdc(later: Quantity, first: Lobe, second: Lobe) -> Quantity:
     """The shift with what the two do not share of TDC."""
-    return later + combine((1.0, second.causes.tdc), (-1.0, first.causes.tdc)).moved(0.0)
+    return later + linear_combination((1.0, second.causes.tdc), (-1.0, first.causes.tdc)).moved(0.0)

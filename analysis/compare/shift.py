@@ -8,9 +8,10 @@ from collections.abc import Iterable
 import numpy as np
 
 from analysis.base.errors import DataError
-from analysis.base.quantity import Quantity, Source, combine
+from analysis.base.quantity import Quantity, Source, linear_combination
 from analysis.base.samples import Floats
-from analysis.curve.lift_curve import CLUSTER_DEG, Curve
+from analysis.curve.lag_estimate import CLUSTER_DEG
+from analysis.curve.lift_curve import Curve
 from analysis.curve.smoothing import Spline, fit_spline
 from analysis.lobe.causes import Cause, Place
 
@@ -37,7 +38,7 @@ def shift_between(
     common, near = None, None
     for _ in range(ROUNDS):
         common = _Common(first, second, shift, near)
-        near = common.spline.strength
+        near = common.spline.log_smoothing
         move = common.move()
         shift += move
         if abs(move) < 1e-6:
@@ -47,9 +48,9 @@ def shift_between(
     sweeps = zip((first, second), (-1.0, 1.0), ("first", "second"), zero_u_mm, causes, strict=True)
     for curve, sign, word, u_mm, mine in sweeps:
         moved = ((-common.by_cause(sign, curve, cause), cause.quantity) for cause in (*_zeros(curve, u_mm, word), *mine))
-        found = combine((1.0, found), *moved)
-        lag = curve.latency.source(f"latency of the indicator, {word} sweep")
-        found = found.with_part(lag, -sign * curve.flank_speed * curve.latency.u)
+        found = linear_combination((1.0, found), *moved)
+        lag = curve.lag.source(f"latency of the indicator, {word} sweep")
+        found = found.with_part(lag, -sign * curve.flank_speed * curve.lag.u)
     return found
 
 
@@ -69,9 +70,9 @@ class _Common:
     """
 
     def __init__(self, first: Curve, second: Curve, shift: float, near: float | None) -> None:
-        x = np.concatenate((first.pooled_deg + shift / 2, second.pooled_deg - shift / 2))
-        low = max(float(first.pooled_deg.min()) + shift / 2, float(second.pooled_deg.min()) - shift / 2)
-        high = min(float(first.pooled_deg.max()) + shift / 2, float(second.pooled_deg.max()) - shift / 2)
+        x = np.concatenate((first.pooled.deg + shift / 2, second.pooled.deg - shift / 2))
+        low = max(float(first.pooled.deg.min()) + shift / 2, float(second.pooled.deg.min()) - shift / 2)
+        high = min(float(first.pooled.deg.max()) + shift / 2, float(second.pooled.deg.max()) - shift / 2)
         if high - low < LEAST_DEG:
             raise DataError(
                 f"the two sweeps have only {max(high - low, 0.0):.0f} degrees of the lobe in common",
@@ -79,11 +80,11 @@ class _Common:
             )
         order = np.argsort(x, kind="stable")
         order = order[(x[order] >= low) & (x[order] <= high)]
-        lift = np.concatenate((first.pooled_lift, second.pooled_lift))[order]
-        half: Floats = np.repeat((0.5, -0.5), (first.pooled_deg.size, second.pooled_deg.size))[order]
+        lift = np.concatenate((first.pooled.lift_mm, second.pooled.lift_mm))[order]
+        half: Floats = np.repeat((0.5, -0.5), (first.pooled.deg.size, second.pooled.deg.size))[order]
         self.x: Floats = x[order]
         self.shift = shift
-        weights = [c.pooled_weight / c.spline.sigma2 for c in (first, second)]  # by each sweep's own scatter
+        weights = [c.pooled.weight / c.spline.sigma2 for c in (first, second)]  # by each sweep's own scatter
         self.w: Floats = np.concatenate(weights)[order]
         self.spline: Spline = fit_spline(self.x, lift, self.w, low, high + 1e-9, near)
         pull = half * self.spline.value(self.x, 1)
@@ -123,11 +124,11 @@ class _Common:
         """
         score = np.bincount(self.cell, weights=self.w * self.pull * (self.residual - self.move() * self.pull))
         cells = float(np.count_nonzero(self._share))
-        left = max(1.0 - self.spline.freedom(self.x, self.w) / cells, 0.1)
+        left = max(1.0 - self.spline.effective_dof(self.x, self.w) / cells, 0.1)
         return float(np.linalg.norm(score)) / self.power / math.sqrt(left)
 
 
 def _middle(curve: Curve) -> float:
     """Middle of the upper half of the lobe, deg."""
-    high = curve.pooled_lift > 0.5 * float(curve.pooled_lift.max())
-    return float((curve.pooled_deg[high].min() + curve.pooled_deg[high].max()) / 2)
+    high = curve.pooled.lift_mm > 0.5 * float(curve.pooled.lift_mm.max())
+    return float((curve.pooled.deg[high].min() + curve.pooled.deg[high].max()) / 2)

@@ -95,7 +95,7 @@ def usable_forward(crank: Ints, forward: int, allowance: float) -> Bools:
 
 
 @dataclass(frozen=True)
-class Slip:
+class CountError:
     """Counts lost or gained between two index pulses: `counts` (signed) between the positions `after` and `before` (counts)."""
 
     counts: int
@@ -105,7 +105,7 @@ class Slip:
     to_us: int
 
 
-def find_slips(index: IndexPulses, cpr: int) -> tuple[Slip, ...]:
+def find_count_errors(index: IndexPulses, cpr: int) -> tuple[CountError, ...]:
     """Where the way between two index pulses is not a whole number of turns: counts were lost, or the coupling slipped.
 
     One count is no slip: a board that cannot tell the direction latches the pulse's two edges at places that far apart.
@@ -114,12 +114,12 @@ def find_slips(index: IndexPulses, cpr: int) -> tuple[Slip, ...]:
     error = way - np.rint(way / cpr).astype(np.int64) * cpr
     same = np.diff(index.origin) == 0
     return tuple(
-        Slip(int(error[i]), int(index.crank[i]), int(index.crank[i + 1]), int(index.time_us[i]), int(index.time_us[i + 1]))
+        CountError(int(error[i]), int(index.crank[i]), int(index.crank[i + 1]), int(index.time_us[i]), int(index.time_us[i + 1]))
         for i in np.flatnonzero((np.abs(error) > 1) & same)
     )
 
 
-def mend_slips(samples: Samples, slips: tuple[Slip, ...]) -> tuple[Ints, Bools]:
+def mend_count(samples: Samples, slips: tuple[CountError, ...]) -> tuple[Ints, Bools]:
     """Counts with every slip taken out again after the index pulse that showed it, and where counts cannot be trusted (between
     the two pulses).
 
@@ -133,18 +133,17 @@ def mend_slips(samples: Samples, slips: tuple[Slip, ...]) -> tuple[Ints, Bools]:
     return crank, doubtful
 
 
-def follow(capture: Capture, forward: int, allowance: float) -> tuple[Motion, tuple[Slip, ...]]:
+def follow(capture: Capture, forward: int, allowance: float) -> tuple[Motion, tuple[CountError, ...]]:
     """The motion of a capture, and the slips that its index pulses show.
 
     Samples between the pulses that show a slip are not usable, those after it are put right. Samples of another origin than
-    the first are not usable: where their count began is unknown. Raises DataError if the header is missing or nothing moved.
+    the first are not usable: where their count began is unknown. Raises DataError if there is no sample.
     """
-    header, samples = capture.header, capture.samples
-    if header is None or samples.crank.size == 0:
+    board, samples = capture.header.board, capture.samples
+    if samples.crank.size == 0:
         raise DataError("the capture holds no samples", where=capture.path, do="Record it again")
-    board = header.board
-    slips = find_slips(capture.index, board.cpr) if board.index else ()
-    crank, doubtful = mend_slips(samples, slips)
+    slips = find_count_errors(capture.index, board.cpr) if board.index else ()
+    crank, doubtful = mend_count(samples, slips)
     mended = replace(samples, crank=crank)
     first = samples.origin == samples.origin[0]
     usable = np.zeros(crank.shape, dtype=bool)
@@ -161,7 +160,7 @@ def index_phase(index: IndexPulses, cpr: int) -> float | None:
     if index.crank.size == 0:
         return None
     first = index.origin == index.origin[0]
-    slips = find_slips(index, cpr)
+    slips = find_count_errors(index, cpr)
     crank = index.crank - sum(
         (np.where(index.time_us >= slip.to_us, slip.counts, 0) for slip in slips), np.zeros_like(index.crank)
     )

@@ -7,7 +7,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import median_filter
+from numpy.lib.stride_tricks import sliding_window_view
 
 from analysis.base.errors import DataError
 from analysis.base.samples import SILENT, Bools, Capture, Floats
@@ -47,8 +47,8 @@ def read_channel(capture: Capture, channel: int, motion: Motion, sign: int, lag_
 
     Raises DataError if the channel never spoke.
     """
-    header, s = capture.header, capture.samples
-    if header is None or channel >= s.lift.shape[0]:
+    board, s = capture.header.board, capture.samples
+    if channel >= s.lift.shape[0]:
         raise DataError(
             f"the capture has no indicator channel {channel + 1}", where=capture.path, do="Record it with that channel connected"
         )
@@ -63,13 +63,13 @@ def read_channel(capture: Capture, channel: int, motion: Motion, sign: int, lag_
         )
     time_s = latch_us[fresh] * 1e-6
     seen = np.clip(np.searchsorted(s.time_us, latch_us[fresh]), 0, s.time_us.size - 1)
-    period_s = float(np.median(np.diff(s.time_us))) * 1e-6 if header.board.latch == "time" and s.time_us.size > 1 else 0.0
+    period_s = float(np.median(np.diff(s.time_us))) * 1e-6 if board.latch == "time" and s.time_us.size > 1 else 0.0
     position, known = place(motion, time_s - lag_s, period_s)
     return Readings(
         time_s=time_s,
         position=position,
         speed=motion.speed(time_s - lag_s),
-        lift_mm=sign * header.board.steps_mm[channel] * s.lift[channel][fresh].astype(np.float64),
+        lift_mm=sign * board.steps_mm[channel] * s.lift[channel][fresh].astype(np.float64),
         usable=motion.usable[fresh] & motion.usable[seen] & known,
         still=s.still[fresh],
     )
@@ -131,6 +131,7 @@ def without_spikes(lift_mm: Floats, step_mm: float) -> Bools:
     """
     if lift_mm.size < 5:
         return np.ones(lift_mm.shape, dtype=bool)
-    away = np.abs(lift_mm - median_filter(lift_mm, 5, mode="nearest"))
+    around = np.partition(sliding_window_view(np.pad(lift_mm, 2, mode="edge"), 5), 2, axis=1)[:, 2]  # the median of each five
+    away = np.abs(lift_mm - around)
     scatter = 1.4826 * float(np.median(away[away > 0])) if (away > 0).any() else 0.0
     return np.asarray(away <= max(6 * scatter, 5 * step_mm, 0.05))

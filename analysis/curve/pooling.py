@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from scipy.optimize import nnls
 
 from analysis.base.samples import Floats
-from analysis.curve.bins import Pass
+from analysis.curve.points import Points
 from analysis.curve.smoothing import Spline
 
-# Pitch of the grid on which a curve is looked up: so fine that straight lines between are good to a hundred thousandth of a mm.
-GRID_DEG = 0.1
 # Fewer bins than this do not tell kinds of scatter apart; rounds of weighing each bin by what the round before found; and by how
 # many standard deviations a bin may lie off to have its say.
 LEAST_BINS, ROUNDS, FAR = 50, 4, 5.0
@@ -38,11 +35,11 @@ def rounding(step_mm: float) -> Scatter:
 
 @dataclass(frozen=True)
 class Pooled:
-    """Means over all passes by bin, in order of angle. Shape (n,) each.
+    """Means over all passes by bin, in order of angle. Shape (b,) each.
 
-    `deg` from overlap TDC, `lift_mm` above the base circle, `speed` deg/s; `weight`: inverse variance, 1 for twice the variance of
-    the indicator's rounding. `of_own` and `of_speed2`: what share of a reading's own variance, and of its speed squared, is in the
-    mean.
+    `deg`: crank degrees from overlap TDC; `lift_mm` above the base circle; `speed` deg/s; `weight`: inverse variance, 1 for twice the
+    variance of the indicator's rounding. `of_own` and `of_speed2`: what share of a reading's own variance, and of its speed squared,
+    is in the mean.
     """
 
     deg: Floats
@@ -53,19 +50,17 @@ class Pooled:
     of_speed2: Floats
 
 
-def pool(lobes: Sequence[Pass], lag: float, step_mm: float, scatter: Scatter, curve: Spline | None = None) -> Pooled:
+def pool(points: Points, step_mm: float, scatter: Scatter, curve: Spline | None = None) -> Pooled:
     """Lay the passes over each other bin by bin. What the indicator's step does to a bin is the same in every pass, so it is not
-    averaged away however many passes went over it. `curve`: whose slope `scatter.timing` acts on.
+    averaged away however many passes went over it. `step_mm`: one count of the indicator; `curve`: whose slope `scatter.timing` acts
+    on.
     """
-    bins = int(max(p.bin.max() for p in lobes)) + 1
-    names = ("bin", "n", "usual", "speed", "lift_mm")
-    bin_, n, usual, speed, lift = (np.concatenate([getattr(p, name) for p in lobes]) for name in names)
-    deg = np.concatenate([p.deg - lag * p.speed for p in lobes])
+    bins = int(points.bin.max()) + 1
+    bin_, n, speed = points.bin, points.n, points.speed
     variance = scatter.own / n
-    shared = usual / n  # of the timing, which readings of a bin have in common: each reading counts alike (`bins.usual_number`)
+    shared = points.usual / n  # of the timing, which readings of a bin have in common: each counts alike (`local_mean_count`)
     if curve is not None and scatter.timing > 0.0:
-        grid, _, slope = looked_up(curve)
-        variance = variance + scatter.timing * (np.interp(deg, grid, slope) * speed) ** 2 * shared
+        variance = variance + scatter.timing * (curve.looked_up(points.deg, 1) * speed) ** 2 * shared
     weight = 1.0 / variance
     sums = np.bincount(bin_, weights=weight, minlength=bins)
     filled = sums > 0
@@ -74,12 +69,12 @@ def pool(lobes: Sequence[Pass], lag: float, step_mm: float, scatter: Scatter, cu
     def mean(values: Floats) -> Floats:
         return np.asarray(np.bincount(bin_, weights=weight * values, minlength=bins)[filled] / sums)
 
-    place = mean(deg)
+    place = mean(points.deg)
     order = np.argsort(place, kind="stable")
     share = weight / sums[np.cumsum(filled)[bin_] - 1]
     columns = (
         place,
-        mean(lift),
+        mean(points.lift_mm),
         mean(speed),
         step_mm * step_mm / 6 / (scatter.common + 1.0 / sums),
         mean(share / n),
@@ -108,9 +103,3 @@ def scatter_about(curve: Spline, pooled: Pooled, before: Scatter) -> Scatter:
         unit = np.sqrt(np.mean(scaled**2, axis=0)) + 1e-300
         found = np.maximum(nnls(scaled / unit, away2[near] / size)[0] / unit, least)
     return Scatter(*(float(part) for part in found))
-
-
-def looked_up(curve: Spline) -> tuple[Floats, Floats, Floats]:
-    """A grid of angles with the curve's lift and slope on it, at a tenth of the spline's cost."""
-    grid = np.arange(curve.low, curve.high + GRID_DEG, GRID_DEG)
-    return grid, curve.value(grid), curve.value(grid, 1)

@@ -1,6 +1,6 @@
-"""A smooth curve through many readings: B-splines with difference penalties whose strengths the data choose.
+"""A smooth curve through many readings: B-splines with difference penalties whose weights, the smoothing parameters, the data choose.
 
-P-splines (Eilers & Marx, Statistical Science 11 (1996) 89) with the strengths of the penalties by restricted maximum likelihood
+P-splines (Eilers & Marx, Statistical Science 11 (1996) 89), the smoothing parameters by restricted maximum likelihood
 (Wahba, Annals of Statistics 13 (1985) 1378), standard errors from the posterior covariance (Nychka, JASA 83 (1988) 1134).
 Everything is banded: cost and memory grow with readings plus knots. The penalty is on fifth differences, so that what is
 smoothed away is the sixth derivative's business and not the flank's curvature. Where a first fit shows the curve straight (a
@@ -23,14 +23,16 @@ from scipy.optimize import minimize_scalar
 from analysis.base.samples import Floats
 from analysis.curve.penalized import DEGREE, ORDER, Problem, Solved, log_det, squares
 
-# How far to either side of a former strength (in e-folds) a new one is looked for first.
+# Smoothing parameters are natural logarithms throughout. How far to either side of a former one a new one is looked for first.
 SEARCH = 1.0
-# Bending below this share of the mean counts as straight; strengths (log) with which straight parts are first tried to be held.
+# By how much less `undersmoothed` smooths.
+LESS = 4.0
+# Pitch of the grid on which a curve is looked up: so fine that straight lines between are good to a hundred thousandth of a mm.
+GRID_DEG = 0.1
+# Bending below this share of the mean counts as straight; parameters with which straight parts are first tried to be held.
 STRAIGHT = 0.005
 # How far (deg) a piece of a spline is taken on beyond its end for its roots.
 OVERLAP_DEG = 1e-9
-# By how much less (log) `loosened` smooths.
-LOOSER = 4.0
 HELD = (-6.0, -3.0, 0.0, 3.0, 6.0, 9.0, 12.0, 15.0)
 # A ramp lies below this share of the top, and is straight to this share of what is straightest; its end is looked for so far on
 # from there (deg), since a first fit rounds it off. Around an end the penalty is eased by at most so many e-folds over so many
@@ -41,18 +43,35 @@ EASED, EASED_DEG, CLEARLY = 6.0, 8.0, 2.0
 
 @dataclass(frozen=True)
 class Spline:
-    """A fitted curve over [low, high] degrees. `sigma2` is the variance of one reading of weight 1 about the curve."""
+    """A fitted curve over [low, high] degrees.
+
+    `factor`: banded lower Cholesky factor of B'WB + exp(log_smoothing) P; `sigma2`: variance (mm^2) of one reading of weight 1 about
+    the curve; `log_smoothing`: the log smoothing parameter of the penalty on fifth differences.
+    """
 
     low: float
     high: float
     function: BSpline
-    factor: Floats  # banded lower Cholesky factor of B'WB + strength P
+    factor: Floats
     sigma2: float
-    strength: float
+    log_smoothing: float
 
     def value(self, deg: Floats | float, derivative: int = 0) -> Floats:
         """Lift (mm) or its derivative (mm/deg^k) at angles in degrees. Shape of `deg`. Outside [low, high] it is extrapolated."""
         return np.asarray(self.function(deg, nu=derivative))
+
+    def looked_up(self, deg: Floats, derivative: int = 0) -> Floats:
+        """`value` at many angles, at a tenth of the cost: by straight lines on a grid. Level beyond its ends. Shape of `deg`."""
+        return np.interp(deg, self.grid, self._on_grid[derivative])
+
+    @cached_property
+    def grid(self) -> Floats:
+        """Angles a tenth of a degree apart over the whole curve."""
+        return np.arange(self.low, self.high + GRID_DEG, GRID_DEG)
+
+    @cached_property
+    def _on_grid(self) -> tuple[Floats, Floats]:
+        return self.value(self.grid), self.value(self.grid, 1)
 
     def error(self, deg: Floats | float, derivative: int = 0) -> Floats:
         """Standard error of `value` from scatter alone, same unit. Shape of `deg`."""
@@ -67,8 +86,8 @@ class Spline:
         solved = cho_solve_banded((self.factor, True), self._basis(deg, derivative).T)
         return np.asarray((BSpline(self.function.t, solved, DEGREE)(x) * w[:, None]).T)
 
-    def freedom(self, x: Floats, w: Floats) -> float:
-        """How many readings' worth of freedom a curve through readings at `x` (weight `w`) takes: the trace of the smoother."""
+    def effective_dof(self, x: Floats, w: Floats) -> float:
+        """Effective degrees of freedom of the curve through readings at `x` (weight `w`), shape (n,): the trace of the smoother."""
         design = BSpline.design_matrix(x, self.function.t, DEGREE)
         gram = (design.T @ design.multiply(w[:, None])).toarray()
         return float(np.trace(cho_solve_banded((self.factor, True), gram)))
@@ -123,8 +142,8 @@ class _Pieces:
 def fit_spline(x: Floats, y: Floats, w: Floats, low: float, high: float, near: float | None = None) -> Spline:
     """Fit lifts `y` (mm) at angles `x` (deg) with weights `w` (inverse variance up to a factor). Shape (n,).
 
-    `near`: strength of a former fit of nearly the same readings, where the search begins. Raises DataError for fewer than 12
-    readings or none over most of [low, high].
+    `near`: log smoothing parameter of a former fit of nearly the same readings, where the search begins. Raises DataError for fewer
+    than 12 readings or none over most of [low, high].
     """
     return _evenly(Problem.of(x, y, w, low, high), near)
 
@@ -132,61 +151,65 @@ def fit_spline(x: Floats, y: Floats, w: Floats, low: float, high: float, near: f
 def fit_with_ramps(x: Floats, y: Floats, w: Floats, low: float, high: float, near: float | None = None) -> Spline:
     """As `fit_spline`, but parts that a first fit shows to be straight may be held straight: a ramp of constant velocity is known
     better than the flank beside it. Where such a ramp ends the flank may begin with a corner in one of its derivatives, which one
-    strength for all would round off: there the first penalty may be eased. All by restricted maximum likelihood, so that a lobe
-    without ramps keeps its curve.
+    smoothing parameter for all would round off: there the first penalty may be eased. All by restricted maximum likelihood, so that
+    a lobe without ramps keeps its curve.
     """
     problem = Problem.of(x, y, w, low, high)
     first = _evenly(problem, near)
     straight = _straightness(first.function.c)
     ease = np.ones(problem.count - ORDER)
     solve = _ramped(problem, straight, ease)
-    strength, held = first.strength, min(HELD, key=lambda at: solve(first.strength, at).criterion)
-    best, strength, held = _descend(solve, strength, held, (2.0, 1.1, 0.6, 0.35), math.inf)
+    held = min(HELD, key=lambda at: solve(first.log_smoothing, at).criterion)
+    best, smoothing, held = _descend(solve, first.log_smoothing, held, (2.0, 1.1, 0.6, 0.35), math.inf)
     for places in _ends_of_ramps(problem, first.function.c, straight):
         eased = [ease * np.exp(-EASED * np.clip(1.0 - np.abs(place) / EASED_DEG, 0.0, 1.0)) for place in places]
-        tried = min(eased, key=lambda at: _ramped(problem, straight, at)(strength, held).criterion)
+        tried = min(eased, key=lambda at: _ramped(problem, straight, at)(smoothing, held).criterion)
         solve = _ramped(problem, straight, tried)
-        if solve(strength, held).criterion < best.criterion - CLEARLY:
+        if solve(smoothing, held).criterion < best.criterion - CLEARLY:
             # What is not eased is not to be smoothed more for it.
             ease = tried
-            best, strength, held = _descend(solve, strength, held, (1.1, 0.6), strength)
-    return _curve(problem, best, strength)
+            best, smoothing, held = _descend(solve, smoothing, held, (1.1, 0.6), smoothing)
+    return _curve(problem, best, smoothing)
 
 
-def loosened(spline: Spline, x: Floats, y: Floats, w: Floats) -> Spline:
-    """The readings that made `spline`, smoothed much less: what moves then is not told by scatter, but the smoothing's own doing."""
+def undersmoothed(spline: Spline, x: Floats, y: Floats, w: Floats) -> Spline:
+    """The readings that made `spline`, smoothed much less: what moves then is not told by scatter, but the smoothing's own doing.
+    Parameters as of `fit_spline`.
+    """
     problem = Problem.of(x, y, w, spline.low, spline.high)
-    strength = spline.strength - LOOSER
-    return _curve(problem, problem.solve(problem.bend * math.exp(strength), 0.0, ORDER), strength)
+    less = spline.log_smoothing - LESS
+    return _curve(problem, problem.solve(problem.bend * math.exp(less), 0.0, ORDER), less)
 
 
 def _ramped(problem: Problem, straight: Floats, ease: Floats) -> Callable[[float, float], Solved]:
-    """The fit for strengths (log) of both penalties: on fifth differences with the weights `ease`, on second ones `straight`."""
+    """The fit by the log smoothing parameters of both penalties: on fifth differences with the weights `ease`, on second ones
+    `straight`.
+    """
     hold, full = problem.penalty(2, straight), problem.penalty(ORDER, ease)
     # In terms of second differences both penalties keep full rank: their common null space are the straight lines.
     bend = squares(problem.count - 2, ORDER - 2, ease)
 
-    def solve(strength: float, held: float) -> Solved:
-        seconds = math.exp(strength) * bend
+    def solve(smoothing: float, held: float) -> Solved:
+        seconds = math.exp(smoothing) * bend
         seconds[0] += math.exp(held) * straight
-        return problem.solve(full * math.exp(strength) + hold * math.exp(held), log_det(seconds), 2)
+        return problem.solve(full * math.exp(smoothing) + hold * math.exp(held), log_det(seconds), 2)
 
     return solve
 
 
 def _descend(
-    solve: Callable[[float, float], Solved], strength: float, held: float, steps: tuple[float, ...], most: float
+    solve: Callable[[float, float], Solved], smoothing: float, held: float, steps: tuple[float, ...], most: float
 ) -> tuple[Solved, float, float]:
-    """From two strengths on to less of the criterion, a step at a time, the first never beyond `most`."""
-    best = solve(strength, held)
+    """From two smoothing parameters on to less of the criterion, a step at a time, the first never beyond `most`."""
+    best = solve(smoothing, held)
     for step in steps:
         for move in ((step, 0.0), (-step, 0.0), (0.0, step), (0.0, -step)):
-            if strength + move[0] > most:
+            if smoothing + move[0] > most:
                 continue
-            tried = solve(strength + move[0], held + move[1])
+            tried = solve(smoothing + move[0], held + move[1])
             if tried.criterion < best.criterion:
-                best, strength, held = tried, strength + move[0], held + move[1]
-    return best, strength, held
+                best, smoothing, held = tried, smoothing + move[0], held + move[1]
+    return best, smoothing, held
 
 
 def _ends_of_ramps(problem: Problem, coefficients: Floats, straight: Floats) -> list[list[Floats]]:
@@ -205,26 +228,26 @@ def _ends_of_ramps(problem: Problem, coefficients: Floats, straight: Floats) -> 
     return found
 
 
-def _curve(problem: Problem, solved: Solved, strength: float) -> Spline:
+def _curve(problem: Problem, solved: Solved, smoothing: float) -> Spline:
     function = BSpline(problem.knots, solved.coefficients, DEGREE)
-    return Spline(problem.low, problem.high, function, solved.factor, solved.sigma2, strength)
+    return Spline(problem.low, problem.high, function, solved.factor, solved.sigma2, smoothing)
 
 
 def _evenly(problem: Problem, near: float | None) -> Spline:
-    """The curve with one strength everywhere."""
+    """The curve smoothed everywhere alike."""
 
-    def solve(strength: float) -> Solved:
-        return problem.solve(problem.bend * math.exp(strength), strength * (problem.count - ORDER), ORDER)
+    def solve(smoothing: float) -> Solved:
+        return problem.solve(problem.bend * math.exp(smoothing), smoothing * (problem.count - ORDER), ORDER)
 
-    strength = _search(lambda at: solve(at).criterion, near)
-    return _curve(problem, solve(strength), strength)
+    smoothing = _search(lambda at: solve(at).criterion, near)
+    return _curve(problem, solve(smoothing), smoothing)
 
 
 def _search(criterion: Callable[[float], float], near: float | None) -> float:
-    """The strength (log) of least criterion, looked for around `near` first."""
+    """The log smoothing parameter of least criterion, looked for around `near` first."""
 
     def within(low: float, high: float) -> float:
-        # A tenth of an e-fold in strength moves the curve by a thousandth of its error.
+        # A tenth in it moves the curve by a thousandth of its error.
         return float(minimize_scalar(criterion, bounds=(low, high), method="bounded", options={"xatol": 0.1}).x)
 
     if near is not None:

@@ -2,29 +2,36 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
-from analysis.base.errors import DataError
+from analysis.base.errors import DataError, placed
 from analysis.base.quantity import Quantity
-from analysis.base.samples import Bools, Capture, Floats, Header
-from analysis.crank.lag import stated_latency
-from analysis.crank.motion import Motion, Slip, follow
+from analysis.base.samples import Bools, Capture, Header
+from analysis.crank.lag import stated_lag
+from analysis.crank.motion import CountError, follow
 from analysis.crank.readings import Readings, find_jumps, read_channel, without_spikes
-from analysis.curve.bins import Pass, Stretch, gather, passes_around, rough_profile
+from analysis.curve.corners import corner
 from analysis.curve.lift_curve import Curve, make_curve
+from analysis.curve.lobe_period import lobe_centers
+from analysis.curve.points import Points, peak_position, points_around, profile, upright
 from analysis.job import Rig
 from analysis.tdc.stop import TdcFound
 
-LEAST_LIFT_MM = 1.0
 LEAST_READINGS = 30
 # What passes of one lobe may differ by (root mean square): a lifter that bleeds down makes a tenth of it.
 DISAGREE_MM = 0.3
-# Heights of the nose that differ by no more than this share of the lift are one.
-TIE = 1e-6
+# A lobe that comes round further off two turns than this (deg) is late by no lag.
+LOST_DEG = 4.0
+# A nose that is clipped leaves its level at more than this share of the flank's velocity, and a course from rest fits so much worse.
+CLIPPED, CLIPPED_WORSE = 0.08, 1.5
+# A hand on a bar turns no faster (common practice).
+FASTEST_DEG_S = 400.0
 # A lag from which on readings are placed anew, seconds.
 PLACED_S = 0.002
+SWEEP_AGAIN = "Unit or zero was switched, or the plunger stuck or lost the valve: set it right and sweep again, hands off"
 
 
 @dataclass(frozen=True)
@@ -40,9 +47,7 @@ class Sweep:
 
     @property
     def header(self) -> Header:
-        """The capture's header. Raises DataError if the file was cut short inside it."""
-        if self.capture.header is None:
-            raise DataError("the capture has no header", where=self.capture.path, do="Record it again")
+        """The capture's header."""
         return self.capture.header
 
     @property
@@ -58,21 +63,23 @@ class Sweep:
 
 @dataclass(frozen=True)
 class Swept:
-    """What a sweep came to. `peak_deg` is rough; `overlap_tdc` a position (counts in running direction) of overlap TDC.
+    """What a sweep came to.
 
-    `good`: shape (m,), the readings that are no spikes; `flipped` if the indicator read the wrong way round.
+    `valve`: "intake" or "exhaust", whose lobe was found. `peak_deg`: roughly, crank degrees from overlap TDC; `overlap_tdc`: a
+    position (counts in the direction of rotation) of that. `flipped` if the indicator read the wrong way round. `readings`: shape
+    (m,), placed on the crank without the lag where that is long; `good`: shape (m,), those that are no outliers. `count_errors`: what
+    the index pulses show.
     """
 
     sweep: Sweep
     valve: str
     peak_deg: float
     overlap_tdc: float
-    passes: tuple[Pass, ...]
+    flipped: bool
     curve: Curve
     readings: Readings
     good: Bools
-    slips: tuple[Slip, ...]
-    flipped: bool
+    count_errors: tuple[CountError, ...]
 
 
 def read_sweep(rig: Rig, sweep: Sweep, foot_mm: float | None = None) -> Swept:
@@ -80,121 +87,125 @@ def read_sweep(rig: Rig, sweep: Sweep, foot_mm: float | None = None) -> Swept:
 
     Raises DataError if the readings jump, if there is too little forward motion, no lobe, no base circle, or a lobe not covered.
     """
+    with placed(sweep.capture.path):
+        readings, errors = _placed(rig, sweep)
+        good = _good(sweep, readings)
+        lobe = _find_lobe(sweep, readings, good)
+        curve = make_curve(_points(lobe, sweep, readings, good), lobe.peak_deg, sweep.step_mm, stated_lag(rig), foot_mm=foot_mm)
+        if abs(lag_s := curve.lag.seconds) >= PLACED_S:
+            # A long lag under a hand that speeds up and slows down is not speed x lag: place each reading where the crank was then.
+            readings, _ = _placed(rig, sweep, lag_s)
+            lobe = _find_lobe(sweep, readings, good)
+            points = _points(lobe, sweep, readings, good)
+            curve = make_curve(points, lobe.peak_deg, sweep.step_mm, stated_lag(rig), placed_s=lag_s, foot_mm=foot_mm)
+        _refuse_disagreement(curve, sweep, readings)
+        _refuse_clipped(curve, sweep.step_mm)
+        return Swept(sweep, *lobe, curve, readings, good, errors)
+
+
+def _placed(rig: Rig, sweep: Sweep, lag_s: float = 0.0) -> tuple[Readings, tuple[CountError, ...]]:
+    """The channel's readings where the crank was `lag_s` before each, and what the index pulses show of the count."""
+    motion, errors = follow(sweep.capture, sweep.forward, rig.slack_allowance_deg * sweep.cpr / 360.0)
+    return read_channel(sweep.capture, sweep.channel, motion, rig.indicator_sign, lag_s), errors
+
+
+class _Lobe(NamedTuple):
+    """Fields as of `Swept`."""
+
+    valve: str
+    peak_deg: float
+    overlap_tdc: float
+    flipped: bool
+
+
+def _find_lobe(sweep: Sweep, readings: Readings, good: Bools) -> _Lobe:
+    """Which lobe the readings show, and where."""
     cpr = sweep.cpr
-    motion, slips = follow(sweep.capture, sweep.forward, rig.slack_allowance_deg * cpr / 360.0)
-    readings = read_channel(sweep.capture, sweep.channel, motion, rig.indicator_sign)
-    _refuse_jumps(readings, cpr, sweep.capture.path)
-    good = without_spikes(readings.lift_mm, sweep.step_mm)
-    if (readings.usable & good).sum() < LEAST_READINGS:
-        raise _too_little_motion(sweep, int((readings.usable & good).sum()))
-    swept = _fit(rig, sweep, foot_mm, motion, readings, good, slips, 0.0)
-    _refuse_disagreement(swept.curve, sweep.capture.path)
-    lag = swept.curve.latency.seconds
-    if abs(lag) < PLACED_S:
-        return swept
-    # A long lag under a hand that speeds up and slows down is not speed x lag: place each reading where the crank was then.
-    placed = read_channel(sweep.capture, sweep.channel, motion, rig.indicator_sign, lag)
-    return _fit(rig, sweep, foot_mm, motion, placed, good, slips, lag)
+    seen, flipped = upright(profile(readings, sweep.forward, readings.usable & good, cpr))
+    peak = peak_position(seen)
+    after_tdc = (peak - sweep.forward * sweep.tdc_count.value) * 360.0 / cpr % 360.0
+    valve, peak_deg = ("intake", after_tdc) if after_tdc < 180.0 else ("exhaust", after_tdc - 360.0)
+    return _Lobe(valve, peak_deg, peak - peak_deg * cpr / 360.0, flipped)
 
 
-def _fit(
-    rig: Rig,
-    sweep: Sweep,
-    foot_mm: float | None,
-    motion: Motion,
-    readings: Readings,
-    good: Bools,
-    slips: tuple[Slip, ...],
-    lag_s: float,
-) -> Swept:
-    """Readings, placed with a lag already taken out, to a curve."""
-    cpr = sweep.cpr
-    stretches, flipped = _upright(gather(readings, motion, readings.usable & good, cpr), cpr)
-    peak_position = _find_peak(stretches, cpr, sweep.capture.path)
-    after_tdc = (peak_position - sweep.forward * sweep.tdc_count.value) * 360.0 / cpr % 360.0
-    valve = "intake" if after_tdc < 180.0 else "exhaust"
-    peak_deg = after_tdc if valve == "intake" else after_tdc - 360.0
-    overlap_tdc = peak_position - peak_deg * cpr / 360.0
-    passes = passes_around(stretches, peak_position, overlap_tdc, cpr)
-    stated = stated_latency(rig)
-    curve = make_curve(passes, peak_deg, sweep.step_mm, replace(stated, seconds=stated.seconds - lag_s), foot_mm)
-    curve = replace(curve, latency=replace(curve.latency, seconds=curve.latency.seconds + lag_s))
-    return Swept(sweep, valve, peak_deg, overlap_tdc, passes, curve, readings, good, slips, flipped)
+def _points(lobe: _Lobe, sweep: Sweep, readings: Readings, good: Bools) -> Points:
+    """The points of every pass over the lobe."""
+    sign = -1 if lobe.flipped else 1
+    keep = readings.usable & good
+    return points_around(readings, sweep.forward, sign, keep, sweep.cpr, peak_deg=lobe.peak_deg, overlap_tdc=lobe.overlap_tdc)
 
 
-def _refuse_jumps(readings: Readings, cpr: int, path: str) -> None:
-    jumps = find_jumps(readings, cpr)
+def _good(sweep: Sweep, readings: Readings) -> Bools:
+    """Which readings are no outliers, shape (m,). DataError if they jump, or if too few of them can be used."""
+    jumps = find_jumps(readings, sweep.cpr)
+    fast = float(np.quantile(np.abs(readings.speed), 0.75)) * 360.0 / sweep.cpr
+    if fast > FASTEST_DEG_S:
+        raise DataError(
+            f"the crank was turned at {fast:.0f} degrees a second, too fast for the indicator, and by no hand",
+            do="Turn the engine by hand, never with the starter, below 100 degrees a second",
+        )
     if jumps.size:
         raise DataError(
             f"the indicator jumped {jumps.size} times as no lobe can make it, first {jumps[0]:.2f} s after the board's start",
-            where=path,
-            do="Unit or zero was switched, or the plunger stuck or lost the valve: set it right and sweep again, hands off",
+            do=SWEEP_AGAIN,
+        )
+    good = without_spikes(readings.lift_mm, sweep.step_mm)
+    usable = int((readings.usable & good).sum())
+    if usable < LEAST_READINGS:
+        raise _too_little_motion(sweep, usable)
+    return good
+
+
+def _refuse_disagreement(curve: Curve, sweep: Sweep, readings: Readings) -> None:
+    """A switched unit leaves no jump where the lift is small, but a lobe of another size."""
+    count = np.maximum(np.bincount(curve.points.pass_), 1)
+    off = float(np.sqrt(np.bincount(curve.points.pass_, weights=curve.residual**2) / count).max())
+    if off > DISAGREE_MM:
+        _refuse_lost_counts(sweep, readings)
+        raise DataError(
+            f"the passes over the lobe do not agree: one lies {off:.2f} mm off the others on the average", do=SWEEP_AGAIN
         )
 
 
-def _refuse_disagreement(curve: Curve, path: str) -> None:
-    """A switched unit leaves no jump where the lift is small, but a lobe of another size."""
-    off = max(float(np.sqrt(np.mean(away**2))) for _, away in curve.along)
-    if off > DISAGREE_MM:
+def _refuse_lost_counts(sweep: Sweep, readings: Readings) -> None:
+    """Where the lobe does not come round after two turns, it is the count that is not what it was."""
+    use = readings.usable
+    centers = lobe_centers(sweep.forward * readings.position[use], readings.lift_mm[use])
+    off = (np.diff(centers) + sweep.cpr) % (2 * sweep.cpr) - sweep.cpr
+    off_deg = float(np.abs(off).max()) * 360.0 / sweep.cpr if off.size else 0.0
+    if off_deg > LOST_DEG:
         raise DataError(
-            f"the passes over the lobe do not agree: one lies {off:.2f} mm off the others on the average",
-            where=path,
-            do="Unit or zero was switched, or the plunger stuck or lost the valve: set it right and sweep again, hands off",
+            f"the lobe came round {off_deg:.0f} degrees off two turns of the crank: counts were lost, or the encoder slipped on its coupling",
+            do="Check the encoder's cable and coupling, find TDC again, and sweep again",
+        )
+
+
+def _refuse_clipped(curve: Curve, step_mm: float) -> None:
+    """A nose that is level and ends in corners on both sides is the indicator at the end of its travel, and no lobe."""
+    deg, lift = curve.pooled.deg, curve.pooled.lift_mm
+    top = float(np.quantile(lift, 0.995))
+    high = deg[lift > top - 2 * step_mm]
+    middle, fastest = float(high[0] + high[-1]) / 2, float(np.abs(curve.slope).max())
+    up, down = deg < middle, deg >= middle
+    ends = corner(-deg[up][::-1], -lift[up][::-1], step_mm, -top), corner(deg[down], -lift[down], step_mm, -top)
+    if all(end is not None and end.velocity > CLIPPED * fastest and end.worse > CLIPPED_WORSE for end in ends):
+        raise DataError(
+            f"the lift stands at {top:.2f} mm over {float(np.ptp(high)):.0f} degrees of the nose and leaves it all at once on both sides: "
+            "the indicator came to the end of its travel and clipped the lobe",
+            do="Set the indicator with less preload, or take one with more travel, and sweep again",
         )
 
 
 def _too_little_motion(sweep: Sweep, readings: int) -> DataError:
-    crank = sweep.capture.samples.crank
-    where = sweep.capture.path
-    toward = np.diff(crank) * sweep.forward
+    toward = np.diff(sweep.capture.samples.crank) * sweep.forward
     if not toward.any():
-        return DataError("the crank did not move", where=where, do="Turn the engine two turns in its running direction")
+        return DataError("the crank did not move", do="Turn the engine two turns in its direction of rotation")
     if -toward[toward < 0].sum() > toward[toward > 0].sum():
         return DataError(
             "the crank was turned backward only, and the slack side of the timing drive says nothing about events",
-            where=where,
-            do="Turn in running direction; if this was it, write the other direction in job.toml",
+            do="Turn in the direction of rotation; if this was it, write the other direction in job.toml",
         )
     return DataError(
-        f"only {readings} readings were taken in running direction with the slack taken up",
-        where=where,
-        do="Turn at least two whole turns in running direction",
+        f"only {readings} readings were taken in the direction of rotation with the slack taken up",
+        do="Turn at least two whole turns in the direction of rotation",
     )
-
-
-def _upright(stretches: tuple[Stretch, ...], cpr: int) -> tuple[tuple[Stretch, ...], bool]:
-    """The sums with lift growing as the valve opens, and whether they had to be turned round.
-
-    The base circle takes up most of the cycle: if most of the cycle is high, the sign is wrong.
-    """
-    profile, _ = rough_profile(stretches, cpr)
-    lift = profile[~np.isnan(profile)]
-    low, middle, high = np.quantile(lift, (0.02, 0.5, 0.98))
-    if lift.size < 0.6 * profile.size or high - middle >= middle - low:
-        return stretches, False
-    return tuple(Stretch(s.width, s.start, s.n, s.offset, s.speed, -s.lift, s.lift2) for s in stretches), True
-
-
-def _find_peak(stretches: tuple[Stretch, ...], cpr: int, path: str) -> float:
-    """Position (counts, of one cycle) of the highest lift, from the mean over five degrees."""
-    profile, n = rough_profile(stretches, cpr)
-    width = stretches[0].width
-    reach = max(1, round(5.0 * cpr / 360.0 / width)) | 1
-    kernel = np.ones(reach)
-
-    def around(values: Floats) -> Floats:
-        return np.convolve(np.concatenate((values[-reach:], values, values[:reach])), kernel, mode="same")[reach:-reach]
-
-    share = around((n > 0).astype(np.float64))
-    smooth = np.where(share > 0, around(np.where(n > 0, profile, 0.0)) / np.maximum(share, 1e-9), -np.inf)
-    moved = float(np.ptp(smooth[np.isfinite(smooth)]))
-    if moved < LEAST_LIFT_MM:
-        raise DataError(
-            f"the indicator moved by {moved:.2f} mm only: it does not stand on a valve that opens",
-            where=path,
-            do="Set it on the valve or the lifter, along its travel, with enough preload",
-        )
-    # A nose is level to within the rounding of sums: the middle of all that ties, or the machine's arithmetic chooses one.
-    top, half = int(np.argmax(smooth)), smooth.size // 2
-    level = np.flatnonzero(np.roll(smooth, half - top) >= smooth[top] - TIE * moved)
-    return float((top + level.mean() - half + 0.5) * width)

@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from pathlib import PurePath
 
 import numpy as np
 
 from analysis.base.errors import DataError
-from analysis.base.finding import Caution
 from analysis.base.samples import Capture
 from analysis.curve.sweep import Sweep
 from analysis.job import Job
@@ -16,7 +14,7 @@ from analysis.job import Job
 
 def of_one_cylinder(job: Job, sweeps: Sequence[Capture]) -> None:
     """DataError if sweeps of several cylinders of the engine are to be measured as one."""
-    swept = {c.header.cylinder for c in sweeps if c.header is not None} & set(job.engine.firing_order)
+    swept = {c.header.cylinder for c in sweeps} & set(job.engine.firing_order)
     if len(swept) > 1:
         raise DataError(
             f"these are sweeps of cylinders {', '.join(map(str, sorted(swept)))}",
@@ -40,14 +38,6 @@ def for_slack(sweep: Sweep, sweeps: Sequence[Sweep]) -> list[Sweep]:
     return [s for k, s in enumerate(mine) if k == at or (not onward(s) and (k > at or k < first))]
 
 
-def left_out(sweeps: Sequence[Sweep], measured: Sequence[str]) -> list[Caution]:
+def left_out(sweeps: Sequence[Sweep], measured: Sequence[str]) -> tuple[Sweep, ...]:
     """Sweeps of a valve that was not `measured`, because in none of them the crank was turned on."""
-    return [
-        Caution(
-            "sweep-not-used",
-            f"{PurePath(s.capture.path).name or 'A capture'}: the crank stood still or was turned backward only, so that it says "
-            f"nothing about the {s.stood_on} lobe. Sweep it again in running direction.",
-        )
-        for s in sweeps
-        if s.stood_on not in ("unknown", *measured) and not onward(s)
-    ]
+    return tuple(s for s in sweeps if s.stood_on not in ("unknown", *measured) and not onward(s))

@@ -14,13 +14,14 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import optimize
 
-from analysis.base.quantity import NOTHING, Quantity, Source, combine, expanded
+from analysis.base.finding import DOUBT, Finding
+from analysis.base.quantity import NOTHING, Quantity, Source, linear_combination
 from analysis.base.samples import Floats
 from analysis.decision.valve_lift import lift_at, valve_lift
 from analysis.decision.verdict import Verdict, judge
 from analysis.job import Job, Rig
 from analysis.job.clearance_keys import Drop, ValveClearance
-from analysis.lobe.measured import MeasuredLobe
+from analysis.lobe.result import Lobe
 from analysis.tdc.slider_crank import SliderCrank, slider_crank
 
 REACH_DEG = 60.0  # the least gap lies well within this of TDC
@@ -36,7 +37,7 @@ class Gap:
     closed: Quantity
     axial: float
     crank: SliderCrank
-    lobe: MeasuredLobe
+    lobe: Lobe
     rig: Rig
 
     def piston(self, deg: Floats | float) -> Floats:
@@ -55,7 +56,7 @@ class Gap:
         """Where the gap is least (crank degrees from overlap TDC), and that gap. Raises DataError where there is no reading."""
         deg = least_at(self, advance_deg)
         lift = lift_at(self.lobe, self.rig, deg + advance_deg)
-        return deg, combine((1.0, self.closed), (-1.0, lift), (1.0, float(self.piston(deg))))
+        return deg, linear_combination((1.0, self.closed), (-1.0, lift), (1.0, float(self.piston(deg))))
 
 
 def least_at(gap: Gap, advance_deg: float = 0.0) -> float:
@@ -71,7 +72,7 @@ def least_at(gap: Gap, advance_deg: float = 0.0) -> float:
 @dataclass(frozen=True)
 class PistonClearance:
     """What a valve's gap comes to. `at_deg`: where it is least; `keeps_deg`: from which to which advance against now it keeps its
-    limit (None: nowhere; infinite if further than was looked); `how` it was found, `doubt` if its measurements disagree.
+    limit (None: nowhere; infinite if further than was looked); `how` it was found, `disagree` if its measurements do.
     """
 
     gap: Gap
@@ -84,7 +85,8 @@ class PistonClearance:
     least_mm: Floats  # shape of advance_deg
     keeps_deg: tuple[float, float] | None
     how: str
-    doubt: str = ""
+    disagree: Finding | None = None
+    doubts: tuple[str, ...] = ()
 
     @property
     def valve(self) -> str:
@@ -92,7 +94,7 @@ class PistonClearance:
         return self.gap.valve
 
 
-def piston_clearance(job: Job, lobe: MeasuredLobe, advance_deg: float = 0.0) -> PistonClearance | None:
+def piston_clearance(job: Job, lobe: Lobe, advance_deg: float = 0.0) -> PistonClearance | None:
     """The clearance of a measured valve with the camshaft advanced by so much against how it was measured.
 
     None if the job holds no measured clearance of it. Raises DataError if the sweep does not show the lift that it takes.
@@ -101,9 +103,9 @@ def piston_clearance(job: Job, lobe: MeasuredLobe, advance_deg: float = 0.0) -> 
     table = job.clearance.of(valve)
     if not table.drop and table.clay_mm is None:
         return None
-    gap, doubt = _with_measured(job, table, lobe)
+    gap, disagree = _with_measured(job, table, lobe)
     at, least = gap.least(advance_deg)
-    u95, limit, band = expanded(least), job.clearance.limit_mm(valve), job.specification.tolerance.guard_band
+    u95, limit, band = least.u95, job.clearance.limit_mm(valve), job.specification.tolerance.guard_band_factor
     advance = np.arange(-ADVANCE_DEG, ADVANCE_DEG + _STEP_DEG / 2, _STEP_DEG)
     least_mm = np.array([gap.closed.value + float(gap.without_closed(least_at(gap, a), a)) for a in advance])
     return PistonClearance(
@@ -117,12 +119,12 @@ def piston_clearance(job: Job, lobe: MeasuredLobe, advance_deg: float = 0.0) -> 
         least_mm=least_mm,
         keeps_deg=_keeps(advance, least_mm, limit + band * u95),
         how=_how(table),
-        doubt=doubt,
+        disagree=disagree,
     )
 
 
-def _with_measured(job: Job, table: ValveClearance, lobe: MeasuredLobe) -> tuple[Gap, str]:
-    """The gap with its closed part from every drop and from clay, and a sentence if they disagree."""
+def _with_measured(job: Job, table: ValveClearance, lobe: Lobe) -> tuple[Gap, Finding | None]:
+    """The gap with its closed part from every drop and from clay, and a finding if they disagree."""
     engine, valve = job.engine, lobe.swept.valve
     crank = slider_crank(engine.stroke_mm, engine.rod_mm, engine.pin_offset_mm)
     bare = Gap(valve, NOTHING, table.axial, crank, lobe, job.rig)
@@ -130,20 +132,29 @@ def _with_measured(job: Job, table: ValveClearance, lobe: MeasuredLobe) -> tuple
     if table.clay_mm is not None:
         at = least_at(bare)
         clay = _measured(f"clay under the {valve} valve", table.clay_mm, table.error_mm)
-        found.append(combine((1.0, clay), (1.0, lift_at(lobe, job.rig, at)), (-1.0, float(bare.piston(at)))))
-    closed = combine(*((1 / len(found), quantity) for quantity in found))
+        found.append(linear_combination((1.0, clay), (1.0, lift_at(lobe, job.rig, at)), (-1.0, float(bare.piston(at)))))
+    closed = linear_combination(*((1 / len(found), quantity) for quantity in found))
     spread = max(q.value for q in found) - min(q.value for q in found)
-    doubt = ""
-    if len(found) > 1 and spread > 2 * table.error_mm + max(expanded(q - closed) for q in found):
-        doubt = (
-            f"The measured clearances of the {valve} valve disagree by {spread:.2f} mm once the piston's travel and the lift are "
-            "taken off: check the valve's angle, the piston's face, and each drop."
-        )
-    return Gap(valve, closed, table.axial, crank, lobe, job.rig), doubt
+    disagree = None
+    if len(found) > 1 and spread > 2 * table.error_mm + max((q - closed).u95 for q in found):
+        disagree = _disagree(valve, spread)
+    return Gap(valve, closed, table.axial, crank, lobe, job.rig), disagree
+
+
+def _disagree(valve: str, spread_mm: float) -> Finding:
+    return Finding(
+        "clearances-disagree",
+        DOUBT,
+        f"The measured clearances of the {valve} valve disagree by {spread_mm:.2f} mm once the piston's travel and the lift are "
+        "taken off.",
+        "The valve's angle, the piston's face or one of the drops is not as written.",
+        "Check each of them.",
+        frozenset({f"{valve}.clearance"}),
+    )
 
 
 def _measured(name: str, value_mm: float, error_mm: float) -> Quantity:
-    return Quantity(value_mm).with_part(Source(name, shape="rectangular"), error_mm / math.sqrt(3))
+    return Quantity(value_mm).with_part(Source(name, distribution="rectangular"), error_mm / math.sqrt(3))
 
 
 def _from_drop(bare: Gap, drop: Drop, error_mm: float, k: int) -> Quantity:

@@ -11,8 +11,8 @@ import math
 
 from analysis.base.quantity import Quantity
 from analysis.job import Job
-from analysis.lobe.events import CLOSING, crossing
-from analysis.lobe.measured import MeasuredLobe
+from analysis.lobe.events import CLOSING
+from analysis.lobe.result import Lobe
 from analysis.lobe.rocker import checking_lift
 from analysis.tdc.slider_crank import SliderCrank, slider_crank
 
@@ -24,7 +24,7 @@ def dynamic_ratio(geometric: float, crank: SliderCrank, closes_deg: float) -> fl
     return 1.0 + (geometric - 1.0) * float(crank.travel(closes_deg + crank.tdc_deg)) / crank.stroke
 
 
-def dynamic_compression(job: Job, intake: MeasuredLobe, advance_deg: float = 0.0) -> Quantity | None:
+def dynamic_compression(job: Job, intake: Lobe, advance_deg: float = 0.0) -> Quantity | None:
     """With the camshaft advanced by so much against how it was measured; the closing is taken at the job's low lift at the valve.
 
     None without a geometric ratio. Raises DataError if the sweep does not reach down to that lift.
@@ -34,9 +34,8 @@ def dynamic_compression(job: Job, intake: MeasuredLobe, advance_deg: float = 0.0
         return None
     crank = slider_crank(engine.stroke_mm, engine.rod_mm, engine.pin_offset_mm)
     seen = checking_lift(job.rig, job.clearance.closing_lift_mm, "valve", intake.causes.name)
-    peak = intake.quantities["centerline by peak"].value
-    closes = crossing(intake.swept.curve, seen, CLOSING, peak, intake.causes).deg - advance_deg
+    closes = intake.crossing(seen, CLOSING) - advance_deg
     low, high = (dynamic_ratio(geometric, crank, closes.value + d) for d in (-_STEP_DEG, _STEP_DEG))
     slope = (high - low) / (2 * _STEP_DEG)
     value = dynamic_ratio(geometric, crank, closes.value)
-    return (closes * slope).moved(value) if math.isfinite(slope) else Quantity(value)
+    return (closes * slope).moved(value).labelled("") if math.isfinite(slope) else Quantity(value)

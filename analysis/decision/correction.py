@@ -1,7 +1,7 @@
 """What to change: by how many crank degrees the camshaft is to be advanced or retarded, and what becomes of everything then.
 
 How late a camshaft stands is read from every line of the card that turning it moves, weighted by generalized least squares with
-the covariance of decision/spread.py. A duration, a lift or the angle between lobes on one shaft no turning can change: those that
+the covariance of decision/effects.py. A duration, a lift or the angle between lobes on one shaft no turning can change: those that
 are off point to the parts.
 """
 
@@ -13,15 +13,15 @@ from itertools import product
 
 import numpy as np
 
-from analysis.base.quantity import Quantity, combine, expanded
+from analysis.base.quantity import Quantity, linear_combination
 from analysis.base.samples import Floats
 from analysis.decision.card import VALVES
-from analysis.decision.spread import Widths, by_phase, by_place, scatter, tolerated
+from analysis.decision.effects import Widths, by_phase, by_place, scatter, tolerated
 from analysis.decision.verdict import Line, Verdict, judge
 from analysis.job import Job
 
 EXPLAINED = (
-    "To advance is to turn the camshaft onward in its running direction against the crank: every event comes earlier. "
+    "To advance is to turn the camshaft further in its direction of rotation against the crank: every event comes earlier. "
     "To retard is the other way: every event comes later."
 )
 _SMALLEST_DEG = 0.1  # where any amount can be set: nobody sets finer
@@ -70,12 +70,15 @@ class Correction:
         return sum(move.advance_deg for move in self.moves if valve in move.valves)
 
 
-def correct(job: Job, lines: Sequence[Line]) -> Correction | None:
-    """What to change, from the card's lines as compared; None if none of them says where the camshaft stands."""
+def correct(job: Job, lines: Sequence[Line], turn: bool = True) -> Correction | None:
+    """What to change, from the card's lines as compared; None if none of them says where the camshaft stands.
+
+    `turn`: False where something else than the camshaft's place explains the lines, so that nothing is to be turned.
+    """
     moves = tuple(
         move for name, valves in _camshafts(job) if (move := _move(job, lines, name, valves, _effect(lines, valves))) is not None
     )
-    if not moves:
+    if not moves or not (turn or all(move.advance_deg == 0.0 for move in moves)):
         return None
     turned = np.zeros(len(lines))
     movable = np.zeros(len(lines), dtype=bool)
@@ -107,8 +110,8 @@ def _move(job: Job, lines: Sequence[Line], name: str, valves: tuple[str, ...], e
     if late is None:
         return None
     tolerance = job.specification.tolerance
-    u95 = expanded(late)
-    verdict = judge(late.value, u95, -tolerance.centerline_deg, tolerance.centerline_deg, tolerance.guard_band)
+    u95 = late.u95
+    verdict = judge(late.value, u95, -tolerance.centerline_deg, tolerance.centerline_deg, tolerance.guard_band_factor)
     if verdict == "within":
         return Move(name, valves, late, u95, verdict, 0.0, _fitted(job))
     advance, position, teeth = _nearest(job, late.value)
@@ -117,7 +120,7 @@ def _move(job: Job, lines: Sequence[Line], name: str, valves: tuple[str, ...], e
 
 def _late(job: Job, lines: Sequence[Line], effect: Floats) -> Quantity | None:
     """By how much the lines that `effect` moves stand late."""
-    used = [k for k, line in enumerate(lines) if effect[k] != 0 and line.measured is not None]
+    used = [k for k, line in enumerate(lines) if effect[k] != 0 and line.measured is not None and line.verdict != "inconclusive"]
     if not used:
         return None
     asked = [lines[k].asked for k in used]
@@ -125,7 +128,9 @@ def _late(job: Job, lines: Sequence[Line], effect: Floats) -> Quantity | None:
     widths: Widths = replace(tolerated(job.specification.tolerance), camshaft=0.0)
     pull = np.linalg.solve(scatter(asked, measured, widths), effect[used])
     weight = pull / float(pull @ effect[used])
-    return combine(*((float(w), q - a.value) for w, q, a in zip(weight, measured, asked, strict=True) if q is not None))
+    return linear_combination(
+        *((float(w), q - a.value) for w, q, a in zip(weight, measured, asked, strict=True) if q is not None)
+    )
 
 
 def _fitted(job: Job) -> float | None:
@@ -146,9 +151,9 @@ def _nearest(job: Job, late: float) -> tuple[float, float | None, int]:
 
 def _after(job: Job, line: Line, by: float) -> Line:
     """A line as it becomes. What turning does not change, and what could not be compared, stays."""
-    if line.measured is None or by == 0.0:
+    if line.measured is None or by == 0.0 or line.verdict == "inconclusive":
         return line
     moved = line.measured - by
     low, high = line.limits
-    verdict = judge(moved.value, line.u95, low, high, job.specification.tolerance.guard_band)
+    verdict = judge(moved.value, line.u95, low, high, job.specification.tolerance.guard_band_factor)
     return replace(line, measured=moved, verdict=verdict)

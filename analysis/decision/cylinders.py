@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from analysis.base.quantity import Quantity, expanded
+from analysis.base.errors import DataError
+from analysis.base.quantity import Quantity
 from analysis.base.samples import Capture
 from analysis.decision.verdict import Verdict, judge
+from analysis.diagnosis.examine import examine
 from analysis.job import Job
-from analysis.measure import Measured, measure_all
+from analysis.lobe.result import Measurement
 from analysis.tdc.carrying import fires_after, found_on
 
 
@@ -23,27 +25,33 @@ class Spacing:
     late: Quantity
     u95: float
     verdict: Verdict
+    doubts: tuple[str, ...] = ()
 
 
 def swept_cylinders(job: Job, captures: Sequence[Capture]) -> tuple[int, ...]:
     """The cylinders that were swept, the job's own first if it is among them."""
-    found = {c.header.cylinder for c in captures if c.header is not None and c.header.step == "sweep"}
+    found = {c.header.cylinder for c in captures if c.header.step == "sweep"}
     known = [cylinder for cylinder in job.engine.firing_order if cylinder in found]
     return tuple(sorted(known, key=lambda cylinder: (cylinder != job.measure.cylinder, cylinder)))
 
 
-def measure_cylinders(job: Job, captures: Sequence[Capture]) -> dict[int, Measured]:
-    """Each swept cylinder's measurement, from the TDC of the cylinder on which it was found. Raises DataError like `measure`.
-
-    Captures of a cylinder that the engine does not have are taken as of the job's.
-    """
+def measure_cylinders(job: Job, captures: Sequence[Capture]) -> dict[int, Measurement]:
+    """Each swept cylinder's measurement, the job's own first. Raises DataError as `examine`."""
     cylinders = swept_cylinders(job, captures) or (job.measure.cylinder,)
-    first, found = found_on(job, captures), {}
-    for cylinder in cylinders:
-        others = set(cylinders) - {cylinder}
-        mine = [c for c in captures if c.header is None or c.header.step != "sweep" or c.header.cylinder not in others]
-        found[cylinder] = measure_all(at_cylinder(job, cylinder), mine, after_deg=fires_after(job, cylinder, first))
-    return found
+    return {cylinder: measure_cylinder(job, captures, cylinder) for cylinder in cylinders}
+
+
+def measure_cylinder(job: Job, captures: Sequence[Capture], cylinder: int | None = None) -> Measurement:
+    """One cylinder's measurement, with TDC from the cylinder on which it was found; the first of `swept_cylinders` if not said.
+
+    Captures of a cylinder that the engine does not have are taken as of the job's. Raises DataError as `examine`.
+    """
+    swept = swept_cylinders(job, captures) or (job.measure.cylinder,)
+    cylinder = swept[0] if cylinder is None else cylinder
+    if cylinder not in swept:
+        raise DataError(f"cylinder {cylinder} was not swept", do=f"Swept were: {', '.join(map(str, swept))}")
+    mine = [c for c in captures if c.header.step != "sweep" or c.header.cylinder not in {*swept} - {cylinder}]
+    return examine(at_cylinder(job, cylinder), mine, after_deg=fires_after(job, cylinder, found_on(job, captures)))
 
 
 def at_cylinder(job: Job, cylinder: int) -> Job:
@@ -51,18 +59,18 @@ def at_cylinder(job: Job, cylinder: int) -> Job:
     return job.model_copy(update={"measure": job.measure.model_copy(update={"cylinder": cylinder})})
 
 
-def spacings(job: Job, measured: dict[int, Measured]) -> tuple[Spacing, ...]:
+def spacings(job: Job, measured: dict[int, Measurement]) -> tuple[Spacing, ...]:
     """Every other cylinder's centerlines against those of the first. They share their TDC, whose error drops out."""
     (first, base), *others = measured.items()
     tolerance = job.specification.tolerance
     found = []
     for cylinder, other in others:
         for valve in ("intake", "exhaust"):
-            here, there = (m.quantities.get(f"{valve} centerline") for m in (other, base))
+            here, there = other.lobe(valve), base.lobe(valve)
             if here is None or there is None:
                 continue
-            late = here - there
-            u95 = expanded(late)
-            verdict = judge(late.value, u95, -tolerance.centerline_deg, tolerance.centerline_deg, tolerance.guard_band)
+            late = (here.centerline - there.centerline).labelled("deg", "late")
+            u95 = late.u95
+            verdict = judge(late.value, u95, -tolerance.centerline_deg, tolerance.centerline_deg, tolerance.guard_band_factor)
             found.append(Spacing(cylinder, first, valve, late, u95, verdict))
     return tuple(found)

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.lobe.measured import BELOW_PEAK_MM, MeasuredLobe
+from analysis.lobe.measured import BELOW_PEAK_MM
+from analysis.lobe.result import Lobe
 from analysis.lobe.rocker import HIDDEN_STEPS
 
 _GRID_DEG = 0.25
@@ -50,10 +51,10 @@ def _between(lift_mm: float, lifts: tuple[float, ...], angles: tuple[float, ...]
     return angles[k - 1] + share * (angles[k] - angles[k - 1])
 
 
-def flanks_of(lobe: MeasuredLobe) -> Flanks:
+def flanks_of(lobe: Lobe) -> Flanks:
     """The tables of a measured lobe."""
     spline = lobe.swept.curve.spline
-    peak = lobe.quantities["centerline by peak"].value
+    peak = lobe.centerlines.peak.value
     peak_mm = float(spline.value(peak))
     before, after = np.arange(spline.low, peak, _GRID_DEG), np.arange(peak, spline.high, _GRID_DEG)
     # From the nose outward the lift only falls: a wave of the base circle is no flank.

@@ -8,14 +8,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from analysis.base.errors import DataError
-from analysis.base.quantity import Quantity, Source, combine, expanded, function_of
+from analysis.base.quantity import Quantity, Source
 from analysis.base.samples import Floats
 from analysis.decision.flanks import Flanks, flanks_of
 from analysis.decision.verdict import Verdict
 from analysis.lobe.causes import Place
 from analysis.lobe.events import lift_u
-from analysis.lobe.measured import MeasuredLobe
-from analysis.measure import Measured
+from analysis.lobe.result import Entry, Lobe, Measurement
 
 _LEAST_DEG = 2.0  # below that apart, two flanks are the top of the nose
 _LEAST_SLOPE = 1e-6  # mm a degree: a flank that stands still tells no lift
@@ -40,42 +39,40 @@ class Again:
         return self.after.value - self.predicted
 
 
-def recheck(before: Measured, after: Measured, advance_deg: float | Mapping[str, float]) -> tuple[Again, ...]:
+def recheck(before: Measurement, after: Measurement, advance_deg: float | Mapping[str, float]) -> tuple[Again, ...]:
     """Every event, duration, centerline, lift, separation and advance of both measurements, the camshaft having been advanced by
     `advance_deg` crank degrees in between (one number, or one for each valve). Raises DataError if they have nothing in common.
 
     The two measurements are taken as independent: each found TDC for itself. What they share makes them agree better than said.
     """
     by = dict(advance_deg) if isinstance(advance_deg, Mapping) else dict.fromkeys(("intake", "exhaust"), advance_deg)
-    found = []
-    for name, old in before.quantities.items():
-        change, new = _change(name, by), after.quantities.get(name)
+    found, again = [], after.quantities()
+    for entry in before.entries():
+        old, change, new = entry.quantity, _change(entry, by), again.get(entry.path)
         if change is None or new is None:
             continue
         predicted = old.value + change
-        u95 = expanded(combine((1.0, _apart(new)), (-1.0, old)))
-        found.append(Again(name, old, predicted, new, u95, "within" if abs(new.value - predicted) <= u95 else "outside"))
+        u95 = (_apart(new) - old).u95
+        found.append(Again(entry.name, old, predicted, new, u95, "within" if abs(new.value - predicted) <= u95 else "outside"))
     if not found:
         raise DataError("the two measurements have no lobe in common", do="Sweep the same valve again after the change")
     return tuple(found)
 
 
-def _change(name: str, by: Mapping[str, float]) -> float | None:
+def _change(entry: Entry, by: Mapping[str, float]) -> float | None:
     """What advancing the lobes adds to a quantity; None for those that are no part of the comparison."""
     intake, exhaust = by.get("intake", 0.0), by.get("exhaust", 0.0)
-    if name in ("separation", "advance"):
-        return (exhaust - intake) / 2 if name == "separation" else (intake + exhaust) / 2
-    valve, _, rest = name.partition(" ")
-    kind, _, more = rest.partition(" ")
-    if kind in ("opens", "closes") or rest == "centerline":
-        return -by.get(valve, 0.0)
-    return 0.0 if kind == "duration" or (kind == "peak" and more == "lift") else None
+    if entry.kind in ("separation", "advance"):
+        return (exhaust - intake) / 2 if entry.kind == "separation" else (intake + exhaust) / 2
+    if entry.kind in ("opens", "closes", "centerline"):
+        return -by.get(entry.valve, 0.0)
+    return 0.0 if entry.kind in ("duration", "peak lift") else None
 
 
 def _apart(quantity: Quantity) -> Quantity:
     """The same with sources of its own."""
     parts = {replace(source, name=f"measured again: {source.name}"): part for source, part in quantity.parts.items()}
-    return Quantity(quantity.value, parts)
+    return replace(quantity, parts=parts)
 
 
 @dataclass(frozen=True)
@@ -88,7 +85,7 @@ class RockerRatio:
     at_full_lift: Quantity
 
 
-def rocker_ratio(at_lobe: MeasuredLobe, at_valve: MeasuredLobe, lash: Quantity, steps: int = 40) -> RockerRatio:
+def rocker_ratio(at_lobe: Lobe, at_valve: Lobe, lash: Quantity, steps: int = 40) -> RockerRatio:
     """The ratio as a function of lift, from a sweep at the lifter and one at the valve of the same lobe, the `lash` (mm) put back.
 
     A lift at the lobe and a lift at the valve belong together where both stand open for equally many degrees, so that an error of
@@ -108,21 +105,20 @@ def rocker_ratio(at_lobe: MeasuredLobe, at_valve: MeasuredLobe, lash: Quantity, 
         _ratio(at_lobe, _lift(at_lobe, lobe, low, "lobe"), _lift(at_valve, valve, high, "valve") + lash) for low, high in pairs
     ]
     full = _ratio(at_lobe, _peak_lift(at_lobe, "lobe"), _peak_lift(at_valve, "valve") + lash)
-    values, u95 = np.array([ratio.value for ratio in found]), np.array([expanded(ratio) for ratio in found])
+    values, u95 = np.array([ratio.value for ratio in found]), np.array([ratio.u95 for ratio in found])
     return RockerRatio(lifts[kept], values, u95, full)
 
 
-def _ratio(at_lobe: MeasuredLobe, lobe_mm: Quantity, valve_mm: Quantity) -> Quantity:
+def _ratio(at_lobe: Lobe, lobe_mm: Quantity, valve_mm: Quantity) -> Quantity:
     """Valve lift over lobe lift. Both sweeps follow the same cam, so that its runout lifts both alike and drops out; but the lifter's
     zero took up a part of it, and the valve's none: it sits on its seat wherever the base circle goes.
     """
-    value = valve_mm.value / lobe_mm.value
-    ratio = function_of(value, ((1 / lobe_mm.value, valve_mm), (-value / lobe_mm.value, lobe_mm)))
+    ratio = valve_mm / lobe_mm
     u = at_lobe.causes.in_zero_mm
-    return ratio.with_part(Source("runout of the cam in the zero at the lobe", u=u, unit="mm"), -value * u / lobe_mm.value)
+    return ratio.with_part(Source("runout of the cam in the zero at the lobe", u=u, unit="mm"), -ratio.value * u / lobe_mm.value)
 
 
-def _lift(lobe: MeasuredLobe, flanks: Flanks, lift_mm: float, place: str) -> Quantity:
+def _lift(lobe: Lobe, flanks: Flanks, lift_mm: float, place: str) -> Quantity:
     """The lift (mm) at which a lobe stands open for as long as it does: what moves the two flanks (scatter, the indicator's step, its
     lag) counts in the measure in which each tells the time open.
     """
@@ -132,16 +128,16 @@ def _lift(lobe: MeasuredLobe, flanks: Flanks, lift_mm: float, place: str) -> Qua
     scatter = np.array([lift_u(curve, deg, lobe.causes) for deg in (opens, closes)])
     lift = _read(lobe, lift_mm, float(np.hypot(*(share * scatter))), place)
     faster = float(curve.speed_at(closes) - curve.speed_at(opens))
-    return lift.with_part(Source(f"latency of the indicator, at the {place}"), curve.latency.u * faster / float(wide.sum()))
+    return lift.with_part(Source(f"latency of the indicator, at the {place}"), curve.lag.u * faster / float(wide.sum()))
 
 
-def _peak_lift(lobe: MeasuredLobe, place: str) -> Quantity:
-    seen = lobe.lobe.peak_lobe_lift_mm if place == "lobe" else lobe.lobe.peak_lift_mm
-    top = lobe.quantities["centerline by peak"].value
+def _peak_lift(lobe: Lobe, place: str) -> Quantity:
+    seen = lobe.peak_lobe_lift if place == "lobe" else lobe.peak_lift
+    top = lobe.centerlines.peak.value
     return _read(lobe, seen.value, lift_u(lobe.swept.curve, top, lobe.causes, level=True), place)
 
 
-def _read(lobe: MeasuredLobe, lift_mm: float, scatter_mm: float, place: str) -> Quantity:
+def _read(lobe: Lobe, lift_mm: float, scatter_mm: float, place: str) -> Quantity:
     """A lift (mm) at the indicator, without the cam's runout. `place`: where the indicator stood; it was set anew for each."""
     off = lobe.causes.off_lift(Place.at_lift(lift_mm), ("zero", "indicator"))
     own = Quantity(0.0, {replace(source, name=f"{source.name}, at the {place}"): part for source, part in off.parts.items()})

@@ -6,12 +6,12 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from analysis.base.errors import DataError
-from analysis.base.finding import Finding
+from analysis.base.finding import NOTE, Finding
 from analysis.base.samples import Capture
 from analysis.decision.reinterpret import MM_PER_INCH
 from analysis.decision.verdict import compare
 from analysis.job import Job
-from analysis.measure import measure_all
+from analysis.measure import measure
 
 _UNITS = (
     (MM_PER_INCH, "The indicator counts in inches, and was read as millimetres."),
@@ -19,12 +19,12 @@ _UNITS = (
 )
 
 
-def causes(job: Job, captures: Sequence[Capture], refused: DataError) -> tuple[Finding, ...]:
+def causes_of_refusal(job: Job, captures: Sequence[Capture], refused: DataError) -> tuple[Finding, ...]:
     """Units in which captures that were `refused` can be measured and agree with the card better than not."""
     found = []
     for factor, text in _UNITS:
         try:
-            lines = compare(job, measure_all(job, [_scaled(capture, factor) for capture in captures]))
+            lines = compare(job, measure(job, [_scaled(capture, factor) for capture in captures]))
         except DataError:
             continue
         agreed = sum(line.verdict == "within" for line in lines)
@@ -32,14 +32,12 @@ def causes(job: Job, captures: Sequence[Capture], refused: DataError) -> tuple[F
             evidence = (
                 f"As it is the measurement was refused: {refused.what}. With this cause {agreed} of {len(lines)} lines agree."
             )
-            found.append(Finding("inch-for-mm", 1.0, text, evidence))
+            found.append(Finding("inch-for-mm", NOTE, evidence, text))
     return tuple(found)
 
 
 def _scaled(capture: Capture, factor: float) -> Capture:
     """The capture with its indicators' counts worth `factor` times as much."""
-    if capture.header is None:
-        return capture
     board = capture.header.board
     steps = tuple(step * factor for step in board.steps_mm)
     return replace(capture, header=replace(capture.header, board=replace(board, steps_mm=steps)))

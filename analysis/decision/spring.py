@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from analysis.base.quantity import Quantity, expanded
+from analysis.base.quantity import Quantity
 from analysis.decision.verdict import Verdict, judge
 from analysis.job import Job
-from analysis.lobe.measured import MeasuredLobe
+from analysis.lobe.result import Lobe
 
 
 @dataclass(frozen=True)
@@ -21,6 +21,7 @@ class Margin:
     u95: float
     limit_mm: float
     verdict: Verdict
+    doubts: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -32,29 +33,31 @@ class Loads:
     open_n: Quantity
 
 
-def margins(job: Job, lobe: MeasuredLobe) -> tuple[Margin, ...]:
+def margins(job: Job, lobe: Lobe) -> tuple[Margin, ...]:
     """Coil bind and retainer margins at full lift, as far as the job gives the spring's and the retainer's lengths."""
-    valve, clearance, lift = lobe.swept.valve, job.clearance, lobe.quantities["peak lift"]
+    valve, clearance, lift = lobe.swept.valve, job.clearance, lobe.peak_lift
     spring, gap = job.spring.of(valve), clearance.of(valve).retainer_gap_mm
     found = []
     if spring.installed_height_mm is not None and spring.coil_bind_mm is not None:
-        left = lift * -1.0 + (spring.installed_height_mm - spring.coil_bind_mm)
+        left = -lift + (spring.installed_height_mm - spring.coil_bind_mm)
         found.append(_margin("coil bind", valve, left, clearance.coil_bind_limit_mm, job))
     if gap is not None:
-        found.append(_margin("retainer to seal", valve, lift * -1.0 + gap, clearance.retainer_limit_mm, job))
+        found.append(_margin("retainer to seal", valve, -lift + gap, clearance.retainer_limit_mm, job))
     return tuple(found)
 
 
 def _margin(kind: str, valve: str, left: Quantity, limit: float, job: Job) -> Margin:
-    u95 = expanded(left)
-    return Margin(kind, valve, left, u95, limit, judge(left.value, u95, limit, math.inf, job.specification.tolerance.guard_band))
+    u95 = left.u95
+    return Margin(
+        kind, valve, left, u95, limit, judge(left.value, u95, limit, math.inf, job.specification.tolerance.guard_band_factor)
+    )
 
 
-def loads(job: Job, lobe: MeasuredLobe) -> Loads | None:
+def loads(job: Job, lobe: Lobe) -> Loads | None:
     """Loads from the two on the spring's card, linear in height; None without them or the installed height."""
     spring = job.spring.of(lobe.swept.valve)
     rate, height, card, load = spring.rate_n_per_mm, spring.installed_height_mm, spring.closed_height_mm, spring.closed_load_n
     if rate is None or height is None or card is None or load is None:
         return None
     seat = load + rate * (card - height)
-    return Loads(lobe.swept.valve, seat, lobe.quantities["peak lift"] * rate + seat)
+    return Loads(lobe.swept.valve, seat, (lobe.peak_lift * rate + seat).labelled("N"))

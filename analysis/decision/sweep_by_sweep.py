@@ -11,7 +11,7 @@ from analysis.base.samples import Capture
 from analysis.compare.overlay import Overlay, overlay
 from analysis.decision.cylinders import measure_cylinders
 from analysis.job import Job
-from analysis.lobe.measured import MeasuredLobe
+from analysis.lobe.result import Lobe
 from analysis.measure import forward_of
 
 
@@ -20,17 +20,17 @@ class OneSweep:
     """What one capture says of one lobe."""
 
     capture: str
-    lobe: MeasuredLobe
+    lobe: Lobe
 
     @property
     def cylinder(self) -> int:
         """Whose lobe it is."""
-        return self.lobe.lobe.cylinder
+        return self.lobe.cylinder
 
     @property
     def valve(self) -> str:
         """Which lobe it is, as its place shows."""
-        return self.lobe.swept.valve
+        return self.lobe.valve
 
 
 @dataclass(frozen=True)
@@ -43,15 +43,15 @@ class Pair:
 
 
 def each_sweep(job: Job, captures: Sequence[Capture]) -> tuple[tuple[OneSweep, ...], tuple[DataError, ...]]:
-    """Each sweep's lobes, in the order of the captures, and why a sweep says nothing. TDC is that of `measure_all`.
+    """Each sweep's lobes, in the order of the captures, and why a sweep says nothing. TDC is that of `measure`.
 
-    The running direction is that of all of them: a sweep turned backward alone would pass for one turned forward.
+    The direction of rotation is that of all of them: a sweep turned backward alone would pass for one turned forward.
     """
-    sweeps = [c for c in captures if c.header is not None and c.header.step == "sweep" and c.samples.crank.size]
+    sweeps = [c for c in captures if c.header.step == "sweep" and c.samples.crank.size]
     if sweeps:
         way = "up" if forward_of(job, sweeps) > 0 else "down"
         job = job.model_copy(update={"rig": job.rig.model_copy(update={"direction": way})})
-    finders = [c for c in captures if c.header is None or c.header.step != "sweep"]
+    finders = [c for c in captures if c.header.step != "sweep"]
     found: list[OneSweep] = []
     refused: list[DataError] = []
     for capture in sweeps:
@@ -61,7 +61,8 @@ def each_sweep(job: Job, captures: Sequence[Capture]) -> tuple[tuple[OneSweep, .
             refused.append(DataError(error.what, where=error.where or capture.path, do=error.do))
             continue
         name = PurePath(capture.path).name or "unnamed"
-        found += [OneSweep(name, lobe) for one in measured.values() for lobe in one.lobes.values()]
+        found += [OneSweep(name, lobe) for one in measured.values() for lobe in one.lobes]
+        refused += [each.error for one in measured.values() for each in one.refused]
     return tuple(found), tuple(refused)
 
 
@@ -73,7 +74,7 @@ def laid_over(sweeps: Sequence[OneSweep]) -> tuple[Pair, ...]:
         pairs += [Pair(mine[0], other, overlay(mine[0].lobe, other.lobe)) for other in mine[1:]]
     if not pairs:
         raise DataError(
-            "no valve was swept twice, so that there is nothing to lay over each other",
+            "no valve has two sweeps to overlay",
             do="Sweep it again, or the same valve of another cylinder",
         )
     return tuple(pairs)

@@ -9,14 +9,14 @@ import numpy as np
 from scipy import optimize
 
 from analysis.base.errors import DataError
-from analysis.base.quantity import Quantity, Source, combine, expanded
+from analysis.base.quantity import Quantity, Source, linear_combination
 from analysis.base.samples import Floats
 from analysis.curve.base_circle import FAR_DEG
 from analysis.curve.lift_curve import Curve
 from analysis.job import Rig
 from analysis.lobe.causes import Causes, Place, on_one_shaft
 from analysis.lobe.events import lift_u
-from analysis.lobe.measured import MeasuredLobe
+from analysis.lobe.result import Lobe
 from analysis.lobe.rocker import HIDDEN_STEPS, valve_and_lobe
 
 # Scatter of a smooth curve is taken to hang together over this far; how far the slope of readings is taken to either side.
@@ -25,7 +25,7 @@ PIECE_DEG, SIDE_DEG = 4.0, 1.0
 GRID_DEG = 0.25
 
 
-def valve_lift(lobe: MeasuredLobe, rig: Rig, deg: Floats | float) -> Floats:
+def valve_lift(lobe: Lobe, rig: Rig, deg: Floats | float) -> Floats:
     """Valve lift (mm, lash off, never negative) at crank degrees from overlap TDC. Shape of `deg`.
 
     The curve, below its foot the readings themselves, and beyond those the last of them: further from the peak it is no more.
@@ -35,17 +35,17 @@ def valve_lift(lobe: MeasuredLobe, rig: Rig, deg: Floats | float) -> Floats:
     return np.where(_far(lobe, angle), 0.0, np.maximum(lift, 0.0))
 
 
-def lift_at(lobe: MeasuredLobe, rig: Rig, deg: float) -> Quantity:
+def lift_at(lobe: Lobe, rig: Rig, deg: float) -> Quantity:
     """Valve lift (mm) at one crank angle with its uncertainty. A valve that the indicator cannot tell from closed has lift 0, and
     the uncertainty of the zero. Raises DataError where the sweep holds no reading.
     """
     if _far(lobe, np.asarray(deg)):
-        return Quantity(0.0)
-    lift = _lift(lobe, rig, deg)
+        return Quantity(0.0, unit="mm")
+    lift = _lift(lobe, rig, deg).labelled("mm")
     return lift if lift.value > HIDDEN_STEPS * lobe.causes.step_mm else _closed(lift, lobe.causes.name)
 
 
-def _far(lobe: MeasuredLobe, deg: Floats) -> Floats:
+def _far(lobe: Lobe, deg: Floats) -> Floats:
     """Whether angles are further from the peak than any lobe reaches. Shape of `deg`."""
     return np.asarray(np.abs(deg - lobe.causes.peak_deg) > FAR_DEG)
 
@@ -63,7 +63,7 @@ def _at_valve(rig: Rig, shown: Floats) -> Floats:
 def _readings(curve: Curve) -> tuple[Floats, Floats]:
     """Angles and lifts (mm, at the indicator) of the readings beyond both ends of the curve, and of those ends, in order."""
     ends = np.array([curve.spline.low, curve.spline.high])
-    deg, lift = np.concatenate((curve.foot_deg, ends)), np.concatenate((curve.foot_lift, curve.spline.value(ends)))
+    deg, lift = np.concatenate((curve.foot.deg, ends)), np.concatenate((curve.foot.lift_mm, curve.spline.value(ends)))
     order = np.argsort(deg, kind="stable")
     return deg[order], lift[order]
 
@@ -75,7 +75,7 @@ def _shown(curve: Curve, deg: Floats) -> Floats:
     return np.where(on_curve, s.value(np.clip(deg, s.low, s.high)), np.interp(deg, *_readings(curve)))
 
 
-def _lift(lobe: MeasuredLobe, rig: Rig, deg: float, piece: str = "") -> Quantity:
+def _lift(lobe: Lobe, rig: Rig, deg: float, piece: str = "") -> Quantity:
     """Valve lift with its uncertainty, below nothing if the readings are. `piece`: what to call a stretch whose scatter hangs
     together, for whoever adds up over it.
     """
@@ -89,7 +89,7 @@ def _lift(lobe: MeasuredLobe, rig: Rig, deg: float, piece: str = "") -> Quantity
     return valve_and_lobe(rig, lift.moved(shown), causes.name)[0]  # what is known of the encoder is in the angle
 
 
-def _slope_and_scatter(lobe: MeasuredLobe, at: float, at_one_place: bool) -> tuple[float, float]:
+def _slope_and_scatter(lobe: Lobe, at: float, at_one_place: bool) -> tuple[float, float]:
     """Slope (mm/deg) at the indicator, and standard uncertainty from scatter (mm), at an angle as read; `at_one_place`: with the
     coherent quantization there, which over a stretch averages out. Raises DataError where there is no reading.
     """
@@ -115,9 +115,9 @@ def _slope_and_scatter(lobe: MeasuredLobe, at: float, at_one_place: bool) -> tup
 
 def _closed(small: Quantity, name: str) -> Quantity:
     """None, for something too small to be told from it: what the readings show of it is a bound."""
-    if small.value < -expanded(small):
-        return Quantity(0.0)
-    hidden = Source(f"below what the indicator tells from closed, {name}", shape="rectangular")
+    if small.value < -small.u95:
+        return Quantity(0.0, unit=small.unit)
+    hidden = Source(f"below what the indicator tells from closed, {name}", distribution="rectangular")
     return small.moved(0.0).with_part(hidden, max(small.value, 0.0) / math.sqrt(3))
 
 
@@ -136,12 +136,12 @@ class Overlap:
     area_mm_deg: Quantity
 
 
-def overlap_of(intake: MeasuredLobe, exhaust: MeasuredLobe, rig: Rig) -> Overlap:
+def overlap_of(intake: Lobe, exhaust: Lobe, rig: Rig) -> Overlap:
     """Lifts at TDC and the area of the overlap. Raises DataError where a sweep holds no reading within it, or the intake's lobe
     does not follow the exhaust's.
     """
     at_tdc = lift_at(intake, rig, 0.0), lift_at(exhaust, rig, 0.0)
-    low, high = (lobe.quantities["centerline by peak"].value for lobe in (exhaust, intake))
+    low, high = (lobe.centerlines.peak.value for lobe in (exhaust, intake))
 
     def gap(deg: float) -> float:
         return float(valve_lift(intake, rig, deg) - valve_lift(exhaust, rig, deg))
@@ -156,7 +156,7 @@ def overlap_of(intake: MeasuredLobe, exhaust: MeasuredLobe, rig: Rig) -> Overlap
     return Overlap(*at_tdc, cross, height, area)
 
 
-def _area(intake: MeasuredLobe, exhaust: MeasuredLobe, rig: Rig, cross: float) -> Quantity:
+def _area(intake: Lobe, exhaust: Lobe, rig: Rig, cross: float) -> Quantity:
     """Area (mm deg) under the lower of both lifts, which cross at `cross`. Every angle's lift brings its sources: an error of the
     zero acts all along, one of TDC by what the two flanks leave of it.
     """
@@ -166,10 +166,12 @@ def _area(intake: MeasuredLobe, exhaust: MeasuredLobe, rig: Rig, cross: float) -
     # Middles of strips: where they meet the two valves change over, and where they end neither counts.
     middles = opens + width * (np.arange(count) + 0.5)
     lifts = (_lift(intake if deg < cross else exhaust, rig, float(deg), f"piece {deg // PIECE_DEG:.0f}") for deg in middles)
-    return on_one_shaft(combine(*((width, lift) for lift in lifts)), (intake.causes, exhaust.causes))
+    return on_one_shaft(linear_combination(*((width, lift) for lift in lifts)), (intake.causes, exhaust.causes)).labelled(
+        "mm deg"
+    )
 
 
-def _foot(lobe: MeasuredLobe, rig: Rig, start: float, way: int) -> float:
+def _foot(lobe: Lobe, rig: Rig, start: float, way: int) -> float:
     """The angle, from `start` away from the peak (`way`), from which on the lift is none but for what the zero is off."""
     deg = start + way * np.arange(0.0, 2 * FAR_DEG, GRID_DEG)
     none = valve_lift(lobe, rig, deg) <= lobe.causes.zero_u_mm

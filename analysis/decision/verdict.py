@@ -2,6 +2,7 @@
 
 From each limit a guard band is kept: the expanded uncertainty, times the factor that the job states. What lies inside the
 limits by more than that is within, what lies outside them by more than that is outside, and what is left straddles a limit.
+A number that a finding makes doubtful is not judged: it is inconclusive.
 """
 
 from __future__ import annotations
@@ -10,13 +11,13 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
-from analysis.base.quantity import Quantity, expanded
-from analysis.decision.alike import Like, likes
+from analysis.base.quantity import Quantity
 from analysis.decision.card import Asked, card
+from analysis.decision.comparable import Comparable, comparables
 from analysis.job import Job
-from analysis.measure import Measured
+from analysis.lobe.result import Measurement
 
-Verdict = Literal["within", "outside", "cannot tell", "not compared"]
+Verdict = Literal["within", "outside", "cannot tell", "not compared", "inconclusive"]
 RULE = (
     "Within: inside the limits by more than the 95 % expanded uncertainty; outside: beyond them by more than it; else it cannot "
     "be told (ISO 14253-1, JCGM 106)."
@@ -29,13 +30,16 @@ RULE_SCALED = (
 
 @dataclass(frozen=True)
 class Line:
-    """One number held against the card. `how` says how it was made comparable, or why it could not be."""
+    """One number held against the card. `how` says how it was made comparable, or why it could not be; `doubts` are the codes of
+    the findings for which it was not judged.
+    """
 
     asked: Asked
     measured: Quantity | None
     u95: float
     verdict: Verdict
     how: str = ""
+    doubts: tuple[str, ...] = ()
 
     @property
     def difference(self) -> float | None:
@@ -50,13 +54,13 @@ class Line:
 
 def rule(job: Job) -> str:
     """The decision rule in one sentence, as the sheet states it."""
-    factor = job.specification.tolerance.guard_band
+    factor = job.specification.tolerance.guard_band_factor
     return RULE if factor == 1.0 else RULE_SCALED.format(factor=factor)
 
 
-def judge(value: float, u95: float, low: float, high: float, guard_band: float = 1.0) -> Verdict:
+def judge(value: float, u95: float, low: float, high: float, guard_band_factor: float = 1.0) -> Verdict:
     """Whether `value` with its expanded uncertainty lies within [low, high]. Either limit may be infinite."""
-    band = guard_band * u95
+    band = guard_band_factor * u95
     if low + band <= value <= high - band:
         return "within"
     if value < low - band or value > high + band:
@@ -64,18 +68,18 @@ def judge(value: float, u95: float, low: float, high: float, guard_band: float =
     return "cannot tell"
 
 
-def compare(job: Job, measured: Measured) -> tuple[Line, ...]:
+def compare(job: Job, measured: Measurement) -> tuple[Line, ...]:
     """Every line of the card against what was measured."""
     asked = card(job)
-    return tuple(_line(a, found, job) for a, found in zip(asked, likes(asked, job, measured), strict=True))
+    return tuple(_line(a, found, job) for a, found in zip(asked, comparables(asked, job, measured), strict=True))
 
 
-def _line(asked: Asked, found: Like, job: Job) -> Line:
+def _line(asked: Asked, found: Comparable, job: Job) -> Line:
     if found.quantity is None:
         return Line(asked, None, 0.0, "not compared", found.how)
-    u95 = expanded(found.quantity)
+    u95 = found.quantity.u95
     low, high = asked.value - asked.tolerance, asked.value + asked.tolerance
-    verdict = judge(found.quantity.value, u95, low, high, job.specification.tolerance.guard_band)
+    verdict = judge(found.quantity.value, u95, low, high, job.specification.tolerance.guard_band_factor)
     return Line(asked, found.quantity, u95, verdict, found.how)
 
 

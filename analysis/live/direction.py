@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.base.samples import Bools, IndexPulses, Ints, Samples
-from analysis.crank.motion import find_slips, usable_forward
+from analysis.crank.motion import find_count_errors, usable_forward
 
 
 @dataclass(frozen=True)
@@ -45,7 +45,7 @@ class Turning:
         """
         if samples.crank.size == 0:
             return np.zeros(0, np.int64), np.zeros(0, np.bool_)
-        slips = find_slips(pulses, cpr)
+        slips = find_count_errors(pulses, cpr)
         offset = sum((np.where(samples.time_us > slip.to_us, slip.counts, 0) for slip in slips), np.zeros_like(samples.crank))
         position = self._forward * (samples.crank - offset)
         past = np.repeat(position[:1], 4) if self._past is None else self._past

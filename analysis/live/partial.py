@@ -11,19 +11,20 @@ from dataclasses import dataclass
 from typing import Final
 
 from analysis.base.errors import DataError
-from analysis.base.quantity import Number, Quantity
+from analysis.base.quantity import Quantity
 from analysis.base.samples import Capture, Ints
 from analysis.crank.motion import running_direction
-from analysis.crank.segments import first_start
+from analysis.crank.segments import on_one_count
 from analysis.curve.sweep import Sweep, Swept, read_sweep
+from analysis.diagnosis.examine import examine
 from analysis.job import Job
 from analysis.lobe.causes import causes_of
 from analysis.lobe.events import CLOSING, OPENING, crossing
-from analysis.lobe.measured import foot_of, number
+from analysis.lobe.measured import foot_of
 from analysis.lobe.peak import highest_so_far
-from analysis.lobe.result import Result
+from analysis.lobe.result import Measurement, place_of
 from analysis.lobe.rocker import HIDDEN_STEPS, checking_lift
-from analysis.measure import VALVES, find_tdc, measure_all
+from analysis.measure import VALVES, find_tdc
 from analysis.tdc.carrying import carry_tdc, fires_after, found_on
 from analysis.tdc.stop import TdcFound
 
@@ -39,9 +40,9 @@ class Passed:
 
     lift_mm: float
     at: str
-    opens_deg: Number | None
-    closes_deg: Number | None
-    duration_deg: Number | None
+    opens: Quantity | None
+    closes: Quantity | None
+    duration: Quantity | None
 
 
 @dataclass(frozen=True)
@@ -51,7 +52,7 @@ class LiveResult:
     """
 
     events: dict[str, tuple[Passed, ...]]
-    result: Result | None
+    result: Measurement | None
     why: str = ""
     tdc: TdcFound | None = None
 
@@ -67,15 +68,15 @@ def tdc_of(job: Job, found_by: Sequence[Capture], capture: Capture, forward: int
 
     Raises DataError if there is none, or if it cannot be carried over and must be found again.
     """
-    tdc, source, _ = find_tdc(job, [*found_by, capture], forward)
-    tdc = tdc.later(_after(job, found_by, capture), forward)
-    return (tdc.count if source is None else carry_tdc(tdc, source, capture)[0]), tdc
+    located = find_tdc(job, [*found_by, capture], forward)
+    tdc = located.tdc.later(_after(job, found_by, capture), forward)
+    return (tdc.count if located.source is None else carry_tdc(tdc, located.source, capture)[0]), tdc
 
 
 def tdc_so_far(job: Job, capture: Capture, forward: int) -> LiveResult:
     """What a capture of the stop or of the piston's travel comes to so far."""
     try:
-        return LiveResult({}, None, tdc=find_tdc(job, [capture], forward)[0])
+        return LiveResult({}, None, tdc=find_tdc(job, [capture], forward).tdc)
     except DataError as error:
         return LiveResult({}, None, str(error))
 
@@ -83,20 +84,21 @@ def tdc_so_far(job: Job, capture: Capture, forward: int) -> LiveResult:
 def result_so_far(job: Job, found_by: Sequence[Capture], capture: Capture) -> LiveResult:
     """What the sweep in `capture` comes to so far, TDC from the captures `found_by`. Data that say nothing yet make a `why`."""
     try:
-        result = measure_all(job, [*found_by, capture], after_deg=_after(job, found_by, capture)).result
+        result = examine(job, [*found_by, capture], after_deg=_after(job, found_by, capture))
     except DataError as error:
         return _partly(job, found_by, capture, str(error))
+    if result.refused:
+        return _partly(job, found_by, capture, str(result.refused[0].error))
     events = {
-        lobe.valve: tuple(Passed(e.lift_mm, e.at, e.opens_deg, e.closes_deg, e.duration_deg) for e in lobe.events)
-        for lobe in result.lobes
+        lobe.valve: tuple(Passed(e.lift_mm, e.at, e.opens, e.closes, e.duration) for e in lobe.events) for lobe in result.lobes
     }
     return LiveResult(events, result)
 
 
 def _partly(job: Job, found_by: Sequence[Capture], capture: Capture, why: str) -> LiveResult:
     events = {}
-    capture = first_start(capture)
-    stood_on = capture.header.channels if capture.header is not None else ()
+    capture = on_one_count(capture)
+    stood_on = capture.header.channels
     forward = forward_of(job, capture.samples.crank)
     for channel, valve in enumerate(stood_on):
         if valve not in VALVES:
@@ -112,7 +114,7 @@ def _partly(job: Job, found_by: Sequence[Capture], capture: Capture, why: str) -
 
 def _after(job: Job, found_by: Sequence[Capture], capture: Capture) -> float:
     """Crank degrees by which TDC of the cylinder swept comes after that of the one on which it was found."""
-    swept = None if capture.header is None else capture.header.cylinder
+    swept = capture.header.cylinder
     cylinder = swept if swept in job.engine.firing_order else job.measure.cylinder
     return fires_after(job, cylinder, found_on(job, found_by))
 
@@ -126,7 +128,7 @@ def _passed(job: Job, swept: Swept, valve: str) -> tuple[Passed, ...]:
         seen = checking_lift(job.rig, lift, at, causes.name)
         if seen.value <= HIDDEN_STEPS * causes.step_mm:
             continue
-        angles: list[Number | None] = []
+        angles: list[Quantity | None] = []
         for flank, usual in zip((OPENING, CLOSING), _USUAL.get(valve, (0.0, 0.0)), strict=True):
             try:
                 deg = crossing(swept.curve, seen, flank, top, causes).deg
@@ -135,7 +137,8 @@ def _passed(job: Job, swept: Swept, valve: str) -> tuple[Passed, ...]:
                 continue
             inside = swept.curve.spline.low + PASSED_DEG < deg.value < swept.curve.spline.high - PASSED_DEG
             turns = round((usual - deg.value) / 360.0)
-            angles.append(number(deg.moved(deg.value + 360.0 * turns)) if inside else None)
+            place = place_of("exhaust" if valve == "exhaust" else "intake", flank)
+            angles.append((deg + 360.0 * turns).labelled("deg", place) if inside else None)
         if angles != [None, None]:
             found.append(Passed(lift, at, angles[0], angles[1], None))
     return tuple(found)

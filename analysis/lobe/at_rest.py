@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from analysis.base.quantity import Number, Quantity, Source, expanded
+from analysis.base.quantity import Quantity, Source
 from analysis.crank.readings import LEAST_FALL_MM, BleedDown, find_bleed_down
 from analysis.curve.sweep import Swept
 from analysis.lobe.causes import Causes
@@ -12,10 +12,10 @@ from analysis.lobe.result import AtRest
 def at_rest(swept: Swept, causes: Causes) -> AtRest:
     """Zero, runout and drift on the base circle, and how far the lift sank while the crank stood."""
     base = swept.curve.base
-    zero = Quantity(base.mean_zero).with_part(Source("zero on the base circle", shape="rectangular"), causes.zero_u_mm)
+    cause = Source("zero on the base circle", distribution="rectangular")
     sank = stands_that_sank(swept)
     return AtRest(
-        zero_mm=Number(zero.value, expanded(zero)),
+        zero=Quantity(base.mean_zero, unit="mm").with_part(cause, causes.zero_u_mm),
         runout_mm=base.runout_mm,
         drift_mm=base.drift_mm,
         sank_mm=sank[0].fall_mm if sank else 0.0,

@@ -18,7 +18,7 @@ from typing import Final, Literal
 
 import numpy as np
 
-from analysis.base.quantity import Quantity, Source, combine
+from analysis.base.quantity import Quantity, Source, linear_combination
 from analysis.base.samples import Floats
 from analysis.curve.base_circle import BaseCircle
 from analysis.curve.lift_curve import Curve
@@ -109,11 +109,11 @@ class Causes:
 
     def off_angle(self, at: Place, kinds: Iterable[Kind] = OF_ANGLE + OF_LIFT) -> Quantity:
         """By how many degrees the angle of a lift is read too far, at one place."""
-        return combine(*((float(cause.on_angle(at)), cause.quantity) for cause in self.of(*kinds)))
+        return linear_combination(*((float(cause.on_angle(at)), cause.quantity) for cause in self.of(*kinds)))
 
     def off_lift(self, at: Place, kinds: Iterable[Kind] = OF_ANGLE + OF_LIFT) -> Quantity:
         """By how many millimetres the lift of an angle shows too high, at one place."""
-        return combine(*((float(cause.on_lift(at)), cause.quantity) for cause in self.of(*kinds)))
+        return linear_combination(*((float(cause.on_lift(at)), cause.quantity) for cause in self.of(*kinds)))
 
 
 def causes_of(rig: Rig, swept: Swept) -> Causes:
@@ -125,14 +125,14 @@ def causes_of(rig: Rig, swept: Swept) -> Causes:
     zero = curve.base.mean_zero_u_mm(step, curve.noise_mm)
     own = rig.indicator_error_mm / math.sqrt(3)
     lean = (1.0 - math.cos(math.radians(rig.indicator_tilt_deg))) / math.sqrt(3)
-    lag = curve.latency.source(f"latency of the indicator, {name}")
+    lag = curve.lag.source(f"latency of the indicator, {name}")
 
     def about_zero(what: str, u: float, unit: str, shape: str = "rectangular") -> Quantity:
-        return Quantity(0.0).with_part(Source(f"{what}, {name}", shape=shape, u=u, unit=unit), u)
+        return Quantity(0.0).with_part(Source(f"{what}, {name}", distribution=shape, u=u, unit=unit), u)
 
     each = (
-        Cause("tdc", combine((sweep.forward * 360.0 / sweep.cpr, sweep.tdc_count)).moved(0.0), _everywhere),
-        Cause("lag", Quantity(0.0).with_part(lag, curve.latency.u), _speed),
+        Cause("tdc", linear_combination((sweep.forward * 360.0 / sweep.cpr, sweep.tdc_count)).moved(0.0), _everywhere),
+        Cause("lag", Quantity(0.0).with_part(lag, curve.lag.u), _speed),
         Cause("encoder", tdc.sine, partial(_encoder_sine, tdc.after_deg)),
         Cause("encoder", tdc.cosine, partial(_encoder_cosine, tdc.after_deg, tdc.contact_deg)),
         Cause("zero", about_zero("zero on the base circle", zero, "mm"), _everywhere),

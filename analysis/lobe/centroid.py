@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from analysis.base.quantity import Quantity, Source, combine
+from analysis.base.quantity import Quantity, Source, linear_combination
 from analysis.base.samples import Floats
 from analysis.curve.lift_curve import Curve
 from analysis.lobe.causes import OF_ANGLE, Causes, Place
@@ -41,18 +41,18 @@ def centroid(curve: Curve, peak_deg: float, causes: Causes) -> Quantity:
     by_lift = [(float(arm @ cause.effect(at)) * GRID_DEG / area, cause.quantity) for cause in causes.of("runout")]
     # An error of the angle, e(a), moves each piece of area and makes it wider or narrower.
     by_angle = [(float(share @ np.gradient(arm * cause.effect(at), GRID_DEG)), cause.quantity) for cause in causes.of(*OF_ANGLE)]
-    return quantity - combine(*by_lift, *by_angle)
+    return quantity - linear_combination(*by_lift, *by_angle)
 
 
 def _whole_lift(curve: Curve) -> tuple[Floats, Floats, Floats]:
     """Angles, lifts and their standard errors over the whole lobe: the curve, and below its foot the readings themselves."""
     s = curve.spline
-    low, high = (min(s.low, *curve.foot_deg), max(s.high, *curve.foot_deg)) if curve.foot_deg.size else (s.low, s.high)
+    low, high = (min(s.low, *curve.foot.deg), max(s.high, *curve.foot.deg)) if curve.foot.deg.size else (s.low, s.high)
     grid = np.arange(low, high, GRID_DEG)
     on_curve = (grid >= s.low) & (grid < s.high)
     lift, error = np.zeros(grid.shape), np.full(grid.shape, math.sqrt(s.sigma2))
     lift[on_curve] = s.value(grid[on_curve])
     error[on_curve] = np.interp(grid[on_curve], grid[on_curve][::PIECE], s.error(grid[on_curve][::PIECE]))
-    if curve.foot_deg.size:
-        lift[~on_curve] = np.interp(grid[~on_curve], curve.foot_deg, curve.foot_lift)
+    if curve.foot.deg.size:
+        lift[~on_curve] = np.interp(grid[~on_curve], curve.foot.deg, curve.foot.lift_mm)
     return grid, lift, error

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.base.errors import DataError
-from analysis.base.quantity import Quantity, Source, combine
+from analysis.base.quantity import Quantity, Source, linear_combination
 from analysis.base.quantization import harmonic_variance
 from analysis.base.samples import Floats
 from analysis.curve.lift_curve import Curve
@@ -66,7 +66,7 @@ def crossing(curve: Curve, lift: Quantity, flank: int, peak_deg: float, causes: 
     of_pass = _of_passes(curve, deg)
     quantity = _with_between(quantity, of_pass, where)
     quantity -= causes.off_angle(Place.on(curve, deg))
-    return Crossing(combine((1.0, quantity), (1.0 / slope, lift.moved(0.0))), slope, of_pass)
+    return Crossing(linear_combination((1.0, quantity), (1.0 / slope, lift.moved(0.0))), slope, of_pass)
 
 
 def lift_u(curve: Curve, deg: float, causes: Causes, level: bool = False) -> float:
@@ -86,9 +86,9 @@ def coherent_variance(curve: Curve, deg: Floats, causes: Causes, derivative: int
     same size would come to is in the curve's standard error already, and is taken off.
     """
     q = causes.step_mm
-    near = (curve.pooled_deg > deg.min() - KERNEL_DEG) & (curve.pooled_deg < deg.max() + KERNEL_DEG)
-    x = curve.pooled_deg[near]
-    weight = curve.spline.weights(deg, x, curve.pooled_weight[near], derivative)
+    near = (curve.pooled.deg > deg.min() - KERNEL_DEG) & (curve.pooled.deg < deg.max() + KERNEL_DEG)
+    x = curve.pooled.deg[near]
+    weight = curve.spline.weights(deg, x, curve.pooled.weight[near], derivative)
     first = np.exp(2j * np.pi / q * curve.fitted[near])
     white = np.sum(weight * weight, axis=1)
     waves = np.abs(weight @ first[:, None] ** HARMONICS) ** 2 - white[:, None]
@@ -99,10 +99,10 @@ def _of_passes(curve: Curve, deg: float) -> Floats:
     """By how many degrees each pass runs late against the common curve around `deg`. Shape (passes,), NaN where a pass has too
     little there.
     """
-    near = [np.abs(x - deg) < PASS_WINDOW_DEG for x in curve.pass_deg]
-    number = np.repeat(np.arange(len(near)), [int(mine.sum()) for mine in near])
-    pull, away = (np.concatenate([of[k][mine] for of, mine in zip(curve.along, near, strict=True)]) for k in (0, 1))
-    count, against, power = (np.bincount(number, weights=w, minlength=len(near)) for w in (None, pull * away, pull * pull))
+    near = np.abs(curve.points.deg - deg) < PASS_WINDOW_DEG
+    number, pull, away = curve.points.pass_[near], curve.slope[near], curve.residual[near]
+    passes = int(curve.points.pass_.max()) + 1
+    count, against, power = (np.bincount(number, weights=w, minlength=passes) for w in (None, pull * away, pull * pull))
     seen = (count >= 4) & (power > 0)
     return np.where(seen, -against / np.where(seen, power, 1.0), np.nan)
 

@@ -11,10 +11,10 @@ import math
 import numpy as np
 
 from analysis.base.errors import DataError
-from analysis.base.quantity import NORMAL_95, Quantity, Source, combine
+from analysis.base.quantity import NORMAL_95, Quantity, Source, linear_combination
 from analysis.base.samples import Floats
 from analysis.curve.lift_curve import Curve
-from analysis.curve.smoothing import Spline, loosened
+from analysis.curve.smoothing import Spline, undersmoothed
 from analysis.lobe.causes import OF_ANGLE, OF_LIFT, Causes, Place
 from analysis.lobe.events import coherent_variance
 
@@ -39,7 +39,7 @@ def peak_quantities(curve: Curve, causes: Causes) -> tuple[Quantity, Quantity]:
     deg, u = (low + high) / 2, (high - low) / 2 / NORMAL_95
     # What one unit of slope error (mm/deg) comes to in the angle of the peak.
     moves = u / max(float(np.sqrt(np.mean(errors.at(np.array([low, high])) ** 2))), 1e-300)
-    of_runout = combine(*((-moves * leans, cause) for leans, cause in errors.runout))
+    of_runout = linear_combination(*((-moves * leans, cause) for leans, cause in errors.runout))
     scatter = Source(f"scatter and smoothing at the peak, {causes.name}")
     angle = Quantity(deg).with_part(scatter, math.sqrt(max(u * u - of_runout.u**2, 0.0)))
     angle += of_runout - causes.off_angle(Place.on(curve, deg), OF_ANGLE)
@@ -82,7 +82,7 @@ class _SlopeErrors:
 
     def __init__(self, curve: Curve, causes: Causes, top: float) -> None:
         self.curve, self.causes = curve, causes
-        self.loose = loosened(curve.spline, curve.pooled_deg, curve.pooled_lift, curve.pooled_weight)
+        self.loose = undersmoothed(curve.spline, curve.pooled.deg, curve.pooled.lift_mm, curve.pooled.weight)
         about = Place.on(curve, np.array([top - 0.5, top + 0.5]))
         # By how much (mm/deg) one unit of each makes the nose lean.
         self.runout = [(float(np.diff(cause.on_lift(about))[0]), cause.quantity) for cause in causes.of("runout")]

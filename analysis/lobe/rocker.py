@@ -52,10 +52,10 @@ def at_lobe(rig: Rig, at_valve: Quantity, name: str, lash: Quantity | None = Non
 def lash_of(rig: Rig, name: str) -> Quantity:
     """The lash that is in (mm)."""
     u = rig.lash_error_mm / math.sqrt(3)
-    return Quantity(rig.lash_mm).with_part(Source(f"lash, {name}", shape="rectangular", u=u, unit="mm"), u)
+    return Quantity(rig.lash_mm).with_part(Source(f"lash, {name}", distribution="rectangular", u=u, unit="mm"), u)
 
 
 def ratio_of(rig: Rig, name: str) -> Quantity:
     """Valve lift over lobe lift."""
     u = rig.rocker_ratio_error / math.sqrt(3)
-    return Quantity(rig.rocker_ratio).with_part(Source(f"rocker ratio, {name}", shape="rectangular", u=u), u)
+    return Quantity(rig.rocker_ratio).with_part(Source(f"rocker ratio, {name}", distribution="rectangular", u=u), u)

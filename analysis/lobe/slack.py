@@ -8,12 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.base.errors import DataError
-from analysis.base.quantity import NOTHING, Quantity, Source, combine
+from analysis.base.quantity import NOTHING, Quantity, Source, linear_combination
 from analysis.base.samples import Bools, Floats, Ints
 from analysis.base.selection import only
 from analysis.crank.motion import Motion, follow, usable_forward
 from analysis.crank.readings import read_channel, without_spikes
-from analysis.curve.lift_curve import CLUSTER_DEG, Curve
+from analysis.curve.lag_estimate import CLUSTER_DEG
+from analysis.curve.lift_curve import Curve
 from analysis.curve.sweep import Sweep, Swept
 from analysis.job import Rig
 from analysis.lobe.causes import OF_ANGLE, Causes, Place
@@ -73,7 +74,7 @@ def backward_readings(rig: Rig, sweep: Sweep, swept: Swept) -> Backward:
         return Backward(np.zeros(0), np.zeros(0), np.zeros(0), np.zeros(0))
     motion, _ = follow(sweep.capture, sweep.forward, allowance)
     backward = Motion(motion.time_s, motion.position, back, motion.forward)
-    lag = curve.latency.seconds
+    lag = curve.lag.seconds
     readings = read_channel(sweep.capture, sweep.channel, backward, rig.indicator_sign, lag)
     mine = readings.usable & without_spikes(readings.lift_mm, sweep.step_mm)
     moved = _moved(swept, sweep)
@@ -179,8 +180,8 @@ def _systematic(curve: Curve, seen: Backward, slope: Floats, slack: float, cause
     )
     u_mm = math.hypot(base.mean_zero_u_mm(causes.step_mm, curve.noise_mm), base.drift_mm)
     zero = Source(f"zero of the backward motion, {causes.name}", u=u_mm, unit="mm")
-    carried = Source(f"index pulse carried over to the backward motion, {causes.name}", shape="triangular")
-    found = combine(*apart).with_part(carried, float(np.average(seen.carried_u, weights=weight)))
+    carried = Source(f"index pulse carried over to the backward motion, {causes.name}", distribution="triangular")
+    found = linear_combination(*apart).with_part(carried, float(np.average(seen.carried_u, weights=weight)))
     return found.with_part(zero, float(np.sum(slope) / np.sum(weight)) * u_mm)
 
 

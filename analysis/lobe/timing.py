@@ -5,32 +5,32 @@ Plain numbers and quantities alike: with quantities, what the angles share (TDC,
 
 from __future__ import annotations
 
-from analysis.base.quantity import Quantity, combine
+from analysis.base.quantity import Quantity, linear_combination
 
 
 def duration(opens: Quantity, closes: Quantity) -> Quantity:
     """Crank degrees from opening to closing."""
-    return combine((1.0, closes), (-1.0, opens))
+    return linear_combination((1.0, closes), (-1.0, opens))
 
 
 def centerline(opens: Quantity, closes: Quantity) -> Quantity:
     """Middle between opening and closing, degrees from overlap TDC."""
-    return combine((0.5, opens), (0.5, closes))
+    return linear_combination((0.5, opens), (0.5, closes))
 
 
 def separation(intake: Quantity, exhaust: Quantity) -> Quantity:
     """Lobe separation in CAM degrees from the centerlines (the exhaust's is negative: before overlap TDC)."""
-    return combine((0.5, intake), (-0.5, exhaust))
+    return linear_combination((0.5, intake), (-0.5, exhaust))
 
 
 def advance(intake: Quantity, exhaust: Quantity) -> Quantity:
     """By how many crank degrees the camshaft is advanced: how far the middle between the centerlines lies before overlap TDC."""
-    return combine((-0.5, intake), (-0.5, exhaust))
+    return linear_combination((-0.5, intake), (-0.5, exhaust))
 
 
 def overlap(intake_opens: Quantity, exhaust_closes: Quantity) -> Quantity:
     """Crank degrees for which both valves are open at one checking lift; negative if both are closed in between."""
-    return combine((1.0, exhaust_closes), (-1.0, intake_opens))
+    return linear_combination((1.0, exhaust_closes), (-1.0, intake_opens))
 
 
 def centerline_disagreement(opens_before: float, closes_after: float, curve_centerline: float) -> float:

@@ -6,15 +6,15 @@ import math
 from typing import Any
 
 from analysis.base.finding import Finding
-from analysis.base.quantity import Quantity, expanded
+from analysis.base.quantity import Quantity
 from analysis.decision.clearance import PistonClearance
 from analysis.decision.correction import Correction
 from analysis.decision.cylinders import Spacing
 from analysis.decision.decide import Decision
 from analysis.decision.spring import Loads, Margin
 from analysis.decision.verdict import Line, rule
-from analysis.report.json import result_json
-from analysis.report.sentences import headline, story
+from analysis.report.json import quantity_json, result_json
+from analysis.report.sentences import headline, said_verdict, story
 
 SCHEMA = 1
 
@@ -44,18 +44,13 @@ def decision_json(decision: Decision) -> dict[str, Any]:
             "area_mm_deg": quantity_json(overlap.area_mm_deg),
         },
         "compression": _maybe(decision.compression),
-        "findings": [finding_json(finding) for finding in decision.findings],
+        "findings": [cause_json(finding) for finding in decision.own_findings],
         "correction": None if decision.correction is None else _correction(decision.correction),
         "after": None
         if after is None
         else {"clearances": [_clearance(c) for c in after.clearances], "compression": _maybe(after.compression)},
-        "result": result_json(decision.measured.result),
+        "result": result_json(decision.measured),
     }
-
-
-def quantity_json(quantity: Quantity) -> dict[str, float]:
-    """A quantity: value and 95 % expanded uncertainty."""
-    return {"value": quantity.value, "u95": expanded(quantity)}
 
 
 def _maybe(quantity: Quantity | None) -> dict[str, float] | None:
@@ -73,7 +68,7 @@ def _line(line: Line) -> dict[str, Any]:
         "specified": asked.value,
         "tolerance": asked.tolerance,
         "measured": None if line.measured is None else {"value": line.measured.value, "u95": line.u95},
-        "verdict": line.verdict,
+        "verdict": said_verdict(line),
         "how": line.how,
     }
 
@@ -84,7 +79,7 @@ def _spacing(spacing: Spacing) -> dict[str, Any]:
         "against": spacing.against,
         "valve": spacing.valve,
         "late_deg": {"value": spacing.late.value, "u95": spacing.u95},
-        "verdict": spacing.verdict,
+        "verdict": said_verdict(spacing),
     }
 
 
@@ -95,9 +90,9 @@ def _clearance(clearance: PistonClearance) -> dict[str, Any]:
         "least_mm": {"value": clearance.least.value, "u95": clearance.u95},
         "at_deg": clearance.at_deg,
         "limit_mm": clearance.limit_mm,
-        "verdict": clearance.verdict,
+        "verdict": said_verdict(clearance),
         "how": clearance.how,
-        "doubt": clearance.doubt,
+        "doubt": clearance.disagree.text if clearance.disagree else "",
         "keeps_deg": None if keeps is None else [None if math.isinf(end) else end for end in keeps],
         "by_advance": {"advance_deg": clearance.advance_deg.tolist(), "least_mm": clearance.least_mm.tolist()},
     }
@@ -109,7 +104,7 @@ def _margin(margin: Margin) -> dict[str, Any]:
         "kind": margin.kind,
         "measured_mm": {"value": margin.measured.value, "u95": margin.u95},
         "limit_mm": margin.limit_mm,
-        "verdict": margin.verdict,
+        "verdict": said_verdict(margin),
     }
 
 
@@ -117,13 +112,15 @@ def _loads(loads: Loads) -> dict[str, Any]:
     return {"valve": loads.valve, "seat_n": loads.seat_n, "open_n": quantity_json(loads.open_n)}
 
 
-def finding_json(finding: Finding) -> dict[str, Any]:
-    """A likely cause."""
+def cause_json(finding: Finding) -> dict[str, Any]:
+    """A likely cause, or a refusal: `text` is the cause, `evidence` what was seen."""
     return {
         "code": finding.code,
-        "probability": round(finding.probability, 4),
-        "text": finding.text,
-        "evidence": finding.evidence,
+        "weight": finding.weight.value,
+        "text": finding.cause or finding.text,
+        "evidence": finding.seen,
+        "do": finding.do,
+        "touches": sorted(finding.touches),
         "about": list(finding.about),
         "estimate": finding.estimate,
     }

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cache
 from importlib import metadata, resources
@@ -12,13 +12,15 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from analysis.base.angles import label
-from analysis.base.quantity import Number, Quantity
+from analysis.base.finding import DOUBT, Finding, doubts
 from analysis.base.safety import cautions
-from analysis.base.words import MM_PER, Units, plus_minus
+from analysis.base.words import Units, length, one_sign, overlap, plus_minus
+from analysis.base.words import value as to_its_uncertainty
 from analysis.decision.correction import EXPLAINED
 from analysis.decision.decide import Decision
 from analysis.decision.verdict import Line, rule
 from analysis.lobe.result import Lobe
+from analysis.report.in_doubt import of_event, told
 from analysis.report.method import how_measured
 from analysis.report.plots import plots
 from analysis.report.sentences import (
@@ -26,10 +28,7 @@ from analysis.report.sentences import (
     found,
     headline,
     line_name,
-    measured_angle,
-    measured_length,
-    number,
-    short,
+    said_word,
     specified,
     story,
     tolerance,
@@ -38,13 +37,13 @@ from analysis.report.sentences import (
 
 Paper = Literal["A4", "letter"]
 # Read aloud they are left out: the word stands beside each.
-SIGNS = {"within": "✓", "outside": "✗", "cannot tell": "?", "not compared": "–", "": ""}
+SIGNS = {"within": "✓", "outside": "✗", "cannot tell": "?", "not compared": "–", "inconclusive": "?", "": ""}
 _N_PER_LBF = 4.4482216152605
 
 
 @dataclass(frozen=True)
 class Row:
-    """A row of a table, all text. `note` is the number of a note below it, or ""."""
+    """A row of a table, all text. `verdict` is its kind, `word` how it reads; `note` is the number of a note below it, or ""."""
 
     name: str
     specified: str
@@ -53,6 +52,7 @@ class Row:
     difference: str = ""
     after: str = ""
     note: str = ""
+    word: str = ""
 
 
 @dataclass(frozen=True)
@@ -80,7 +80,7 @@ def _environment() -> Environment:
 
 
 def _context(decision: Decision, paper: Paper | None) -> dict[str, Any]:
-    job, result, units = decision.job, decision.measured.result, decision.job.measure.units
+    job, result, units = decision.job, decision.measured, decision.job.measure.units
     notes = [n for n in dict.fromkeys(line.how for line in decision.lines) if n]
     first, *rest = story(decision)
     return {
@@ -94,8 +94,9 @@ def _context(decision: Decision, paper: Paper | None) -> dict[str, Any]:
         "subtitle": f"Cylinder {job.measure.cylinder} of {job.engine.cylinders}, firing order {_order(decision)}",
         "facts": _facts(decision),
         "verdict": decision.verdict,
+        "word": headline(decision).partition(": ")[0],
         "signs": SIGNS,
-        "story": [_sign(text) for text in (headline(decision).partition(": ")[2].capitalize(), first, *rest)],
+        "story": [one_sign(text) for text in (_capitalized(headline(decision).partition(": ")[2]), first, *rest)],
         "explained": EXPLAINED,
         "moves": bool(decision.correction and decision.correction.wanted),
         "after": decision.after is not None,
@@ -105,17 +106,20 @@ def _context(decision: Decision, paper: Paper | None) -> dict[str, Any]:
         "notes": notes,
         "rule": rule(job),
         "safety": tuple(_safety(decision)),
-        "safety_notes": [
-            f"{c.gap.valve.capitalize()}: {c.how}." + (f" {c.doubt}" if c.doubt else "") for c in decision.clearances
-        ],
-        "findings": decision.findings[1:] if decision.findings else (),
-        "evidence": decision.findings[0].evidence if decision.findings else "",
-        "events": tuple(row for lobe in result.lobes for row in _events(lobe, units)),
+        "safety_notes": [f"{c.gap.valve.capitalize()}: {c.how}." for c in decision.clearances],
+        "causes": decision.causes.findings,
+        "warnings": [told(finding) for finding in decision.findings if finding not in decision.causes.findings],
+        "doubts": [finding for finding in result.findings if finding.weight is DOUBT],
+        "events": tuple(row for lobe in result.lobes for row in _events(lobe, units, result.findings)),
         "plots": plots(decision),
         "how": tuple(how_measured(decision)),
         "cautions": cautions(),
-        "captures": [dict(zip(("name", "sha256"), text.rsplit(" ", 1), strict=True)) for text in result.captures],
+        "captures": result.captures,
     }
+
+
+def _capitalized(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def _css(name: str) -> Markup:
@@ -136,9 +140,9 @@ def _order(decision: Decision) -> str:
 
 def _facts(decision: Decision) -> list[str]:
     engine, units = decision.job.engine, decision.job.measure.units
-    crank = " × ".join(short(mm, units) for mm in (engine.bore_mm, engine.stroke_mm))
-    facts = [f"bore × stroke {crank} {units}, rod {short(engine.rod_mm, units)} {units}"]
-    started = sorted(lobe.swept.sweep.header.started for lobe in decision.measured.lobes.values())
+    crank = " × ".join(length(mm, units) for mm in (engine.bore_mm, engine.stroke_mm))
+    facts = [f"bore × stroke {crank} {units}, rod {length(engine.rod_mm, units)} {units}"]
+    started = sorted(lobe.swept.sweep.header.started for lobe in decision.measured.lobes)
     days = dict.fromkeys(text[:10] for text in started if text)
     if days:
         facts.append(f"recorded {' and '.join(days)}")
@@ -164,17 +168,14 @@ def _row(line: Line, then: Line, units: Units, notes: list[str]) -> Row:
     changed = _changed(then.verdict, value(then, units)) if then != line else ""
     return Row(
         name=name,
-        specified=f"{specified(asked, units)} {_sign(tolerance(asked, units))}",
-        measured=_sign(found(line, units)),
+        specified=f"{specified(asked, units)} {one_sign(tolerance(asked, units))}",
+        measured=one_sign(found(line, units)),
         verdict=line.verdict,
+        word=said_word(line),
         difference=difference(line, units),
         after=changed,
         note=str(notes.index(line.how) + 1) if line.how else "",
     )
-
-
-def _sign(text: str) -> str:
-    return text.replace("+/-", "±")
 
 
 def _changed(verdict: str, text: str) -> str:
@@ -187,16 +188,18 @@ def _safety(decision: Decision) -> Iterator[Row]:
     later = {c.valve: c for c in after.clearances} if after else {}
     for gap in decision.clearances:
         then = later.get(gap.valve)
-        text = _changed(then.verdict, _short(then.least, units)) if then else ""
+        text = _changed(then.verdict, to_its_uncertainty(then.least, units)) if then else ""
         name = f"piston to {gap.valve}, at {label(gap.at_deg, 'overlap', 0)}"
-        yield Row(name, _least(gap.limit_mm, units), _sign(measured_length(gap.least, units)), gap.verdict, after=text)
+        least = one_sign(plus_minus(gap.least, units))
+        yield Row(name, _least(gap.limit_mm, units), least, gap.verdict, after=text, word=said_word(gap))
     for margin in decision.margins:
-        left = _sign(measured_length(margin.measured, units))
-        yield Row(f"{margin.valve} {margin.kind}", _least(margin.limit_mm, units), left, margin.verdict)
+        left = one_sign(plus_minus(margin.measured, units))
+        yield Row(f"{margin.valve} {margin.kind}", _least(margin.limit_mm, units), left, margin.verdict, word=said_word(margin))
     for spacing in decision.spacings:
-        late = _sign(measured_angle(Number(spacing.late.value, spacing.u95)))
+        late = one_sign(plus_minus(spacing.late))
         bound = f"0 ±{decision.job.specification.tolerance.centerline_deg:g}"
-        yield Row(f"cylinder {spacing.cylinder} {spacing.valve}, degrees late", bound, late, spacing.verdict)
+        name = f"cylinder {spacing.cylinder} {spacing.valve}, crank degrees"
+        yield Row(name, bound, late, spacing.verdict, word=said_word(spacing))
     for loads in decision.loads:
         factor, unit = (1.0, "N") if units == "mm" else (_N_PER_LBF, "lbf")
         text = f"{loads.seat_n / factor:.0f} to {loads.open_n.value / factor:.0f}"
@@ -205,39 +208,31 @@ def _safety(decision: Decision) -> Iterator[Row]:
     if decision.compression is not None:
         then_ratio = f"{after.compression.value:.2f}" if after and after.compression else ""
         static = f"static {decision.job.engine.compression_ratio:g}"
-        yield Row("dynamic compression", static, _sign(plus_minus(number(decision.compression))), "", after=then_ratio)
+        yield Row("dynamic compression", static, one_sign(plus_minus(decision.compression)), "", after=then_ratio)
 
 
 def _overlap(decision: Decision) -> Iterator[Row]:
-    overlap, units = decision.overlap, decision.job.measure.units
-    cam = decision.measured.result.cam
-    if cam is not None and cam.overlap_deg is not None and cam.overlap_lift_mm is not None:
-        at = f"overlap at {short(cam.overlap_lift_mm, units)} {decision.job.measure.checking_at}, degrees"
-        yield Row(at, "", _sign(measured_angle(cam.overlap_deg)), "")
-    if overlap is None:
+    both, units = decision.overlap, decision.job.measure.units
+    cam = decision.measured.cam
+    if cam is not None and cam.overlap is not None and cam.overlap_lift_mm is not None:
+        at = f"overlap at {length(cam.overlap_lift_mm, units)} {decision.job.measure.checking_at}, degrees"
+        yield Row(at, "", one_sign(overlap(cam.overlap)), "")
+    if both is None:
         return
-    for valve, at_tdc in (("intake", overlap.intake_at_tdc_mm), ("exhaust", overlap.exhaust_at_tdc_mm)):
-        yield Row(f"{valve} lift at TDC", "", _sign(measured_length(at_tdc, units)) if at_tdc.value else "closed", "")
-    area = number(overlap.area_mm_deg)
-    yield Row(f"area of the overlap, {units}·degrees", "", _sign(plus_minus(area, MM_PER[units])), "")
-
-
-def _short(quantity: Quantity, units: Units) -> str:
-    """A length to its uncertainty, without saying it."""
-    return measured_length(quantity, units).partition(" ")[0]
+    for valve, at_tdc in (("intake", both.intake_at_tdc_mm), ("exhaust", both.exhaust_at_tdc_mm)):
+        yield Row(f"{valve} lift at TDC", "", one_sign(plus_minus(at_tdc, units)) if at_tdc.value else "closed", "")
+    yield Row(f"area of the overlap, {units}·degrees", "", one_sign(plus_minus(both.area_mm_deg, units)), "")
 
 
 def _least(mm: float, units: Units) -> str:
-    return f"≥ {short(mm, units)}"
+    return f"≥ {length(mm, units)}"
 
 
-def _events(lobe: Lobe, units: Units) -> Iterator[dict[str, str]]:
-    intake = lobe.valve == "intake"
+def _events(lobe: Lobe, units: Units, findings: Sequence[Finding]) -> Iterator[dict[str, str]]:
+    """Every event; "?" behind a number that is in doubt."""
     for event in lobe.events:
-        yield {
-            "valve": lobe.valve,
-            "lift": short(event.lift_mm, units),
-            "opens": _sign(measured_angle(event.opens_deg, "intake opens" if intake else "exhaust opens")),
-            "closes": _sign(measured_angle(event.closes_deg, "intake closes" if intake else "exhaust closes")),
-            "duration": _sign(measured_angle(event.duration_deg)),
+        marked = {
+            kind: one_sign(plus_minus(number)) + (" ?" if doubts(findings, of_event(lobe.valve, event.lift_mm, kind)) else "")
+            for kind, number in (("opens", event.opens), ("closes", event.closes), ("duration", event.duration))
         }
+        yield {"valve": lobe.valve, "lift": length(event.lift_mm, units), **marked}

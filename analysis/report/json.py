@@ -6,28 +6,40 @@ import math
 from typing import Any
 
 from analysis.base.errors import DataError
-from analysis.base.quantity import Number
-from analysis.lobe.result import AtRest, Cam, Event, Lobe, Result
+from analysis.base.finding import Finding
+from analysis.base.quantity import Quantity
+from analysis.lobe.result import AtRest, Cam, Event, Lobe, Measurement
 
 SCHEMA = 1
 
 
-def result_json(result: Result) -> dict[str, Any]:
+def result_json(found: Measurement) -> dict[str, Any]:
     """The result as plain dicts, lists, numbers and text, full precision; null where the data cannot tell.
 
     Crank degrees, millimetres and milliseconds as the keys say. Raises DataError if a number is not finite: JSON has none.
     """
     return {
         "schema": SCHEMA,
-        "tdc": {"count": _number(result.tdc.count), "method": result.tdc.method, "touches": result.tdc.touches},
-        "lobes": [_lobe(lobe) for lobe in result.lobes],
-        "cam": _cam(result.cam) if result.cam else None,
-        "warnings": [{"code": caution.code, "text": caution.text} for caution in result.warnings],
-        "captures": [dict(zip(("name", "sha256"), text.rsplit(" ", 1), strict=True)) for text in result.captures],
+        "tdc": {"count": quantity_json(found.tdc.count), "method": found.tdc.method, "touches": found.tdc.contacts},
+        "lobes": [_lobe(lobe) for lobe in found.lobes],
+        "cam": _cam(found.cam) if found.cam else None,
+        "warnings": [finding_json(finding) for finding in found.findings],
+        "captures": [{"name": used.name, "sha256": used.sha256} for used in found.captures],
     }
 
 
-def _number(number: Number) -> dict[str, float]:
+def finding_json(finding: Finding) -> dict[str, Any]:
+    """A finding: what a person reads, and what it costs."""
+    return {
+        "code": finding.code,
+        "text": finding.text,
+        "weight": finding.weight.value,
+        "touches": sorted(finding.touches),
+    }
+
+
+def quantity_json(number: Quantity) -> dict[str, float]:
+    """Value and 95 % expanded uncertainty. Raises DataError if one of them is not finite."""
     value, u95 = float(number.value), float(number.u95)
     if not (math.isfinite(value) and math.isfinite(u95)):
         raise DataError(
@@ -36,8 +48,8 @@ def _number(number: Number) -> dict[str, float]:
     return {"value": value, "u95": u95}
 
 
-def _maybe(number: Number | None) -> dict[str, float] | None:
-    return None if number is None else _number(number)
+def _maybe(number: Quantity | None) -> dict[str, float] | None:
+    return None if number is None else quantity_json(number)
 
 
 def _lobe(lobe: Lobe) -> dict[str, Any]:
@@ -45,12 +57,12 @@ def _lobe(lobe: Lobe) -> dict[str, Any]:
         "cylinder": lobe.cylinder,
         "valve": lobe.valve,
         "passes": lobe.passes,
-        "peak_lift_mm": _number(lobe.peak_lift_mm),
-        "peak_lobe_lift_mm": _number(lobe.peak_lobe_lift_mm),
-        "centerline_deg": _number(lobe.centerline_deg),
-        "centerline_by": {name: _number(number) for name, number in lobe.centerline_by.items()},
-        "slack_deg": _maybe(lobe.slack_deg),
-        "latency_ms": _maybe(lobe.latency_ms),
+        "peak_lift_mm": quantity_json(lobe.peak_lift),
+        "peak_lobe_lift_mm": quantity_json(lobe.peak_lobe_lift),
+        "centerline_deg": quantity_json(lobe.centerline),
+        "centerline_by": {name: quantity_json(number) for name, number in lobe.centerlines.items()},
+        "slack_deg": _maybe(lobe.slack),
+        "latency_ms": _maybe(lobe.lag),
         "events": [_event(event) for event in lobe.events],
         "at_rest": _at_rest(lobe.at_rest) if lobe.at_rest else None,
     }
@@ -58,7 +70,7 @@ def _lobe(lobe: Lobe) -> dict[str, Any]:
 
 def _at_rest(rest: AtRest) -> dict[str, Any]:
     return {
-        "zero_mm": _number(rest.zero_mm),
+        "zero_mm": quantity_json(rest.zero),
         "runout_mm": float(rest.runout_mm),
         "drift_mm": float(rest.drift_mm),
         "sank_mm": float(rest.sank_mm),
@@ -70,17 +82,17 @@ def _event(event: Event) -> dict[str, Any]:
     return {
         "lift_mm": float(event.lift_mm),
         "at": event.at,
-        "opens_deg": _number(event.opens_deg),
-        "closes_deg": _number(event.closes_deg),
-        "duration_deg": _number(event.duration_deg),
+        "opens_deg": quantity_json(event.opens),
+        "closes_deg": quantity_json(event.closes),
+        "duration_deg": quantity_json(event.duration),
     }
 
 
 def _cam(cam: Cam) -> dict[str, Any]:
     return {
         "cylinder": cam.cylinder,
-        "separation_deg": _number(cam.separation_deg),
-        "advance_deg": _number(cam.advance_deg),
-        "overlap_deg": _maybe(cam.overlap_deg),
+        "separation_deg": quantity_json(cam.separation),
+        "advance_deg": quantity_json(cam.advance),
+        "overlap_deg": _maybe(cam.overlap),
         "overlap_lift_mm": None if cam.overlap_lift_mm is None else float(cam.overlap_lift_mm),
     }

@@ -1,5 +1,5 @@
 """Checked jobs as JUnit XML, the form of test results that continuous integration shows: a suite for each job, a case for each
-requirement. Outside is a failure; what cannot be told, or not be compared, is an error.
+requirement. Outside is a failure; what cannot be told, is in doubt, or cannot be compared is an error.
 """
 
 from __future__ import annotations
@@ -8,7 +8,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from xml.etree import ElementTree
 
-_TAG = {"outside": "failure", "cannot tell": "error", "not compared": "error"}
+from analysis.decision.verdict import Verdict
+from analysis.report.sentences import WORD
+
+_TAG = {"outside": "failure", "cannot tell": "error", "not compared": "error", "inconclusive": "error"}
 
 
 @dataclass(frozen=True)
@@ -16,7 +19,7 @@ class Case:
     """One requirement: its name, verdict and sentence."""
 
     name: str
-    verdict: str
+    verdict: Verdict
     text: str
 
 
@@ -38,7 +41,7 @@ def junit_xml(suites: Sequence[Suite]) -> str:
             attributes = {"classname": _text(suite.name), "name": _text(case.name), "time": "0"}
             this = ElementTree.SubElement(element, "testcase", attributes)
             if case.verdict in _TAG:
-                attributes = {"message": _text(f"{case.verdict}: {case.text}"), "type": case.verdict.replace(" ", "-")}
+                attributes = {"message": _text(f"{WORD[case.verdict]}: {case.text}"), "type": case.verdict.replace(" ", "-")}
                 ElementTree.SubElement(this, _TAG[case.verdict], attributes).text = _text(case.text)
         if suite.notes:
             ElementTree.SubElement(element, "system-out").text = _text("\n".join(suite.notes))

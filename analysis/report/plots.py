@@ -13,6 +13,7 @@ from analysis.base.words import MM_PER, Units
 from analysis.decision.clearance import PistonClearance
 from analysis.decision.decide import Decision
 from analysis.decision.valve_lift import valve_lift
+from analysis.lobe.result import Lobe
 from analysis.report.axes import WIDTH, Axes, Line, Plot, Word
 
 VALVES = ("exhaust", "intake")
@@ -28,8 +29,16 @@ def plots(decision: Decision) -> tuple[Plot, ...]:
     return tuple(found)
 
 
+def _swept(decision: Decision) -> list[str]:
+    return [valve for valve in VALVES if decision.measured.lobe(valve)]
+
+
+def _lobe(decision: Decision, valve: str) -> Lobe:
+    return decision.measured.intake if valve == "intake" else decision.measured.exhaust
+
+
 def _lifts(decision: Decision, valve: str, deg: Floats) -> Floats:
-    return valve_lift(decision.measured.lobes[valve], decision.job.rig, deg) / MM_PER[decision.job.measure.units]
+    return valve_lift(_lobe(decision, valve), decision.job.rig, deg) / MM_PER[decision.job.measure.units]
 
 
 def _to(mm: float, units: Units) -> str:
@@ -46,8 +55,8 @@ def _step(span: float, units: Units) -> float:
 
 def _curves(decision: Decision) -> Plot:
     """Lift of both valves over the part of the cycle in which they are open."""
-    units, lobes = decision.job.measure.units, decision.measured.lobes
-    valves = [valve for valve in VALVES if valve in lobes]
+    units = decision.job.measure.units
+    valves = _swept(decision)
     deg = np.arange(-290.0, 290.5, 1.0)
     lifts = {valve: _lifts(decision, valve, deg) for valve in valves}
     peak = max(float(each.max()) for each in lifts.values())
@@ -59,10 +68,10 @@ def _curves(decision: Decision) -> Plot:
         first, last = int(np.argmax(open_)), open_.size - int(np.argmax(open_[::-1]))
         span = slice(max(first - 1, 0), last + 1)
         lines.append(Line(valve, axes.points(deg[span], lifts[valve][span])))
-        result = lobes[valve].lobe
-        center = label(result.centerline_deg.value, "intake centerline" if valve == "intake" else "exhaust centerline", 1)
-        full = _to(result.peak_lift_mm.value, units)
-        x, y = axes.at(result.centerline_deg.value, float(lifts[valve].max()))
+        lobe = _lobe(decision, valve)
+        center = label(lobe.centerline.value, "intake centerline" if valve == "intake" else "exhaust centerline", 1)
+        full = _to(lobe.peak_lift.value, units)
+        x, y = axes.at(lobe.centerline.value, float(lifts[valve].max()))
         # The two names lean apart, so that they do not meet over TDC.
         lean, anchor = (45.0, "end") if valve == "exhaust" else (-45.0, "start")
         words.append(Word(x + lean, y - 5, f"{valve} {full} {units}, {center}", anchor))
@@ -87,9 +96,9 @@ def _curves(decision: Decision) -> Plot:
 def _overlap(decision: Decision) -> Plot:
     """Both valves around overlap TDC, and where the piston would stand on each valve's axis."""
     units = decision.job.measure.units
-    scale, lobes = MM_PER[units], decision.measured.lobes
+    scale = MM_PER[units]
     deg = np.arange(-45.0, 45.25, 0.5)
-    valves = [valve for valve in VALVES if valve in lobes]
+    valves = _swept(decision)
     lifts = {valve: _lifts(decision, valve, deg) for valve in valves}
     piston = {c.valve: (c.gap.closed.value + c.gap.piston(deg)) / scale for c in decision.clearances}
     top = max([float(each.max()) for each in lifts.values()] + [float(each.min()) * 2.0 for each in piston.values()])

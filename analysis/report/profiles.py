@@ -4,23 +4,20 @@ from __future__ import annotations
 
 import csv
 import io
-import textwrap
 from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 
-from analysis.base.angles import Happening, label
-from analysis.base.quantity import NORMAL_95, Number
-from analysis.base.words import MM_PER, Units, decimals, length, plus_minus
+from analysis.base.angles import label
+from analysis.base.quantity import NORMAL_95, Quantity, Source
+from analysis.base.words import MM_PER, Units, fine, plus_minus, with_unit, wrapped
 from analysis.curve.tabulated import DERIVATIVES, curve_table
 from analysis.decision.sweep_by_sweep import OneSweep, Pair
 from analysis.job import Job
-from analysis.lobe.measured import number
-from analysis.report.decision_json import quantity_json
+from analysis.report.json import quantity_json
 
 _EVERY_DEG = 10.0
-_AT: dict[str, Happening] = {"intake": "intake centerline", "exhaust": "exhaust centerline"}
 _COLUMNS = ("lift_mm", "velocity_mm_deg", "acceleration_mm_deg2", "jerk_mm_deg3")
 
 
@@ -33,15 +30,13 @@ def overlay_text(pairs: Sequence[Pair], job: Job) -> str:
 
 def _pair(pair: Pair, units: Units) -> list[str]:
     found, top = pair.overlay, int(np.argmax(pair.overlay.lift_mm))
-    peak = Number(float(found.higher_mm[top]), NORMAL_95 * float(found.u_mm[top]))
-    later = number(found.later)
-    way = "later" if later.value >= 0 else "earlier"
+    way = "later" if found.later.value >= 0 else "earlier"
     return [
         f"{pair.sweep.valve.upper()}: {_name(pair.sweep)}",
         f"  against {_name(pair.against)}",
-        f"  comes     {plus_minus(Number(abs(later.value), later.u95))} degrees {way}, which is taken out below",
-        f"  at peak   {_signed(peak, units)} of lift",
-        *textwrap.wrap(verdict(pair, units), 78, initial_indent="  ", subsequent_indent="  "),
+        f"  comes     {plus_minus(abs(found.later).labelled('deg'))} degrees {way}, which is taken out below",
+        f"  at peak   {_higher(pair, top, units)} of lift",
+        *wrapped(verdict(pair, units), 78),
         *_table(pair, units),
     ]
 
@@ -56,12 +51,12 @@ def verdict(pair: Pair, units: Units) -> str:
     if found.kind == "alike":
         return "Alike: nowhere do they differ by more than their uncertainty explains."
     if found.kind == "height":
-        off = _signed(Number(found.height_mm, 0.0), units)
+        off = f"{found.height_mm / MM_PER[units]:+.3f} {units}"
         return f"It lies {off} from the other wherever the valve is well open: lash or zero was another."
     if found.kind == "scale":
         return f"It differs by {100 * found.share:+.2f} % of the lift: the rocker ratio was another, or the indicator leaned."
     k = found.clearest
-    off = _signed(Number(float(found.higher_mm[k]), NORMAL_95 * float(found.u_mm[k])), units)
+    off = _higher(pair, k, units)
     return (
         f"They differ in shape, most clearly at {_at(pair, k)}: by {off}. Look whether the indicator sat and the follower ran as "
         "before; if so, the lobe is worn there or is another grind."
@@ -69,11 +64,13 @@ def verdict(pair: Pair, units: Units) -> str:
 
 
 def _at(pair: Pair, k: int) -> str:
-    return label(float(pair.overlay.deg[k]), _AT[pair.sweep.valve], 0)
+    return label(float(pair.overlay.deg[k]), f"{pair.sweep.valve} centerline", 0)
 
 
-def _signed(mm: Number, units: Units) -> str:
-    text = length(mm, units) if mm.u95 else f"{mm.value / MM_PER[units]:.3f} {units}"
+def _higher(pair: Pair, k: int, units: Units) -> str:
+    """By how much the second profile is higher at one place of the overlay: "+0.021 +/-0.004 mm"."""
+    found = pair.overlay
+    text = with_unit(Quantity(float(found.higher_mm[k]), {Source("overlay"): float(found.u_mm[k])}, "mm"), units)
     return text if text.startswith("-") else f"+{text}"
 
 
@@ -84,7 +81,7 @@ def _table(pair: Pair, units: Units) -> list[str]:
     rows = [f"  {'at':>10}{f'lift, {units}':>12}{'other higher by':>18} +/-"]
     for k in np.flatnonzero(shown).tolist():
         lift, higher, u95 = (float(mm) / per for mm in (found.lift_mm[k], found.higher_mm[k], NORMAL_95 * found.u_mm[k]))
-        places, beyond = decimals(u95), " *" if abs(found.higher_mm[k]) > found.limit_mm[k] else ""
+        places, beyond = fine(u95, units), " *" if abs(found.higher_mm[k]) > found.limit_mm[k] else ""
         rows.append(f"  {_at(pair, k):>10}{lift:>12.3f}{higher + 0.0:>+18.{places}f} {u95:.{places}f}{beyond}")
     return rows
 
@@ -121,5 +118,10 @@ def profiles_csv(sweeps: Sequence[OneSweep], step_deg: float) -> bytes:
         table = curve_table(sweep.lobe.swept.curve, step_deg)
         for k, deg in enumerate(table.deg.tolist()):
             numbers = (f"{of[d, k]:.6g}" for d in range(DERIVATIVES + 1) for of in (table.value, table.error))
-            writer.writerow([sweep.capture, sweep.cylinder, sweep.valve, f"{deg:g}", *numbers])
-    return out.getvalue().encode("utf-8")
+            writer.writerow([_no_formula(sweep.capture), sweep.cylinder, sweep.valve, f"{deg:g}", *numbers])
+    return out.getvalue().encode("utf-8", "replace")
+
+
+def _no_formula(text: str) -> str:
+    """A spreadsheet runs a cell that begins like a formula: an apostrophe before it makes it text (common practice)."""
+    return f"'{text}" if text.startswith(("=", "+", "-", "@", "\t", "\r")) else text

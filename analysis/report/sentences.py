@@ -2,64 +2,50 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections import Counter
+from collections.abc import Iterator, Sequence
 
-from analysis.base.angles import Happening, label
-from analysis.base.quantity import Number, Quantity, expanded
-from analysis.base.words import MM_PER, Units, decimals, lift, plus_minus
+from analysis.base import words
+from analysis.base.angles import label
+from analysis.base.words import MM_PER, Units, angle, length, plus_minus, signed
 from analysis.decision.card import Asked
 from analysis.decision.clearance import PistonClearance
 from analysis.decision.correction import Correction, Move
+from analysis.decision.cylinders import Spacing
 from analysis.decision.decide import Decision
-from analysis.decision.verdict import Line
+from analysis.decision.spring import Margin
+from analysis.decision.verdict import Line, Verdict
 
-_HAPPENING: dict[tuple[str, str], Happening] = {
-    ("opens", "intake"): "intake opens",
-    ("closes", "intake"): "intake closes",
-    ("opens", "exhaust"): "exhaust opens",
-    ("closes", "exhaust"): "exhaust closes",
-    ("centerline", "intake"): "intake centerline",
-    ("centerline", "exhaust"): "exhaust centerline",
-}
-HEADLINE = {
-    "within": "Within: everything asked for is as it should be.",
-    "outside": "Outside: do not close the engine like this.",
-    "cannot tell": "Cannot tell: the measurement does not decide.",
+# How a verdict reads.
+WORD: dict[Verdict, str] = {
+    "within": "within tolerance",
+    "outside": "out of tolerance",
+    "cannot tell": "inconclusive",
+    "inconclusive": "inconclusive",
+    "not compared": "not measured",
 }
 # What can be done where a limit lies inside the uncertainty.
 _NARROWER = "More passes, slower turning and a finer indicator narrow the uncertainty."
-# On a sheet an angle to a hundredth and a length to a thousandth of a millimetre are as fine as anybody sets.
-_FINEST = {"deg": 2, "mm": 3, "in": 4}
 
 
-def number(quantity: Quantity) -> Number:
-    """Value and 95 % expanded uncertainty."""
-    return Number(quantity.value, expanded(quantity))
+def place_of(asked: Asked) -> str:
+    """From where a person reads a line of the card, if it is such an angle."""
+    if asked.kind == "advance":
+        return "advance"
+    return f"{asked.valve} {asked.kind}" if asked.kind in ("opens", "closes", "centerline") else ""
 
 
 def line_name(asked: Asked, units: Units) -> str:
     """ "intake opens at 1.27 mm, lobe"; "separation"."""
     name = f"{asked.valve} {asked.kind}".strip()
-    return f"{name} at {short(asked.lift_mm, units)} {units}, {asked.at}" if asked.lift_mm else name
+    return f"{name} at {length(asked.lift_mm, units)} {units}, {asked.at}" if asked.lift_mm else name
 
 
 def specified(asked: Asked, units: Units) -> str:
     """What the card asks for: "17 BTDC", "240", "7.60 mm"."""
     if asked.is_length:
-        return f"{short(asked.value, units)} {units}"
-    if (asked.kind, asked.valve) in _HAPPENING:
-        return label(asked.value, _HAPPENING[asked.kind, asked.valve], _places(asked.value))
-    return f"{asked.value:g}"
-
-
-def _places(value: float) -> int:
-    """Decimals that a number of the card was written with, at most two."""
-    return next((k for k in (0, 1) if abs(round(value, k) - value) < 1e-9), 2)
-
-
-def short(mm: float, units: Units) -> str:
-    """A length of the job, to a thousandth of a millimetre or a ten-thousandth of an inch, and no zero more than usual."""
-    return lift(round(mm / MM_PER[units], _FINEST[units]) * MM_PER[units], units)
+        return f"{length(asked.value, units)} {units}"
+    return angle(asked.value, place_of(asked))
 
 
 def tolerance(asked: Asked, units: Units) -> str:
@@ -69,79 +55,67 @@ def tolerance(asked: Asked, units: Units) -> str:
 
 def found(line: Line, units: Units) -> str:
     """What was measured, with its uncertainty: "17.02 BTDC +/-0.12"; "" if nothing."""
-    return "" if line.measured is None else f"{value(line, units)} +/-{_of(line, line.u95, units)}"
+    return "" if line.measured is None else plus_minus(line.measured, units)
 
 
 def value(line: Line, units: Units) -> str:
     """The same without its uncertainty; "" if nothing was measured."""
-    if line.measured is None:
-        return ""
-    happening = _HAPPENING.get((line.asked.kind, line.asked.valve))
-    if happening:
-        return label(line.measured.value, happening, _decimals(line, units))
-    return _of(line, line.measured.value, units)
+    return "" if line.measured is None else words.value(line.measured, units)
 
 
 def difference(line: Line, units: Units) -> str:
     """Measured less specified, signed, to its uncertainty."""
-    if line.difference is None:
-        return ""
-    text = _of(line, line.difference, units)
-    return text if text.startswith("-") or not text.strip("0.") else f"+{text}"
-
-
-def _of(line: Line, number: float, units: Units) -> str:
-    scale, places = MM_PER[units] if line.asked.is_length else 1.0, _decimals(line, units)
-    return f"{round(number / scale, places) + 0.0:.{places}f}"
-
-
-def _decimals(line: Line, units: Units) -> int:
-    scale = MM_PER[units] if line.asked.is_length else 1.0
-    return fine(line.u95 / scale, units if line.asked.is_length else "deg")
-
-
-def fine(u95: float, unit: str) -> int:
-    """Decimals: no finer than anybody sets, but so that the uncertainty shows at all."""
-    full = decimals(u95)
-    return min(full, max(_FINEST[unit], full - 1))
-
-
-def measured_angle(number: Number, happening: Happening | None = None) -> str:
-    """Degrees with their uncertainty: "17.02 BTDC +/-0.12"; without a happening the plain number."""
-    places = fine(number.u95, "deg")
-    text = label(number.value, happening, places) if happening else f"{number.value + 0.0:.{places}f}"
-    return f"{text} +/-{number.u95:.{places}f}"
-
-
-def measured_length(quantity: Quantity, units: Units) -> str:
-    """A length with its uncertainty, without the unit: "2.083 +/-0.095"."""
-    mm, u95 = quantity.value / MM_PER[units], expanded(quantity) / MM_PER[units]
-    places = fine(u95, units)
-    return f"{mm + 0.0:.{places}f} +/-{u95:.{places}f}"
+    return "" if line.measured is None else signed(line.measured - line.asked.value, units)
 
 
 def headline(decision: Decision) -> str:
-    """The verdict in one sentence."""
-    return HEADLINE[decision.verdict]
+    """The verdict in one sentence, after its word and a colon."""
+    if decision.verdict == "within":
+        return "Within tolerance: every specified value is met."
+    if decision.verdict == "outside":
+        return "Out of tolerance: do not assemble the engine as it is."
+    verdicts, codes = decision.verdicts, _codes(decision)
+    if codes:
+        return f"Inconclusive: the evidence is in doubt ({', '.join(codes)})."
+    if "cannot tell" in verdicts:
+        return "Inconclusive: uncertainty spans a limit."
+    if verdicts:
+        return "Not measured: some of the specified values have no number to be compared with."
+    return "Inconclusive: the job specifies nothing to compare with."
+
+
+def _codes(decision: Decision) -> list[str]:
+    """The codes of the doubts for which something was not judged."""
+    judged = (decision.lines, decision.clearances, decision.margins, decision.spacings)
+    return list(dict.fromkeys(code for group in judged for each in group for code in each.doubts))
+
+
+def said_verdict(judged: Line | PistonClearance | Margin | Spacing) -> str:
+    """The verdict with the codes of the findings that hold it back: "inconclusive: tdc-disagrees"."""
+    return f"{judged.verdict}: {', '.join(judged.doubts)}" if judged.doubts else judged.verdict
+
+
+def said_word(judged: Line | PistonClearance | Margin | Spacing) -> str:
+    """The same as it reads: "within tolerance", "inconclusive: tdc-disagrees"."""
+    return f"{WORD[judged.verdict]}: {', '.join(judged.doubts)}" if judged.doubts else WORD[judged.verdict]
 
 
 def story(decision: Decision) -> Iterator[str]:
     """The verdict in words: how many lines are what, the likely cause, what to change. One sentence or two each."""
-    count = {word: sum(v == word for v in decision.verdicts) for word in ("within", "outside", "cannot tell", "not compared")}
+    count = Counter(WORD[verdict] for verdict in decision.verdicts)
     if not decision.verdicts:
-        yield "The job specifies nothing to hold the measurement against: write the maker's card into [specification] of job.toml."
+        yield "The job specifies nothing to hold the measurement against: write the cam card into [specification] of job.toml."
     else:
-        said = [f"{n} {word}" for word, n in count.items() if n]
-        narrower = f" {_NARROWER}" if count["cannot tell"] else ""
+        said = [f"{count[word]} {word}" for word in dict.fromkeys(WORD.values()) if count[word]]
+        narrower = f" {_NARROWER}" if "cannot tell" in decision.verdicts else ""
         yield f"Of {len(decision.verdicts)} requirements: {', '.join(said)}.{narrower}"
-    if decision.findings:
-        likely = decision.findings[0]
-        yield f"Likely cause: {likely.text}"
+    for k, likely in enumerate(decision.causes.findings):
+        yield f"{'It explains the lines as well' if k else 'Likely cause'}: {likely.cause}"
     yield from change(decision)
     for clearance in decision.clearances:
         if clearance.verdict != "within":
             words = clearance_words(clearance, decision.job.measure.units)
-            yield f"{words}: {clearance.verdict}. Put this right before the engine is turned by power."
+            yield f"{words}: {said_word(clearance)}. Correct this before cranking on the starter."
     yield from _later(decision)
 
 
@@ -150,15 +124,15 @@ def _later(decision: Decision) -> Iterator[str]:
     for clearance in decision.after.clearances if decision.after else ():
         if clearance.verdict != "within":
             words = clearance_words(clearance, decision.job.measure.units)
-            yield f"After the change: {words[0].lower()}{words[1:]}: {clearance.verdict}. Measure it again then."
+            yield f"After the change: {words[0].lower()}{words[1:]}: {said_word(clearance)}. Measure it again then."
 
 
 def clearance_words(clearance: PistonClearance, units: Units) -> str:
     """ "Piston to intake valve: least 2.31 +/-0.10 mm at 9 ATDC, limit 2.00 mm"."""
-    least = measured_length(clearance.least, units)
+    least = plus_minus(clearance.least, units)
     where = label(clearance.at_deg, "overlap", 0)
     return (
-        f"Piston to {clearance.valve} valve: least {least} {units} at {where}, limit {short(clearance.limit_mm, units)} {units}"
+        f"Piston to {clearance.valve} valve: least {least} {units} at {where}, limit {length(clearance.limit_mm, units)} {units}"
     )
 
 
@@ -166,6 +140,8 @@ def change(decision: Decision) -> Iterator[str]:
     """What to turn, for each camshaft, and what no turning changes."""
     correction = decision.correction
     if correction is None:
+        if not decision.causes.turn:
+            yield "Turn nothing until the likely cause has been cleared up."
         return
     for move in correction.moves:
         yield _move(move)
@@ -195,27 +171,30 @@ def _move(move: Move) -> str:
 def _unmoved(decision: Decision, correction: Correction) -> str:
     units = decision.job.measure.units
     names = ", ".join(line_name(line.asked, units) for line in correction.unmoved)
-    text = f"No turning of a camshaft changes what else is outside: {names}."
-    likely = decision.findings[0] if decision.findings else None
-    if likely is not None and likely.code not in ("late-cam", "tooth-out"):
+    text = f"Advancing or retarding the cam will not correct: {names}."
+    if any(likely.code not in ("late-cam", "tooth-out") for likely in decision.causes.findings):
         return text + " See the likely cause before anything is turned."
     return text + " That points to the camshaft, the rocker ratio or the lash."
 
 
-def requirements(decision: Decision) -> Iterator[tuple[str, str, str]]:
+def requirements(decision: Decision) -> Iterator[tuple[str, Verdict, str]]:
     """Name, verdict and sentence of every requirement: for one line each in the shell and in CI."""
     units = decision.job.measure.units
     for line in decision.lines:
         asked = f"{specified(line.asked, units)} {tolerance(line.asked, units)}"
         said = f"specified {asked}, measured {found(line, units)}" if line.measured else line.how
-        yield line_name(line.asked, units), line.verdict, said
+        yield line_name(line.asked, units), line.verdict, _held(line.doubts, said)
     for gap in decision.clearances:
-        yield f"piston to {gap.valve} valve", gap.verdict, clearance_words(gap, units)
+        yield f"piston to {gap.valve} valve", gap.verdict, _held(gap.doubts, clearance_words(gap, units))
     for margin in decision.margins:
-        limit = f"{short(margin.limit_mm, units)} {units}"
-        said = f"left {measured_length(margin.measured, units)} {units}, limit {limit}"
-        yield f"{margin.valve} {margin.kind}", margin.verdict, said
+        limit = f"{length(margin.limit_mm, units)} {units}"
+        said = f"left {plus_minus(margin.measured, units)} {units}, limit {limit}"
+        yield f"{margin.valve} {margin.kind}", margin.verdict, _held(margin.doubts, said)
     for spacing in decision.spacings:
-        late = plus_minus(Number(spacing.late.value, spacing.u95))
-        said = f"{late} degrees late against cylinder {spacing.against}"
-        yield f"cylinder {spacing.cylinder} {spacing.valve} spacing", spacing.verdict, said
+        said = f"{plus_minus(spacing.late)} against cylinder {spacing.against}"
+        yield f"cylinder {spacing.cylinder} {spacing.valve} spacing", spacing.verdict, _held(spacing.doubts, said)
+
+
+def _held(doubts: Sequence[str], said: str) -> str:
+    """What is said of a requirement, behind the codes of the findings for which it was not judged."""
+    return f"{', '.join(doubts)}: {said}" if doubts else said

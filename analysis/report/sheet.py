@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import textwrap
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
-from analysis.base.angles import Happening, label
-from analysis.base.quantity import Number
+from analysis.base.foreign import shown
+from analysis.base.quantity import Quantity
 from analysis.base.safety import cautions
-from analysis.base.words import MM_PER, Units, angle, decimals, length, lift, plus_minus
+from analysis.base.words import MM_PER, Units, angle, length, overlap, plus_minus, signed, with_unit, wrapped
 from analysis.job import DurationSpec, Job, LobeSpec
-from analysis.lobe.result import AtRest, Cam, Event, Lobe, Result, Tdc, same_lift
+from analysis.lobe.result import AtRest, Cam, Event, Lobe, Measurement, Tdc, Used, same_lift
+from analysis.report.in_doubt import Named, in_doubt, of_cam, of_lobe, told
 
 WIDTH = 80
 _BY = {
@@ -24,53 +24,60 @@ _FOUND = {
     "travel": "from the travel of the piston",
     "given": "as given in the job",
 }
-_EVENTS: dict[str, tuple[Happening, Happening]] = {
-    "intake": ("intake opens", "intake closes"),
-    "exhaust": ("exhaust opens", "exhaust closes"),
-}
-_CENTERLINE: dict[str, Happening] = {"intake": "intake centerline", "exhaust": "exhaust centerline"}
 
 
-def sheet(result: Result, job: Job) -> str:
+def sheet(found: Measurement, job: Job) -> str:
     """The whole sheet, ending in a newline. Angles in crank degrees, lengths in the job's units, each to its 95 % uncertainty."""
-    blocks = [_head(job), _tdc(result.tdc)]
-    blocks += [_lobe(lobe, job) for lobe in result.lobes]
-    if result.cam:
-        blocks.append(_cam(result.cam, job))
-    if result.warnings:
-        blocks.append(["WARNINGS", *_items(f"{caution.text} [{caution.code}]" for caution in result.warnings)])
-    blocks.append(["CAUTIONS", *_items(cautions())])
-    blocks.append(["CAPTURES", *_captures(result.captures)])
+    units = job.measure.units
+    blocks = [_head(job), [*_tdc(found.tdc), *_in_doubt(found, [("count", ("tdc",))])]]
+    blocks += [[*_lobe(lobe, job), *_in_doubt(found, tuple(of_lobe(lobe, units)))] for lobe in found.lobes]
+    if found.cam:
+        blocks.append([*_cam(found.cam, job), *_in_doubt(found, tuple(of_cam(found.cam)))])
+    if found.findings:
+        blocks.append(["WARNINGS", *_items(told(finding) for finding in found.findings)])
+    blocks.append(["SAFETY", *_items(cautions())])
+    blocks.append(["CAPTURES", *_captures(found.captures)])
     return "\n\n".join("\n".join(line.rstrip() for line in block) for block in blocks) + "\n"
+
+
+def _in_doubt(found: Measurement, numbers: Sequence[Named]) -> list[str]:
+    """The doubts about the numbers of a block."""
+    lines: list[str] = []
+    for text in in_doubt(found.findings, numbers):
+        lines += wrapped(text, WIDTH, f"  {'IN DOUBT':<12}", " " * 14)
+    return lines
 
 
 def _head(job: Job) -> list[str]:
     engine, rig, units = job.engine, job.rig, job.measure.units
-    crank = (
-        f"bore {lift(engine.bore_mm, units)}, stroke {lift(engine.stroke_mm, units)}, rod {lift(engine.rod_mm, units)} {units}"
-    )
-    offset = f", pin offset {lift(engine.pin_offset_mm, units)} {units}" if engine.pin_offset_mm else ""
+    bore, stroke, rod = (length(mm, units) for mm in (engine.bore_mm, engine.stroke_mm, engine.rod_mm))
+    crank = f"bore {bore}, stroke {stroke}, rod {rod} {units}"
+    offset = f", pin offset {length(engine.pin_offset_mm, units)} {units}" if engine.pin_offset_mm else ""
+    ratio_error = _within(rig.rocker_ratio_error, f"{rig.rocker_ratio_error:g}")
     return [
         "CAMSHAFT SHEET",
-        *_wrapped(f"{engine.name or 'engine without a name'}, cylinder {job.measure.cylinder} of {engine.cylinders}"),
-        *_wrapped(crank + offset),
-        *_wrapped(
-            f"indicator at the {rig.indicator_at}, rocker ratio {rig.rocker_ratio:g}{_within(f'{rig.rocker_ratio_error:g}')}, "
-            f"lash {lift(rig.lash_mm, units)}{_within(lift(rig.lash_error_mm, units))} {units}"
+        *wrapped(
+            f"{shown(engine.name) or 'engine without a name'}, cylinder {job.measure.cylinder} of {engine.cylinders}", WIDTH
+        ),
+        *wrapped(crank + offset, WIDTH),
+        *wrapped(
+            f"indicator at the {rig.indicator_at}, rocker ratio {rig.rocker_ratio:g}{ratio_error}, "
+            f"lash {length(rig.lash_mm, units)}{_within(rig.lash_error_mm, length(rig.lash_error_mm, units))} {units}",
+            WIDTH,
         ),
         "  crank degrees; +/- is the 95 % expanded uncertainty",
     ]
 
 
-def _within(error: str) -> str:
+def _within(error: float, text: str) -> str:
     """How far a stated number may be off, unless it is taken as exact."""
-    return f" within {error}" if float(error) else ""
+    return f" within {text}" if error else ""
 
 
 def _tdc(tdc: Tdc) -> list[str]:
     return [
         "TOP DEAD CENTER",
-        f"  encoder count {plus_minus(tdc.count)}, {_FOUND.get(tdc.method, tdc.method).format(tdc.touches)}",
+        f"  encoder count {plus_minus(tdc.count)}, {_FOUND.get(tdc.method, tdc.method).format(tdc.contacts)}",
     ]
 
 
@@ -81,15 +88,15 @@ def _lobe(lobe: Lobe, job: Job) -> list[str]:
     passes = "1 pass" if lobe.passes == 1 else f"{lobe.passes} passes"
     lines = [f"{lobe.valve.upper()} LOBE, cylinder {lobe.cylinder}, {passes}", _row(units, "at", "opens", "closes", "duration")]
     for event in lobe.events:
-        lines += _event(event, lobe.valve, durations, units)
+        lines += _event(event, durations, units)
     return [
         *lines,
         "",
         *_centerlines(lobe, spec),
-        _line("peak lift", f"{length(lobe.peak_lift_mm, units)} at the valve{_given_lift(spec.valve_lift_mm, units)}"),
-        _line("", f"{length(lobe.peak_lobe_lift_mm, units)} at the lobe{_given_lift(spec.lobe_lift_mm, units)}"),
-        _line("slack", _or_unknown(lobe.slack_deg, "deg")),
-        _line("latency", _or_unknown(lobe.latency_ms, "ms")),
+        _line("peak lift", f"{with_unit(lobe.peak_lift, units)} at the valve{_given_lift(spec.valve_lift_mm, units)}"),
+        _line("", f"{with_unit(lobe.peak_lobe_lift, units)} at the lobe{_given_lift(spec.lobe_lift_mm, units)}"),
+        _line("slack", _or_unknown(lobe.slack)),
+        _line("latency", _or_unknown(lobe.lag)),
         *([_line("base circle", _rest(lobe.at_rest, units))] if lobe.at_rest else []),
     ]
 
@@ -97,7 +104,7 @@ def _lobe(lobe: Lobe, job: Job) -> list[str]:
 def _rest(rest: AtRest, units: Units) -> str:
     places = 3 if units == "mm" else 4
     runout, drift, sank = (mm / MM_PER[units] for mm in (rest.runout_mm, rest.drift_mm, rest.sank_mm))
-    text = f"zero {plus_minus(rest.zero_mm, MM_PER[units])}, runout {runout:.{places}f}, drift {drift + 0.0:+.{places}f}"
+    text = f"zero {plus_minus(rest.zero, units)}, runout {runout:.{places}f}, drift {drift + 0.0:+.{places}f}"
     return text + (f", sank {sank:.{places}f}" if sank else "") + f" {units}"
 
 
@@ -105,105 +112,78 @@ def _row(lift_text: str, at: str, opens: str, closes: str, duration: str) -> str
     return f"  {lift_text:>10} {at:<5} {opens:<20} {closes:<20} {duration}"
 
 
-def _event(event: Event, valve: str, durations: tuple[DurationSpec, ...], units: Units) -> list[str]:
+def _event(event: Event, durations: tuple[DurationSpec, ...], units: Units) -> list[str]:
     """The measured row and, where the maker gives the same checking lift, what is specified and by how much it is missed."""
-    opens, closes = _EVENTS[valve]
-    measured = _row(
-        lift(event.lift_mm, units),
-        event.at,
-        angle(event.opens_deg, opens),
-        angle(event.closes_deg, closes),
-        plus_minus(event.duration_deg),
-    )
+    opens, closes, lasts = event.opens, event.closes, event.duration
+    measured = _row(length(event.lift_mm, units), event.at, plus_minus(opens), plus_minus(closes), plus_minus(lasts))
     given = [d for d in durations if same_lift(d, event)]
     if not given:
         return [measured]
     maker = given[0]
-    specified = _row("specified", "", _said(maker.opens, opens), _said(maker.closes, closes), f"{maker.deg:g}")
-    missed = _row(
-        "difference",
-        "",
-        _off(event.opens_deg, maker.opens),
-        _off(event.closes_deg, maker.closes),
-        _off(event.duration_deg, maker.deg),
-    )
+    specified = _row("specified", "", _said(maker.opens, opens), _said(maker.closes, closes), angle(maker.deg))
+    missed = _row("difference", "", _off(opens, maker.opens), _off(closes, maker.closes), _off(lasts, maker.deg))
     return [measured, specified, missed]
 
 
 def _centerlines(lobe: Lobe, spec: LobeSpec) -> list[str]:
     """The headline first, then the other three, which are different quantities."""
-    happening = _CENTERLINE[lobe.valve]
-    given = (
-        "" if spec.centerline_deg is None else f", specified {spec.centerline_deg:g} {'A' if lobe.valve == 'intake' else 'B'}TDC"
-    )
-    lines = [_line("centerline", f"{angle(lobe.centerline_deg, happening)}  {_BY['equal_lift']}{given}")]
-    others = [(name, number) for name, number in lobe.centerline_by.items() if name != "equal_lift"]
-    return lines + [_line("", f"{angle(number, happening)}  {_BY.get(name, name)}") for name, number in others]
+    given = spec.centerline_deg
+    signed_deg = given if given is None or lobe.valve == "intake" else -given
+    lines = [
+        _line("centerline", f"{plus_minus(lobe.centerline)}  {_BY['equal_lift']}{_given(signed_deg, lobe.centerline.place)}")
+    ]
+    others = [(name, number) for name, number in lobe.centerlines.items() if name != "equal_lift"]
+    return lines + [_line("", f"{plus_minus(number)}  {_BY[name]}") for name, number in others]
 
 
 def _cam(cam: Cam, job: Job) -> list[str]:
     spec = job.specification.cam
-    advance = cam.advance_deg
-    word = "advanced" if advance.value >= 0 else "retarded"
     lines = [
         f"CAMSHAFT, cylinder {cam.cylinder}",
-        _line("separation", f"{plus_minus(cam.separation_deg)} cam degrees{_given_deg(spec.separation_deg)}"),
-        _line("advance", f"{plus_minus(_positive(advance))} {word}{_given_deg(spec.advance_deg)}"),
+        _line("separation", f"{plus_minus(cam.separation)} cam degrees{_given(spec.separation_deg)}"),
+        _line("advance", f"{plus_minus(cam.advance)}{_given(spec.advance_deg, cam.advance.place)}"),
     ]
-    if cam.overlap_deg is not None:
+    if cam.overlap is not None:
         at = (
             ""
             if cam.overlap_lift_mm is None
-            else f" at {lift(cam.overlap_lift_mm, job.measure.units)} {job.measure.units} lobe lift"
+            else f" at {length(cam.overlap_lift_mm, job.measure.units)} {job.measure.units} lobe lift"
         )
-        none = "" if cam.overlap_deg.value >= 0 else "none; both closed for "
-        lines.append(_line("overlap", f"{none}{plus_minus(_positive(cam.overlap_deg))}{at}"))
+        lines.append(_line("overlap", f"{overlap(cam.overlap)}{at}"))
     return lines
 
 
-def _positive(number: Number) -> Number:
-    return Number(abs(number.value), number.u95)
+def _said(deg: float | None, measured: Quantity) -> str:
+    return "" if deg is None else angle(deg, measured.place)
 
 
-def _said(deg: float | None, happening: Happening) -> str:
-    return "" if deg is None else label(deg, happening)
-
-
-def _off(measured: Number, specified: float | None) -> str:
-    return "" if specified is None else f"{measured.value - specified + 0.0:+.{decimals(measured.u95)}f}"
+def _off(measured: Quantity, specified: float | None) -> str:
+    return "" if specified is None else signed(measured - specified)
 
 
 def _given_lift(mm: float | None, units: Units) -> str:
-    return "" if mm is None else f", specified {lift(mm, units)}"
+    return "" if mm is None else f", specified {length(mm, units)}"
 
 
-def _given_deg(deg: float | None) -> str:
-    return "" if deg is None else f", specified {deg:g}"
+def _given(deg: float | None, place: str = "") -> str:
+    return "" if deg is None else f", specified {angle(deg, place)}"
 
 
-def _or_unknown(number: Number | None, unit: str) -> str:
-    return "cannot be told from these captures" if number is None else f"{plus_minus(number)} {unit}"
+def _or_unknown(number: Quantity | None) -> str:
+    return "cannot be told from these captures" if number is None else with_unit(number)
 
 
 def _line(name: str, text: str) -> str:
     return f"  {name:<12}{text}"
 
 
-def _wrapped(text: str) -> list[str]:
-    return textwrap.wrap(text, WIDTH, initial_indent="  ", subsequent_indent="  ", break_on_hyphens=False)
-
-
 def _items(texts: Iterable[str]) -> list[str]:
-    lines: list[str] = []
-    for text in texts:
-        lines += textwrap.wrap(text, WIDTH, initial_indent="  - ", subsequent_indent="    ", break_on_hyphens=False)
-    return lines
+    return [line for text in texts for line in wrapped(text, WIDTH, "  - ", "    ")]
 
 
-def _captures(captures: tuple[str, ...]) -> list[str]:
+def _captures(captures: tuple[Used, ...]) -> list[str]:
     """Each capture's name with its SHA-256 on the line below, so that the sheet can be traced to its data."""
     lines: list[str] = []
-    for capture in captures:
-        name, digest = capture.rsplit(" ", 1)
-        lines += [*_wrapped(name), f"    sha256 {digest}"]
+    for used in captures:
+        lines += [*wrapped(shown(used.name), WIDTH), f"    sha256 {used.sha256}"]
     return lines

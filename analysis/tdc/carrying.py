@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from analysis.base.errors import DataError
-from analysis.base.finding import Caution
 from analysis.base.quantity import Quantity, Source
 from analysis.base.samples import Capture, Header
 from analysis.crank.motion import index_phase
@@ -25,15 +24,14 @@ def same_count(a: Header, b: Header) -> bool:
     )
 
 
-def carry_tdc(tdc: TdcFound, source: Capture, target: Capture) -> tuple[Quantity, tuple[Caution, ...]]:
-    """TDC as a count of the target capture, to any whole number of turns.
+def carry_tdc(tdc: TdcFound, source: Capture, target: Capture) -> tuple[Quantity, float]:
+    """TDC as a count of the target capture, to any whole number of turns, and by how many degrees the count moved in between against
+    the index pulse (0 if it did not, or that cannot be told).
 
     By the index pulse where both have one (it survives a new start of the board, and shows a coupling that slipped in between);
     else by the board's own count if it went on. Raises DataError if neither can be had: then TDC must be found again.
     """
     a, b = source.header, target.header
-    if a is None or b is None:
-        raise DataError("a capture has no header", where=source.path if a is None else target.path, do="Record it again")
     if a.board.cpr != b.board.cpr:
         raise DataError(
             f"the encoder had {a.board.cpr} counts a turn when TDC was found and has {b.board.cpr} now",
@@ -46,7 +44,7 @@ def carry_tdc(tdc: TdcFound, source: Capture, target: Capture) -> tuple[Quantity
     count = tdc.count - _ran_over(source, target) if one_count else tdc.count
     if here is None or there is None:
         if one_count:
-            return count, ()
+            return count, 0.0
         raise DataError(
             "the board has started again since TDC was found, and there is no index pulse to find the place by",
             where=target.path,
@@ -54,17 +52,12 @@ def carry_tdc(tdc: TdcFound, source: Capture, target: Capture) -> tuple[Quantity
         )
     shift = (there - here + (tdc.count - count).value + cpr / 2) % cpr - cpr / 2
     if one_count and abs(shift) <= 1.0:
-        return count, ()
+        return count, 0.0
     moved = count + shift
-    moved = moved.with_part(Source("TDC: index pulse carried over", shape="triangular"), 1 / 6**0.5)
+    moved = moved.with_part(Source("TDC: index pulse carried over", distribution="triangular"), 1 / 6**0.5)
     if not one_count:
-        return moved, ()
-    degrees = abs(shift) * 360.0 / cpr
-    text = (
-        f"Between finding TDC and this sweep the count moved {degrees:.2f} degrees against the index pulse: counts were lost or the "
-        "encoder's coupling slipped. It was put right by the index pulse; fasten the coupling and find TDC again."
-    )
-    return moved, (Caution("count-moved", text),)
+        return moved, 0.0
+    return moved, abs(shift) * 360.0 / cpr
 
 
 def _ran_over(source: Capture, target: Capture) -> int:
@@ -83,5 +76,5 @@ def fires_after(job: Job, cylinder: int, first: int) -> float:
 
 def found_on(job: Job, captures: Sequence[Capture]) -> int:
     """The cylinder on which TDC was found, by the last capture of the stop or of the piston's travel; the job's if there is none."""
-    finders = [c.header.cylinder for c in captures if c.header is not None and c.header.step != "sweep"]
+    finders = [c.header.cylinder for c in captures if c.header.step != "sweep"]
     return finders[-1] if finders and finders[-1] in job.engine.firing_order else job.measure.cylinder

@@ -10,25 +10,54 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import special
+from scipy import optimize, special
 
 from analysis.base.errors import DataError, placed
-from analysis.base.quantity import NOTHING, Quantity, Source, combine
-from analysis.base.samples import Capture, Floats, Ints
+from analysis.base.quantity import NOTHING, Quantity, Source, linear_combination
+from analysis.base.samples import Bools, Capture, Floats, Ints
 from analysis.tdc.slider_crank import SliderCrank
 
-# Touches of one side lie this near to each other; a hand that turned back early, or before the stop was in, lies further away.
-CONTACT_DEG = 1.5
-# And the crank must have left the contact by this much before the next touch counts as another.
+# A turning point this much short of the others (deg) is a hand that turned back early. A stop of 1.5 degrees scatter stays within.
+CONTACT_DEG = 8.0
+# The first turning point of all lies this much beyond the others (deg), which agree within AGREE_DEG: the stop was not in yet.
+BEYOND_DEG, AGREE_DEG = 5.0, 1.0
+# The crank must have left the contact by this much before the next one counts as another.
 LEAVE_DEG = 20.0
+# A piston meets a stop at speed, or rests against it. Speed over the last half degree as a share of that between one and four degrees
+# before: 0.24 for a hand that turns back at even deceleration, 0.12 for a softer one. The rest at the outermost count as a share of
+# the time for those three degrees: up to 1.3 for such hands.
+DEAD_SHARE, REST_SHARE = 0.4, 1.6
+# More than this is left out around the top (deg) by no stop that fits a plug hole; between these bounds lie usual ones (common
+# practice: the piston meets it 1 to 30 mm below its top).
+LARGEST_ARC_DEG, USUAL_ARC_DEG = 160.0, (14.0, 130.0)
+# The level at which an interval is made, and a triangle's half-width to it in standard deviations.
+LEVEL, TRIANGULAR_95 = 0.95, math.sqrt(6) * (1 - math.sqrt(0.05))
+# Scatters that are thought possible (deg), from a careful hand's to what a stop that gives way makes.
+SCATTERS_DEG = (0.02, 20.0)
+
+
+@dataclass(frozen=True)
+class Side:
+    """Where the crank was turned back on one side, in order: counts taken as contacts, shape (k,); whether each stopped as against
+    something hard (dead, or at rest there), shape (k,); and turning points left out, shape (j,).
+    """
+
+    counts: Ints
+    hard: Bools
+    left_out: Ints
+
+    @property
+    def met(self) -> bool:
+        """Whether the crank met something hard here, most times."""
+        return bool(self.hard.size and self.hard.mean() >= 0.5)
 
 
 @dataclass(frozen=True)
 class StopContacts:
-    """Counts at which the crank met the stop: `low` and `high` end of the swept arc, one entry a touch. Shape (a,), (b,)."""
+    """What the crank met at the `low` and at the `high` end of the swept arc."""
 
-    low: Ints
-    high: Ints
+    low: Side
+    high: Side
 
 
 @dataclass(frozen=True)
@@ -50,6 +79,7 @@ class TdcFound:
     sine: Quantity = NOTHING
     cosine: Quantity = NOTHING
     after_deg: float = 0.0
+    contacts: StopContacts | None = None
 
     @property
     def contact_deg(self) -> float:
@@ -69,7 +99,7 @@ class TdcFound:
         """
         after, per_deg = math.radians(self.after_deg), forward * self.cpr / 360.0
         along = math.cos(after) - math.cos(math.radians(self.contact_deg))
-        return combine((1.0, self.count), (per_deg * math.sin(after), self.sine), (per_deg * along, self.cosine))
+        return linear_combination((1.0, self.count), (per_deg * math.sin(after), self.sine), (per_deg * along, self.cosine))
 
 
 def middle_of_unswept_arc(contact_after: float, contact_before: float, turn: float = 360.0) -> float:
@@ -120,10 +150,10 @@ def turning_points(crank: Ints, leave: float) -> tuple[Ints, Ints]:
     return np.array(lows, dtype=np.int64), np.array(highs, dtype=np.int64)
 
 
-def stop_contacts(crank: Ints, cpr: int) -> StopContacts:
-    """The touches on both sides of the stop. Raises DataError if the crank turned through, or did not come to both sides.
+def stop_contacts(crank: Ints, cpr: int, time_s: Floats | None = None) -> StopContacts:
+    """The contacts on both sides of the stop. Raises DataError if the crank turned through, or did not come to both sides.
 
-    `crank` has shape (n,), counts of one origin.
+    `crank` has shape (n,), counts of one origin; `time_s` likewise, evenly a row apart if it is not given.
     """
     degree = cpr / 360.0
     lows, highs = turning_points(crank, LEAVE_DEG * degree)
@@ -133,74 +163,155 @@ def stop_contacts(crank: Ints, cpr: int) -> StopContacts:
             f"the crank turned {np.ptp(crank) / cpr:.2f} turns: it went past the stop", do=f"Check that the stop holds. {how}"
         )
     if lows.size == 0 or highs.size == 0:
-        raise DataError("the crank was not turned to both sides of the stop", do=how)
-    low, high = crank[lows], crank[highs]
-    low, high = (touches_of(side, outward, CONTACT_DEG * degree) for side, outward in ((low, -1), (high, 1)))
-    if (high.max() - low.min()) < cpr / 4:
+        raise DataError(f"the crank was not turned to both sides of the stop: {_missing(lows, highs)}", do=how)
+    time: Floats = np.arange(crank.size, dtype=np.float64) * 1e-3 if time_s is None else time_s
+    low, high = (_side(crank, time, turned, outward, degree) for turned, outward in ((lows, -1), (highs, 1)))
+    swung = float(high.counts.max() - low.counts.min()) / degree
+    if swung < 90.0:
+        raise DataError(f"the crank swung only {swung:.0f} degrees: not the long way around between two contacts", do=how)
+    _refuse_one_side(low, high, 360.0 - swung, degree, how)
+    return StopContacts(low, high)
+
+
+def _missing(lows: Ints, highs: Ints) -> str:
+    """Which side is missing."""
+    if lows.size or highs.size:
+        return f"the one where the count {'grows' if lows.size else 'falls'} is missing"
+    return "it hardly moved"
+
+
+def _refuse_one_side(low: Side, high: Side, unswept: float, degree: float, how: str) -> None:
+    """DataError where one of the two sides cannot have been the stop."""
+    soft = [
+        (side, other, word) for side, other, word in ((low, high, "falls"), (high, low, "grows")) if other.met and not side.met
+    ]
+    for side, _, word in soft:
+        spread = float(np.ptp(side.counts)) / degree
+        if unswept > LARGEST_ARC_DEG or side.left_out.size or spread > AGREE_DEG:
+            raise DataError(
+                f"the stop was met from one side only: where the count {word} the crank was turned back by hand, not by the stop",
+                do=f"Turn the other way until the piston meets the stop there too. {how}",
+            )
+    if unswept > LARGEST_ARC_DEG:
         raise DataError(
-            f"the crank swung only {(high.max() - low.min()) / degree:.0f} degrees: not the long way around between two contacts",
+            f"an arc of {unswept:.0f} degrees around the top was not swept: no stop reaches that far down, so that one of the two "
+            "sides was not met at the stop",
             do=how,
         )
-    return StopContacts(low=low, high=high)
 
 
-def touches_of(turned: Ints, outward: int, near: float) -> Ints:
-    """The turning points of one side that are touches: most of them lie within `near` counts of each other, at the same place.
+def _side(crank: Ints, time_s: Floats, turned: Ints, outward: int, degree: float) -> Side:
+    """The contacts of one side among its turning points (indices, in order). `outward`: -1 down, +1 up."""
+    counts = crank[turned]
+    kept = touches(counts, outward, degree)
+    if turned[-1] >= _last_move(crank) and kept.sum() > 1 and kept[-1]:
+        # Where the record ends, the hand may just have let go: a contact only if it ended dead, or with the others.
+        others = outward * counts[:-1][kept[:-1]]
+        kept[-1] = others.min() - degree <= outward * counts[-1] or _hard(crank, time_s, int(turned[-1]), outward, degree)
+    if turned[-1] >= _last_move(crank) and not kept[-1]:
+        turned, counts, kept = turned[:-1], counts[:-1], kept[:-1]
+    hard = np.array([_hard(crank, time_s, int(at), outward, degree) for at in turned[kept]], dtype=bool)
+    return Side(counts[kept], hard, counts[~kept])
 
-    One that lies further out was made before the stop was in, one further in by a hand that turned back early. Of two places met
-    equally often the one further out (`outward`: -1 down, +1 up) is the stop. Shapes (k,) and (j,), in order.
+
+def _last_move(crank: Ints) -> int:
+    """Index from which on the count stands until the end."""
+    moved = np.flatnonzero(np.diff(crank))
+    return int(moved[-1]) + 1 if moved.size else 0
+
+
+def _hard(crank: Ints, time_s: Floats, at: int, outward: int, degree: float) -> bool:
+    """Whether the crank stopped at a turning point as against something hard: at speed, or with a rest at the outermost count."""
+    short = outward * (crank[at] - crank)
+    came = at - int(np.argmax(short[at::-1] > 0)) + 1 if (short[:at] > 0).any() else 0
+    left = at + int(np.argmax(short[at:] > 0)) if (short[at:] > 0).any() else crank.size - 1
+    before = short[came::-1] / degree
+
+    def when(deg: float) -> float | None:
+        beyond = np.flatnonzero(before >= deg)
+        return float(time_s[came - beyond[0]]) if beyond.size else None
+
+    # Half a degree, or two counts of a coarse encoder.
+    last_deg = max(0.5, 2.0 / degree)
+    last, near, far = when(last_deg), when(2 * last_deg), when(8 * last_deg)
+    if last is None or near is None or far is None:
+        return True
+    approach = max(near - far, 1e-6)
+    dead = 6 * last_deg / approach * DEAD_SHARE * max(float(time_s[came]) - last, 0.0) <= last_deg
+    return dead or float(time_s[left] - time_s[came]) >= REST_SHARE * approach
+
+
+def touches(turned: Ints, outward: int, degree: float) -> Bools:
+    """Which turning points of one side are contacts. Shape (k,) each, in order.
+
+    All that lie within `CONTACT_DEG` of each other at the place where most do, the one further out of two (`outward`: -1 down, +1
+    up). Only a hand that turned back early, and a first one made before the stop was in, are not: contacts that disagree belong to
+    the scatter.
     """
-    if turned.size == 0:
-        return turned
     out = outward * turned
-    # How many lie from each turning point to `near` counts further in.
+    others = out[1:]
+    if others.size > 1 and np.ptp(others) <= AGREE_DEG * degree and out[0] > others.max() + BEYOND_DEG * degree:
+        return np.arange(out.size) > 0
+    near = CONTACT_DEG * degree
     met = ((out[None, :] <= out[:, None]) & (out[None, :] >= out[:, None] - near)).sum(axis=1)
     place = out[met == met.max()].max()
-    return np.asarray(turned[(out <= place) & (out >= place - near)])
+    return np.asarray((out <= place) & (out >= place - near))
 
 
 def by_stop(capture: Capture, geometry: SliderCrank | None, forward: int) -> TdcFound:
     """TDC from a stop capture. With the geometry known the bias of an offset pin is taken out.
 
-    Uncertainty: what the counts of the touches leave open of where the contacts lie (`contact_places`).
+    Uncertainty: what the counts of the contacts leave open of where the middle lies (`middle_of_contacts`).
     """
     header, samples = capture.header, capture.samples
-    if header is None or samples.crank.size == 0:
+    if samples.crank.size == 0:
         raise DataError("the capture holds no samples", where=capture.path, do="Record the stop again")
     first = samples.origin == samples.origin[0]
     cpr = header.board.cpr
     with placed(capture.path):
-        contacts = stop_contacts(samples.crank[first], cpr)
-    low, high = contact_places((contacts.low, contacts.high), cpr)
-    swept = high.value - low.value
-    unswept = 360.0 * (cpr - swept) / cpr
-    middle = combine((0.5, low), (0.5, high), (1.0, cpr / 2))
+        contacts = stop_contacts(samples.crank[first], cpr, samples.time_us[first] * 1e-6)
+    low, high = contacts.low.counts, contacts.high.counts
+    middle = middle_of_contacts(low, high, cpr)
+    unswept = 360.0 - float(high.mean() - low.mean()) * 360.0 / cpr
+    middle = middle + cpr / 2
     if geometry is not None and geometry.offset != 0.0:
         middle = middle - forward * geometry.middle_bias(unswept) * cpr / 360.0
-    spread = max(int(np.ptp(contacts.low)), int(np.ptp(contacts.high))) * 360.0 / cpr
-    return TdcFound(middle, cpr, "stop", (contacts.low.size, contacts.high.size), spread, unswept)
+    spread = max(int(np.ptp(low)), int(np.ptp(high))) * 360.0 / cpr
+    return TdcFound(middle, cpr, "stop", (low.size, high.size), spread, unswept, contacts=contacts)
 
 
-def contact_places(sides: tuple[Ints, Ints], cpr: int) -> tuple[Quantity, Quantity]:
-    """Where the two contacts lie, in counts, from the counts at which the crank turned back on each side. Shapes (a,), (b,).
+def middle_of_contacts(low: Ints, high: Ints, cpr: int) -> Quantity:
+    """Middle between the two contacts, in counts, from the counts at which the crank was turned back on each side. Shapes (a,), (b,).
 
-    A count only says that the crank stood within it, so touches of one place do not average while they stay in one count, and
-    do once they scatter over several. Both at once: the touches are draws about the contact, cut off to counts; contact and
-    scatter are inferred together (Bayes, on a grid), the scatter being one for both sides, of unknown size up to a degree
-    (common practice for a careful hand). One touch a side is enough for an honest answer, which is then wide.
+    A count only says that the crank stood within it, so contacts of one place do not average while they stay in one count, and do
+    once they scatter over several. Both at once: the contacts are draws about their place, cut off to counts; place and scatter are
+    inferred together (Bayes, on a grid), the scatter being one for both sides and of any size alike in the logarithm (Jeffreys), so
+    that contacts that scatter widely come to Student's t. One contact a side is enough for an honest answer, which is then wide.
     """
-    scatters = np.geomspace(0.01, max(1.0 * cpr / 360.0, 0.05), 40)
-    means, variances, weights = zip(*(_given_scatter(touches, scatters) for touches in sides), strict=True)
+    degree = cpr / 360.0
+    least, most = (
+        SCATTERS_DEG if low.size + high.size > 2 else (SCATTERS_DEG[0], 0.3)
+    )  # one each: a careful hand's (common practice)
+    scatters = np.geomspace(max(least * degree, 0.01), most * degree, 60)
+    means, variances, weights = zip(*(_given_scatter(side, scatters) for side in (low, high)), strict=True)
     weight = np.exp(weights[0] + weights[1] - np.max(weights[0] + weights[1]))
     weight /= weight.sum()
-    places = []
-    for side, touches, mean, variance in zip(("low", "high"), sides, means, variances, strict=True):
-        middle = float(weight @ mean)
-        u = math.sqrt(float(weight @ (variance + (mean - middle) ** 2)))
-        shape = "rectangular" if np.ptp(touches) == 0 else "normal"
-        cause = Source(f"TDC: {side} contact of the stop", shape=shape, u=u, unit="counts")
-        places.append(Quantity(float(touches[0]) + middle, {cause: u}))
-    return places[0], places[1]
+    middles, widths = (means[0] + means[1]) / 2, np.sqrt(variances[0] + variances[1]) / 2
+    middle = float(weight @ middles)
+
+    def missing(half: float) -> float:
+        above, below = (special.ndtr((middle + sign * half - middles) / widths) for sign in (1.0, -1.0))
+        return float(weight @ (above - below)) - LEVEL
+
+    half = float(optimize.brentq(missing, 1e-6, 100.0 * float(widths.max()) + 1.0))
+    one_count = np.ptp(low) == 0 and np.ptp(high) == 0
+    if one_count:  # however often: two places, each anywhere within its count
+        half = max(half, (1 - math.sqrt(1 - LEVEL)) / 2)
+    free = max(low.size + high.size - 2, 1)
+    u = half / (TRIANGULAR_95 if one_count else float(special.stdtrit(free, (1 + LEVEL) / 2)))
+    shape, dof = ("triangular", math.inf) if one_count else ("normal", float(free))
+    place = (float(low[0]) + float(high[0])) / 2 + middle
+    return Quantity(place, {Source("TDC: contacts with the stop", dof=dof, distribution=shape, u=u, unit="counts"): u})
 
 
 def _given_scatter(touches: Ints, scatters: Floats) -> tuple[Floats, Floats, Floats]:

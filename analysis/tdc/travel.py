@@ -13,9 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.base.errors import DataError, placed
-from analysis.base.quantity import Quantity, Source, combine, correlated
+from analysis.base.quantity import Quantity, Source, correlated, linear_combination
 from analysis.base.samples import Bools, Capture, Floats, Ints
-from analysis.crank.lag import stated_latency
+from analysis.crank.lag import stated_lag
 from analysis.crank.motion import follow
 from analysis.crank.readings import Readings, read_channel, without_spikes
 from analysis.job import Rig
@@ -189,7 +189,7 @@ def _less_own_mean(values: Floats, visit: Ints) -> Floats:
 def by_travel(capture: Capture, rig: Rig, geometry: SliderCrank, forward: int) -> TdcFound:
     """TDC from a capture of the piston's travel. Raises DataError if it holds no piston channel or too little travel."""
     header = capture.header
-    if header is None or "piston" not in header.channels:
+    if "piston" not in header.channels:
         raise DataError("the capture holds no indicator on the piston", where=capture.path, do="Record it with: --step travel")
     channel = header.channels.index("piston")
     cpr, step = header.board.cpr, header.board.steps_mm[channel]
@@ -197,7 +197,7 @@ def by_travel(capture: Capture, rig: Rig, geometry: SliderCrank, forward: int) -
     # What the travel itself can tell of an encoder off center is worth more than the bound that was stated.
     offcenter = offcenter_prior(max(rig.encoder_offcenter_deg, LOOSE_BOUND_DEG))
     scale = max(1.0 - math.cos(math.radians(rig.indicator_tilt_deg)), 1e-4)
-    lag, fit, stated = 0.0, None, stated_latency(rig)
+    lag, fit, stated = 0.0, None, stated_lag(rig)
     for _ in range(ROUNDS):
         readings = read_channel(capture, channel, motion, rig.indicator_sign, lag)
         with placed(capture.path):
@@ -209,8 +209,8 @@ def by_travel(capture: Capture, rig: Rig, geometry: SliderCrank, forward: int) -
             break
     assert fit is not None
     width = 0.0 if header.board.latch == "edge" else 0.1 / math.sqrt(3)
-    edges = Source("TDC: place of the encoder's edges", shape="rectangular")
-    count = combine((float(forward), fit.tdc)).with_part(edges, width)
+    edges = Source("TDC: place of the encoder's edges", distribution="rectangular")
+    count = linear_combination((float(forward), fit.tdc)).with_part(edges, width)
     return TdcFound(count, cpr, "travel", sine=fit.sine, cosine=fit.cosine)
 
 

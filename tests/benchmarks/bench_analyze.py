@@ -11,14 +11,14 @@ from pathlib import Path
 from statistics import median
 from time import perf_counter
 
-from acquire.record.event_rows import Tape
 from acquire.simulator.phases import record
 from acquire.simulator.rig import Rig, Work
 from acquire.wire import Decoder
 from analysis.base.samples import Capture, Header
 from analysis.capture import load
+from analysis.diagnosis.examine import examine
 from analysis.job import Job, load_job
-from analysis.measure import measure
+from tests.tape import Tape
 
 SAMPLE = Path(__file__).parents[2] / "sample-captures" / "clean"
 RUNS = 7
@@ -40,7 +40,7 @@ def timed(job: Job, captures: list[Capture]) -> list[float]:
     found = []
     for _ in range(RUNS):
         start = perf_counter()
-        measure(job, captures)
+        examine(job, captures)
         found.append(perf_counter() - start)
     return found
 
@@ -57,17 +57,17 @@ def main() -> None:
     small = [load(path) for path in sorted((SAMPLE / "captures").iterdir())]
     rows = sum(capture.samples.seq.size for capture in small)
     print(f"analyze, sample 'clean', {rows} samples: median {1e3 * median(timed(job, small)):.0f} ms")
-    result, true = measure(job, small), json.loads((SAMPLE / "expected.json").read_text(encoding="utf-8"))["truth"]
+    result, true = examine(job, small), json.loads((SAMPLE / "expected.json").read_text(encoding="utf-8"))["truth"]
     cpr = small[0].header.board.cpr if small[0].header is not None else 1
     off = (result.tdc.count.value - true["tdc count"] + cpr / 2) % cpr - cpr / 2
     print(f"errors against the truth: TDC {off * 360 / cpr:+.3f} deg (95 %: {result.tdc.count.u95 * 360 / cpr:.3f})")
     for lobe in result.lobes:
         event = next(e for e in lobe.events if e.lift_mm == 1.27)
-        for what, number in (("opens", event.opens_deg), ("closes", event.closes_deg), ("duration", event.duration_deg)):
+        for what, number in (("opens", event.opens), ("closes", event.closes), ("duration", event.duration)):
             name = f"{lobe.valve} {what} 1.27"
             print(f"  {name:<24} {number.value - true[name]:+.4f} deg (95 %: {number.u95:.4f})")
     if result.cam is not None:
-        for what, number in (("separation", result.cam.separation_deg), ("advance", result.cam.advance_deg)):
+        for what, number in (("separation", result.cam.separation), ("advance", result.cam.advance)):
             print(f"  {what:<24} {number.value - true[what]:+.4f} deg (95 %: {number.u95:.4f})")
 
 

@@ -118,7 +118,7 @@ def _look(new: list[Path], sent: int) -> tuple[int, str]:
     read = load(new[0])
     rows = len(read.samples.seq)
     numbers = np.arange(rows)
-    if read.header is None or read.complete or len(read.missing) != 1 or "cut short" not in read.missing[0]:
+    if read.complete or len(read.missing) != 1 or "cut short" not in read.missing[0]:
         return rows, f"it does not say that it was cut short: {read.missing}"
     if not (np.array_equal(read.samples.seq, numbers) and np.array_equal(read.samples.lift[0], numbers % 777)):
         return rows, "a row is not what was sent"

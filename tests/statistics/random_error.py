@@ -20,9 +20,9 @@ from analysis.base.samples import Floats
 from analysis.compare.shift import shift_between
 from analysis.curve.lift_curve import Curve
 from analysis.curve.sweep import Swept
+from analysis.diagnosis.examine import examine
 from analysis.job import Job
 from analysis.lobe.rocker import at_indicator
-from analysis.measure import measure_all
 from tests.statistics.shift_bound import shift_bound
 from tests.statistics.trials import LIFTS, Scenario, job, rig_of, sweep_capture
 
@@ -59,7 +59,7 @@ def knowing_job(rig: Rig) -> Job:
 
 def swept_by(rig: Rig) -> Swept:
     """The sweep of such a rig, up to its curve."""
-    return measure_all(knowing_job(rig), [sweep_capture(rig)]).lobes["intake"].swept
+    return examine(knowing_job(rig), [sweep_capture(rig)]).intake.swept
 
 
 @dataclass(frozen=True)
@@ -92,14 +92,14 @@ def errors(scenario: Scenario, seed: int) -> Errors:
 
 def zero_of(swept: Swept, angle: float) -> float:
     """The zero that was taken off the readings around an angle."""
-    here = np.array([angle])
-    zeros = [float(swept.curve.base.zero(k, here)[0]) for k, p in enumerate(swept.passes) if (np.abs(p.deg - angle) < 3.0).any()]
-    return float(np.mean(zeros))
+    points = swept.curve.points
+    passes = np.unique(points.pass_[np.abs(points.deg - angle) < 3.0])
+    return float(np.mean(swept.curve.base.zero(passes, np.array([angle]))))
 
 
 def local_polynomials(curve: Curve, angle: float) -> Floats:
     """Value at an angle of local polynomials through the pooled readings, Epanechnikov weights. Shape (degrees, half-widths)."""
-    x, y, w = curve.pooled_deg, curve.pooled_lift, curve.pooled_weight
+    x, y, w = curve.pooled.deg, curve.pooled.lift_mm, curve.pooled.weight
     found = np.full((len(DEGREES), HALF_WIDTHS.size), np.nan)
     for k, half in enumerate(HALF_WIDTHS):
         i, j = np.searchsorted(x, (angle - half, angle + half))

@@ -14,16 +14,15 @@ from scipy.interpolate import BSpline, make_smoothing_spline
 
 from acquire.simulator.rig import Rig, Work
 from acquire.simulator.truth import crossings
-from analysis.base.quantity import Quantity
-from analysis.crank.lag import stated_latency
-from analysis.crank.motion import Motion
-from analysis.curve.bins import gather, passes_around
+from analysis.crank.lag import stated_lag
 from analysis.curve.lift_curve import Curve, make_curve
+from analysis.curve.points import points_around
 from analysis.curve.smoothing import fit_with_ramps
 from analysis.curve.sweep import Swept
+from analysis.diagnosis.examine import examine
 from analysis.lobe.measured import foot_of, measure_lobe
+from analysis.lobe.result import Lobe
 from analysis.lobe.rocker import at_indicator
-from analysis.measure import measure_all
 from tests.statistics.random_error import PLACES, knowing_job, steady_rig, swept_by, zero_of
 from tests.statistics.trials import Scenario, job, rig_of, stop_capture, sweep_capture
 
@@ -47,20 +46,19 @@ def step_by_step(passes: int) -> tuple[int, float, float]:
     scenario = replace(FINE, passes=passes)
     rig = replace(rig_of(scenario, 1), work=Work(turns=2.0 * passes + 0.2))
     captures, asked = [stop_capture(rig), sweep_capture(rig)], job()
-    lobe = measure_all(asked, captures).lobes["intake"]
+    lobe = examine(asked, captures).intake
     swept, sweep = lobe.swept, lobe.swept.sweep
-    none = np.zeros(0)
-    motion = Motion(none, none, none.astype(bool), sweep.forward)  # gathering asks for the direction only
-    peak = swept.overlap_tdc + swept.peak_deg * sweep.cpr / 360.0
 
-    def work() -> dict[str, Quantity]:
-        stretches = gather(swept.readings, motion, swept.readings.usable & swept.good, sweep.cpr)
-        overs = passes_around(stretches, peak, swept.overlap_tdc, sweep.cpr)
-        curve = make_curve(overs, swept.peak_deg, sweep.step_mm, stated_latency(asked.rig), foot_of(asked))
-        return measure_lobe(asked, replace(swept, passes=overs, curve=curve), []).quantities
+    def work() -> Lobe:
+        keep, sign = swept.readings.usable & swept.good, -1 if swept.flipped else 1
+        points = points_around(
+            swept.readings, sweep.forward, sign, keep, sweep.cpr, peak_deg=swept.peak_deg, overlap_tdc=swept.overlap_tdc
+        )
+        curve = make_curve(points, swept.peak_deg, sweep.step_mm, stated_lag(asked.rig), foot_mm=foot_of(asked))
+        return measure_lobe(asked, replace(swept, curve=curve), [])
 
     runs = RUNS if passes < 20 else 3
-    whole = best_of(lambda: measure_all(asked, captures), runs)
+    whole = best_of(lambda: examine(asked, captures), runs)
     return captures[1].samples.crank.size, best_of(work, runs), whole
 
 
@@ -72,9 +70,9 @@ def against_scipy(trials: int = 10) -> tuple[float, float, float, float]:
         rig = steady_rig(scenario, seed)
         swept = swept_by(rig)
         c = swept.curve
-        x, keep = np.unique(c.pooled_deg, return_index=True)
-        time_theirs.append(best_of(lambda x=x, c=c, keep=keep: make_smoothing_spline(x, c.pooled_lift[keep]), 1))
-        spline = make_smoothing_spline(x, c.pooled_lift[keep])
+        x, keep = np.unique(c.pooled.deg, return_index=True)
+        time_theirs.append(best_of(lambda x=x, c=c, keep=keep: make_smoothing_spline(x, c.pooled.lift_mm[keep]), 1))
+        spline = make_smoothing_spline(x, c.pooled.lift_mm[keep])
         time_ours.append(best_of(lambda c=c: _refit(c), 1))
         errors = _errors(rig, swept, spline)
         ours.append(errors[0])
@@ -84,7 +82,7 @@ def against_scipy(trials: int = 10) -> tuple[float, float, float, float]:
 
 
 def _refit(c: Curve) -> None:
-    fit_with_ramps(c.pooled_deg, c.pooled_lift, c.pooled_weight, float(c.pooled_deg[0]), float(c.pooled_deg[-1]) + 1e-9)
+    fit_with_ramps(c.pooled.deg, c.pooled.lift_mm, c.pooled.weight, float(c.pooled.deg[0]), float(c.pooled.deg[-1]) + 1e-9)
 
 
 def _errors(rig: Rig, swept: Swept, spline: BSpline) -> tuple[list[float], list[float]]:

@@ -24,10 +24,10 @@ from acquire.simulator.piston_stop import SliderCrank
 from acquire.simulator.rig import Rig, Work
 from acquire.simulator.train import Train
 from acquire.simulator.truth import TrueLobe, truth
-from analysis.base.quantity import Number
+from analysis.base.quantity import Quantity
 from analysis.base.samples import STILL, Capture, Header, IndexPulses, Samples
+from analysis.diagnosis.examine import examine
 from analysis.job import Job
-from analysis.measure import measure_all
 
 LIFTS = (0.15, 0.5, 1.27, 2.54)
 CPR = {0.25: 1440, 0.15: 2400, 0.036: 10000}
@@ -162,6 +162,7 @@ def job() -> Job:
                 "encoder_offcenter_deg": OFFCENTER_DEG,
                 "indicator_tilt_deg": TILT_DEG,
                 "cam_runout_mm": RUNOUT_MM,
+                **dict.fromkeys(("rocker_ratio_error", "lash_error_mm", "indicator_error_mm"), 0.0),
                 "indicator_latency_ms": 1e3 * LATENCY_S,
                 "direction": "up",
             },
@@ -252,22 +253,20 @@ class Outcome:
 def trial(scenario: Scenario, seed: int) -> Outcome:
     """One trial."""
     rig = off_the_statement(rig_of(scenario, seed), seed)
-    result = measure_all(bounded_job(), [stop_capture(rig), sweep_capture(rig)]).result
+    result = examine(bounded_job(), [stop_capture(rig), sweep_capture(rig)])
     lobe, true = result.lobes[0], truth(rig, [(mm, "lobe") for mm in LIFTS]).lobe("intake")
     tdc = float(rig.encoder.reading(0.0)) + rig.count_offset
-    found: dict[str, tuple[Number | None, float, float]] = {
+    found: dict[str, tuple[Quantity | None, float, float]] = {
         "TDC": (result.tdc.count, tdc, rig.encoder.cpr),
-        "peak lift": (lobe.peak_lift_mm, true.peak_lift_mm, math.inf),
-        "lag": (lobe.latency_ms, 1e3 * rig.indicators[0].latency_s, math.inf),
+        "peak lift": (lobe.peak_lift, true.peak_lift_mm, math.inf),
+        "lag": (lobe.lag, 1e3 * rig.indicators[0].latency_s, math.inf),
     }
-    for way, number in lobe.centerline_by.items():
+    for way, number in lobe.centerlines.items():
         found[way] = (number, true.centerline_by[way], 720.0)
-    shown = {event.lift_mm: event for event in lobe.events}  # a lash much wider than stated hides the lowest
-    for known in true.events:
-        event = shown[known.lift_mm]
-        found[f"opens {event.lift_mm:g}"] = (event.opens_deg, known.opens_deg, 720.0)
-        found[f"closes {event.lift_mm:g}"] = (event.closes_deg, known.closes_deg, 720.0)
-        found[f"duration {event.lift_mm:g}"] = (event.duration_deg, known.duration_deg, math.inf)
+    for event, known in zip(lobe.events, true.events, strict=True):
+        found[f"opens {event.lift_mm:g}"] = (event.opens, known.opens_deg, 720.0)
+        found[f"closes {event.lift_mm:g}"] = (event.closes, known.closes_deg, 720.0)
+        found[f"duration {event.lift_mm:g}"] = (event.duration, known.duration_deg, math.inf)
     return Outcome(
         {name: math.nan if number is None else _off(number.value - value, turn) for name, (number, value, turn) in found.items()},
         {name: math.nan if number is None else number.u95 for name, (number, _, _) in found.items()},

@@ -12,24 +12,24 @@ from typing import Any
 import pytest
 
 from acquire.dashboard.app import Dashboard
-from acquire.dashboard.road import Road
-from acquire.dashboard.snapshot import FAILED, LIVE, STALLED
 from acquire.link.outcomes import Broken
+from acquire.procedure.link_state import FAILED, LIVE, STALLED
 from acquire.procedure.session import Place, Plan
 from acquire.procedure.steps import CAUTIONS, DONE, RESULT, RIG, STOP, STOP_OUT, SWEEP, TRAVEL, ZERO
+from acquire.procedure.workers import Workers
 from acquire.simulator.scenarios import SCENARIOS
 from analysis.base.errors import CaptureError, LinkError
-from analysis.base.finding import Caution, Finding
-from analysis.base.quantity import Number, Quantity, Source
+from analysis.base.finding import NOTE, Finding
+from analysis.base.quantity import Quantity, Source
 from analysis.decision.card import Asked
 from analysis.decision.correction import Correction, Move
 from analysis.decision.decide import Decision
 from analysis.decision.verdict import Line, Verdict
 from analysis.job import Job
 from analysis.live.partial import LiveResult, Passed
-from analysis.lobe.result import Cam, Event, Lobe, Result, Tdc
-from analysis.measure import Measured
+from analysis.lobe.result import Cam, Centerlines, Event, Lobe, Measurement, Tdc
 from analysis.tdc.stop import TdcFound
+from tests.rigs import MADE_UP, known
 from tests.walked import Walk
 
 SIZES = [(80, 24), (120, 36), (200, 60)]
@@ -50,33 +50,33 @@ STEPS = {
 
 
 def _event(mm: float, opens: float, closes: float, u95: float) -> Event:
-    return Event(mm, "lobe", Number(opens, u95), Number(closes, 1.4 * u95), Number(closes - opens, 1.6 * u95))
+    numbers = ((opens, u95), (closes, 1.4 * u95), (closes - opens, 1.6 * u95))
+    return Event(mm, "lobe", *(known(value, wide, "deg") for value, wide in numbers))
 
 
 def _lobe(valve: str, shift: float, center: float) -> Lobe:
     events = [(0.15, -8.2, 257.7, 0.56), (0.5, 8.83, 225.62, 0.12), (1.0, 17.81, 213.73, 0.12), (1.27, 21.31, 210.4, 0.13)]
-    by = {"equal_lift": Number(center, 0.12), "event_midpoint": Number(center + 0.9, 0.13)}
-    by |= {"centroid": Number(center + 2.1, 0.15), "peak": Number(center - 0.4, 0.4)}
+    by = ((0.0, 0.12), (0.9, 0.13), (2.1, 0.15), (-0.4, 0.4))
     return Lobe(
         1,
         valve,
         3,
-        Number(11.2141, 0.0095),
-        Number(7.6094, 0.0063),
-        by["equal_lift"],
-        by,
-        Number(0.81, 0.11),
-        Number(25.2, 1.4),
         tuple(_event(mm, opens + shift, closes + shift, u95) for mm, opens, closes, u95 in events),
+        Centerlines(*(known(center + off, u95, "deg", f"{valve} centerline") for off, u95 in by)),
+        known(11.2141, 0.0095, "mm"),
+        known(7.6094, 0.0063, "mm"),
+        known(0.81, 0.11, "deg"),
+        known(25.2, 1.4, "ms"),
+        **MADE_UP,
     )
 
 
 # Figures made up: a picture is no measurement, and must not change when a measurement gets better.
-FIGURES = Result(
-    tdc=Tdc(Number(3400.41, 0.36), "stop", 6),
+FIGURES = Measurement(
+    tdc=Tdc(known(3400.41, 0.36, "count"), "stop", 6),
     lobes=(_lobe("intake", 0.0, 108.07), _lobe("exhaust", -220.4, -110.21)),
-    cam=Cam(1, Number(109.14, 0.08), Number(1.07, 0.09), Number(-34.2, 0.2), 1.27),
-    warnings=(Caution("spikes", "1 of 7186 readings stood apart from their neighbours and were left out. A few are usual."),),
+    cam=Cam(1, known(109.14, 0.08, "cam deg"), known(1.07, 0.09, "deg"), known(-34.2, 0.2, "deg"), 1.27),
+    findings=(Finding("spikes", NOTE, "1 of 7186 readings were outliers and were rejected.", "A few are usual."),),
 )
 
 
@@ -88,13 +88,11 @@ def figures(place: Place) -> LiveResult:
             TdcFound(Quantity(3400.41, {Source("made up"): 0.18}), 2400, "stop", (2, 2)) if place.step in (STOP, TRAVEL) else None
         )
         return LiveResult(
-            {}, None, "only 12 readings were taken in running direction with the slack taken up." if lobe else "", tdc
+            {}, None, "only 12 readings were taken in the direction of rotation with the slack taken up." if lobe else "", tdc
         )
-    whole = tuple(Passed(e.lift_mm, e.at, e.opens_deg, e.closes_deg, e.duration_deg) for e in lobe.events)
+    whole = tuple(Passed(e.lift_mm, e.at, e.opens, e.closes, e.duration) for e in lobe.events)
     if place.valve == "intake":
-        return LiveResult(
-            {"intake": tuple(replace(e, closes_deg=None, duration_deg=None) for e in whole[:3])}, None, "not whole yet"
-        )
+        return LiveResult({"intake": tuple(replace(e, closes=None, duration=None) for e in whole[:3])}, None, "not whole yet")
     return LiveResult({place.valve: whole}, replace(FIGURES, lobes=(lobe,)))
 
 
@@ -113,13 +111,11 @@ def decision(job: Job) -> Decision:
     )
     late = Move("camshaft", ("intake", "exhaust"), Quantity(4.0), 0.2, "outside", 4.0, 4.0)
     said = "The camshaft stands 4.0 crank degrees late: the timing set is one mark off."
-    likely = Finding("late-cam", 0.97, said, "every event is late by as much")
-    return Decision(
-        job, Measured(FIGURES, {}, {}), lines, (), (), (), (), None, None, (likely,), Correction((late,), (), ()), None
-    )
+    likely = Finding("late-cam", NOTE, "every event is late by as much", said)
+    return Decision(job, FIGURES, lines, (), (), (), (), None, None, (likely,), Correction((late,), (), ()), None)
 
 
-class Still(Road):
+class Still(Workers):
     """No worker works: what the station holds is all there is."""
 
     async def read(self) -> None:
@@ -157,7 +153,7 @@ def standing_at(walk: Walk, place: Place, blocks: int) -> None:
         walk.speak()  # what was to be set up is set up
     for _ in range(blocks):
         walk.feed()
-        if walk.station.taking is not None:
+        if walk.station.recording is not None:
             walk.station.live = figures(place)
     walk.station.result = FIGURES
     walk.station.decision = decision(walk.station.job) if place.step in (RESULT, DONE) else None
@@ -165,7 +161,7 @@ def standing_at(walk: Walk, place: Place, blocks: int) -> None:
 
 
 def app_of(walk: Walk, **look: bool) -> Dashboard:
-    return Dashboard(Still(walk.station, walk.road._source, clock=walk.clock), **look)
+    return Dashboard(Still(walk.station, walk.workers._source, clock=walk.clock), **look)
 
 
 @pytest.mark.parametrize("size", SIZES, ids="{0[0]}x{0[1]}".format)

@@ -57,6 +57,6 @@ def test_its_words_can_be_found_and_copied() -> None:
         "piston to intake",
     ):
         assert words in text
-    for capture in decision.measured.result.captures:
+    for capture in decision.measured.captures:
         assert capture.split()[0] in text
     assert read(decision, "A4").metadata is not None

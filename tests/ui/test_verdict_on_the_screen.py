@@ -14,13 +14,13 @@ from acquire.dashboard.picture import snapshot_of
 from acquire.dashboard.verdict import event_table, spec_of, verdict
 from acquire.procedure.session import Place
 from acquire.procedure.steps import DONE, RESULT
-from analysis.base.finding import Caution
-from analysis.base.quantity import Number
+from analysis.base.finding import DOUBT, NOTE, Finding
 from analysis.capture import load
 from analysis.decision.decide import decide
 from analysis.live.partial import Passed
 from analysis.report.sentences import headline, story
 from tests.decided import whole
+from tests.rigs import known
 from tests.walked import Walk
 
 
@@ -30,7 +30,7 @@ def text(lines: Sequence[Line]) -> list[str]:
 
 def test_a_late_camshaft_is_outside_and_to_be_advanced() -> None:
     said = " ".join(" ".join(text(decided(whole(4.0), "", 100))).split())
-    assert said.startswith("Outside")
+    assert said.startswith("Out of tolerance")
     assert "advance it by 4 crank degrees" in said
     assert "position +4 of the timing set" in said
     assert "Advance: camshaft turned onward, events earlier." in said
@@ -48,17 +48,17 @@ def test_one_lobe_is_judged_by_its_own_lines(valve: str) -> None:
     lines = tuple(line if line.asked.valve == valve else replace(line, verdict="outside") for line in decision.lines)
     mine = {line.verdict for line in lines if line.asked.valve == valve and line.measured is not None}
     first = text(decided(replace(decision, lines=lines), valve, 80))[0]
-    assert first == f" {valve.capitalize()} lobe: {'outside' if 'outside' in mine else 'within'}."
+    assert first == f" {valve.capitalize()} lobe: {'out of' if 'outside' in mine else 'within'} tolerance."
 
 
 def test_the_last_step_shows_what_the_check_of_the_folder_says(walks: Callable[..., Walk]) -> None:
     walk = walks()
     walk.to(Place(RESULT, "intake"))
-    walk.road.settle()
+    walk.workers.settle()
     assert snapshot_of(walk.station).decision is not None
     walk.to(Place(DONE))
     assert snapshot_of(walk.station).decision is None, "that of the step before says nothing about this one"
-    walk.road.settle()
+    walk.workers.settle()
     picture = snapshot_of(walk.station)
     decision = decide(walk.job, [load(path) for path in sorted((walk.folder / "captures").glob("*.csv"))])
     assert picture.decision is not None
@@ -69,26 +69,29 @@ def test_the_last_step_shows_what_the_check_of_the_folder_says(walks: Callable[.
         assert sentence.replace("+/-", "±") in shown
 
 
-def unsymmetrical(valve: str, deg: float) -> Caution:
-    return Caution(
-        "unsymmetrical", f"The {valve} lobe is unsymmetrical by {deg} degrees. Ways differ so too: compare like with like."
-    )
+def asymmetric(valve: str, deg: float) -> Finding:
+    seen = f"The {valve} lobe is asymmetric by {deg} degrees."
+    return Finding("unsymmetrical", NOTE, seen, "Compare like with like.", touches=frozenset({f"{valve}.centerline"}))
 
 
-SPIKES = Caution("spikes", "Intake: 2 of 6815 readings stood apart and were left out. A few are usual.")
+SPIKES = Finding("spikes", NOTE, "Intake: 2 of 6815 readings were outliers.", "A few are usual.", touches=frozenset({"intake"}))
 
 
 def test_what_was_said_of_one_lobe_is_not_said_again_of_the_other() -> None:
-    said = cautioned([unsymmetrical("intake", 7.1), SPIKES, unsymmetrical("exhaust", 7.3)])
+    said = cautioned([asymmetric("intake", 7.1), SPIKES, asymmetric("exhaust", 7.3)])
     assert said == [
-        "The intake lobe is unsymmetrical by 7.1 degrees. Ways differ so too: compare like with like.",
-        "The exhaust lobe is unsymmetrical by 7.3 degrees.",
+        "The intake lobe is asymmetric by 7.1 degrees. Compare like with like.",
+        "The exhaust lobe is asymmetric by 7.3 degrees.",
         SPIKES.text,
     ], "those of a kind stand together, every figure stays, the advice stands once"
 
 
 def test_every_sentence_of_every_caution_is_shown() -> None:
-    cautions = [unsymmetrical("exhaust", 7.3), SPIKES, replace(SPIKES, text=SPIKES.text.replace("Intake: 2", "Exhaust: 1"))]
+    cautions = [
+        asymmetric("exhaust", 7.3),
+        SPIKES,
+        replace(SPIKES, seen=SPIKES.seen.replace("Intake: 2", "Exhaust: 1"), touches=frozenset({"exhaust"})),
+    ]
     shown = " ".join(cautioned(cautions))
     for caution in cautions:
         for sentence in caution.text.rstrip(".").split(". "):
@@ -96,9 +99,9 @@ def test_every_sentence_of_every_caution_is_shown() -> None:
 
 
 def test_a_lobe_is_shown_its_own_cautions_and_those_of_the_whole() -> None:
-    whole = Caution("count-moved", "Between two captures the count moved by 3.")
-    both = Caution("wrong-valve", "This looks like the intake valve, not the exhaust valve.")
-    cautions = [SPIKES, unsymmetrical("exhaust", 7.3), whole, both]
+    whole = Finding("count-moved", NOTE, "Between two captures the count moved by 3.", touches=frozenset({"tdc"}))
+    both = Finding("wrong-valve", DOUBT, "This looks like the intake valve, not the exhaust valve.", touches=frozenset({"*"}))
+    cautions = [SPIKES, asymmetric("exhaust", 7.3), whole, both]
     assert cautioned(cautions, "exhaust") == [cautions[1].text, whole.text, both.text]
     assert cautioned(cautions, "both") == [each.text for each in cautions]
 
@@ -108,7 +111,7 @@ def test_until_the_verdict_is_there_it_says_that_it_is_being_worked_out(walks: C
     walk.to(Place(RESULT, "intake"))
     shown = text(verdict(snapshot_of(walk.station), 80))
     assert shown[0] == " The verdict is being worked out."
-    walk.road.settle()
+    walk.workers.settle()
     assert not any("being worked out" in line for line in text(verdict(snapshot_of(walk.station), 80)))
 
 
@@ -120,7 +123,7 @@ def test_the_table_of_events_fits(walks: Callable[..., Walk], width: int, off: f
     picture = snapshot_of(walk.station)
     asked = spec_of(picture.job, "intake").duration
     events = tuple(
-        Passed(row.lift_mm, row.at, Number(row.opens + off, u95), Number(row.closes + off, u95), Number(row.deg + off, u95))
+        Passed(row.lift_mm, row.at, known(row.opens + off, u95), known(row.closes + off, u95), known(row.deg + off, u95))
         for row in asked
         if row.opens is not None and row.closes is not None
     )

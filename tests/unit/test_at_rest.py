@@ -10,8 +10,8 @@ from acquire.simulator.hand import Hand
 from acquire.simulator.indicator import Indicator
 from acquire.simulator.rig import Rig, Work
 from acquire.simulator.train import Train
+from analysis.diagnosis.examine import examine
 from analysis.lobe.result import AtRest
-from analysis.measure import measure_all
 from analysis.report.json import result_json
 from analysis.report.sheet import sheet
 from tests.recorded import captures
@@ -21,7 +21,7 @@ THREE = replace(SHORT, work=Work(touches=3, turns=6.6))
 
 
 def rest_of(rig: Rig) -> AtRest:
-    found = measure_all(job_for(rig), captures(rig, ("stop", "intake"))).result.lobes[0].at_rest
+    found = examine(job_for(rig), captures(rig, ("stop", "intake"))).lobes[0].at_rest
     assert found is not None
     return found
 
@@ -30,8 +30,8 @@ def rest_of(rig: Rig) -> AtRest:
 def test_the_zero(preload: float) -> None:
     rig = replace(THREE, indicators=(Indicator(preload_mm=preload, noise_mm=0.004),))
     rest = rest_of(rig)
-    assert rest.zero_mm.value == pytest.approx(preload, abs=0.003)
-    assert abs(rest.zero_mm.value - preload) < 1.3 * rest.zero_mm.u95
+    assert rest.zero.value == pytest.approx(preload, abs=0.003)
+    assert abs(rest.zero.value - preload) < 1.3 * rest.zero.u95
     assert rest.covered_deg > 300
     assert rest.sank_mm == 0.0
     assert abs(rest.drift_mm) < 0.002
@@ -41,8 +41,8 @@ def test_the_zero(preload: float) -> None:
 def test_a_zero_within_one_code_is_known_to_half_a_step() -> None:
     """Without noise nothing shows where between two codes it lies: 0.95 of half a step (a rectangular distribution)."""
     rest = rest_of(replace(THREE, indicators=(Indicator(preload_mm=1.0032, noise_mm=0.0),)))
-    assert rest.zero_mm.value == pytest.approx(1.0, abs=1e-6)
-    assert rest.zero_mm.u95 == pytest.approx(0.95 * 0.005, rel=0.05)
+    assert rest.zero.value == pytest.approx(1.0, abs=1e-6)
+    assert rest.zero.u95 == pytest.approx(0.95 * 0.005, rel=0.05)
 
 
 @pytest.mark.parametrize("amplitude", [0.03, 0.06])
@@ -73,11 +73,11 @@ def test_the_bleeding() -> None:
 
 def test_it_is_on_the_sheet_and_in_json() -> None:
     rig = replace(THREE, train=Train(runout_mm=0.06), indicators=(Indicator(where="lobe"),))
-    result = measure_all(job_for(rig), captures(rig, ("stop", "intake"))).result
+    result = examine(job_for(rig), captures(rig, ("stop", "intake")))
     rest = result.lobes[0].at_rest
     assert rest is not None
     text = sheet(result, job_for(rig))
-    assert f"base circle zero {rest.zero_mm.value:.4f}"[:20] in text
+    assert f"base circle zero {rest.zero.value:.4f}"[:20] in text
     assert f"runout {rest.runout_mm:.3f}" in text
     assert max(map(len, text.splitlines())) <= 80
     assert result_json(result)["lobes"][0]["at_rest"]["runout_mm"] == rest.runout_mm

@@ -15,8 +15,9 @@ import pytest
 from acquire.cli import run
 from acquire.simulator.rig import Rig
 from acquire.simulator.train import Train
-from analysis.base.quantity import Quantity, Source, correlation, expanded
-from analysis.measure import Measured, measure_all
+from analysis.base.quantity import Quantity, Source, correlation
+from analysis.diagnosis.examine import examine
+from analysis.lobe.result import Measurement, Tdc
 from analysis.report.budget import budget_json, budget_text, budgets, main_names
 from tests.recorded import captures, job_folder
 from tests.rigs import SHORT, job_for
@@ -46,20 +47,24 @@ BENCH = {"indicator_at": "valve", "rocker_ratio": 1.5, "lash_mm": 0.2}
 
 
 @cache
-def found(phases: tuple[str, ...] = ("stop", "intake", "exhaust")) -> Measured:
+def found(phases: tuple[str, ...] = ("stop", "intake", "exhaust")) -> Measurement:
     """A measurement with every bound stated."""
     rig = Rig(train=Train(lash_mm=0.2, runout_mm=0.005), encoder=SHORT.encoder, work=SHORT.work)
     bounds = {"indicator_error_mm": 0.01, "encoder_offcenter_deg": 0.1, "indicator_tilt_deg": 2.0, "cam_runout_mm": 0.005}
-    return measure_all(job_for(rig, rig=bounds | BENCH), captures(rig, phases))
+    return examine(job_for(rig, rig=bounds | BENCH), captures(rig, phases))
+
+
+def only_tdc(count: Quantity) -> Measurement:
+    return Measurement(Tdc(count.labelled("count"), "given"), (), None)
 
 
 def draw(source: Source, rng: np.random.Generator, n: int) -> np.ndarray:
     """Draws of a source of unit standard uncertainty, or of unit scale for a t distribution (JCGM 101:2008, table 1)."""
-    if source.shape == "rectangular":
+    if source.distribution == "rectangular":
         return rng.uniform(-1.0, 1.0, n) * math.sqrt(3)
-    if source.shape == "triangular":
+    if source.distribution == "triangular":
         return rng.triangular(-1.0, 0.0, 1.0, n) * math.sqrt(6)
-    if source.shape == "arcsine":
+    if source.distribution == "arcsine":
         return np.sin(rng.uniform(-np.pi / 2, np.pi / 2, n)) * math.sqrt(2)
     return rng.standard_t(source.dof, n) if math.isfinite(source.dof) else rng.normal(size=n)
 
@@ -69,7 +74,7 @@ def draw(source: Source, rng: np.random.Generator, n: int) -> np.ndarray:
 def test_drawing_judges_every_interval(phases: tuple[str, ...], seed: int) -> None:
     """JCGM 101:2008: all causes of a real measurement drawn at once, 200,000 times; equal names are drawn once."""
     rng, n, drawn = np.random.default_rng(seed), 200_000, {}
-    quantities = budgets(found(phases).quantities)
+    quantities = budgets(found(phases))
     assert len(quantities) > 10
     for name, quantity in quantities.items():
         error = np.zeros(n)
@@ -77,13 +82,13 @@ def test_drawing_judges_every_interval(phases: tuple[str, ...], seed: int) -> No
             if source not in drawn:
                 drawn[source] = draw(source, rng, n)
             error += part * drawn[source]
-        assert expanded(quantity) == pytest.approx(float(np.quantile(np.abs(error), 0.95)), rel=0.015), name
+        assert quantity.u95 == pytest.approx(float(np.quantile(np.abs(error), 0.95)), rel=0.015), name
 
 
 def test_drawing_judges_what_numbers_share() -> None:
     """The correlation coefficients, by drawing every cause once as normal."""
-    quantities, rng, n = found().quantities, np.random.default_rng(7), 100_000
-    names = main_names(quantities)
+    quantities, rng, n = budgets(found()), np.random.default_rng(7), 100_000
+    names = main_names(found())
     sources = {source for name in names for source in quantities[name].parts}
     drawn = {source: rng.normal(size=n) for source in sorted(sources, key=lambda s: s.name)}
     errors = np.array([sum(part * drawn[s] for s, part in quantities[name].parts.items()) for name in names])
@@ -92,11 +97,11 @@ def test_drawing_judges_what_numbers_share() -> None:
 
 
 def test_one_tdc_moves_every_event_and_leaves_durations_alone() -> None:
-    quantities = found().quantities
+    quantities = budgets(found())
     touched = [source for source in quantities["tdc"].parts if source.name.startswith("TDC")]
     assert touched
     per_count = 360.0 / 1200
-    for name in budgets(quantities):
+    for name in quantities:
         for source in touched:
             part, whole = quantities[name].parts.get(source, 0.0), quantities["tdc"].parts[source]
             if any(word in name for word in ("opens", "closes", "centerline")):
@@ -107,8 +112,7 @@ def test_one_tdc_moves_every_event_and_leaves_durations_alone() -> None:
 
 
 def test_the_table_holds_the_main_numbers_and_adds_up() -> None:
-    quantities = found().quantities
-    text = budget_text(quantities)
+    text = budget_text(found())
     for head in (
         "TDC: ",
         "intake opens 1.27: ",
@@ -131,9 +135,9 @@ def test_the_table_holds_the_main_numbers_and_adds_up() -> None:
 def test_contribution_is_sensitivity_times_standard_uncertainty() -> None:
     """JCGM 100:2008, 5.1.3. A lift's error moves an event by one over the slope of its flank there."""
     measured_ = found()
-    lobe = measured_.lobes["intake"]
-    slope = float(lobe.swept.curve.spline.value(lobe.quantities["opens 1.27"].value, 1))
-    (event,) = (n for n in budget_json(measured_.quantities)["numbers"] if n["name"] == "intake opens 1.27")
+    lobe = measured_.intake
+    slope = float(lobe.swept.curve.spline.value(lobe.opens(1.27).value, 1))
+    (event,) = (n for n in budget_json(measured_)["numbers"] if n["name"] == "intake opens 1.27")
     assert math.fsum(c["contribution"] ** 2 for c in event["components"]) == pytest.approx(event["u"] ** 2)
     for component in event["components"]:
         assert component["contribution"] == pytest.approx(component["sensitivity"] * component["u"])
@@ -146,9 +150,9 @@ def test_contribution_is_sensitivity_times_standard_uncertainty() -> None:
 
 
 def test_a_number_without_uncertainty_has_no_components() -> None:
-    (tdc,) = budget_json({"tdc": Quantity(3.0)})["numbers"]
+    (tdc,) = budget_json(only_tdc(Quantity(3.0)))["numbers"]
     assert (tdc["components"], tdc["u"], tdc["u95"], tdc["dof"]) == ([], 0.0, 0.0, None)
-    assert "TDC: 3.0000 counts" in budget_text({"tdc": Quantity(3.0)})
+    assert "TDC: 3.0000 counts" in budget_text(only_tdc(Quantity(3.0)))
 
 
 def test_the_command_prints_and_writes_it(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -177,10 +181,10 @@ def test_the_command_prints_and_writes_it(tmp_path: Path, capsys: pytest.Capture
 
 def test_degrees_of_freedom_fit_their_column() -> None:
     """Beyond some thousands they are as good as infinite: Student's t has come to 1.960 (JCGM 100:2008, G.3)."""
-    few, many = Source("few readings", u=0.1, dof=9.0), Source("a bound", u=1.0, shape="rectangular")
-    text = budget_text({"tdc": Quantity(1000.0).with_part(many, 1.0).with_part(few, 0.001)})
+    few, many = Source("few readings", u=0.1, dof=9.0), Source("a bound", u=1.0, distribution="rectangular")
+    text = budget_text(only_tdc(Quantity(1000.0).with_part(many, 1.0).with_part(few, 0.001)))
     (last,) = [line for line in text.splitlines() if "together" in line]
     assert last.split("counts")[1].split()[0] == "inf"
-    text = budget_text({"tdc": Quantity(1000.0).with_part(many, 1.0).with_part(few, 0.5)})
+    text = budget_text(only_tdc(Quantity(1000.0).with_part(many, 1.0).with_part(few, 0.5)))
     (last,) = [line for line in text.splitlines() if "together" in line]
     assert last.split("counts")[1].split()[0] == "225.0"  # 9 (1 + 0.25)^2 / 0.5^4

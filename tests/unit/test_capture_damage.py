@@ -42,7 +42,16 @@ def test_the_whole_is_complete() -> None:
     assert rows(capture) == [tuple(row[:4]) for row in ROWS.tolist()]
 
 
-@pytest.mark.parametrize("cut", range(len(WHOLE)))
+HEADER_ENDS = WHOLE.index(b"seq,")
+
+
+@pytest.mark.parametrize("cut", range(HEADER_ENDS))
+def test_cut_short_inside_the_header_it_is_refused(cut: int) -> None:
+    with pytest.raises(CaptureError, match=rf"cut\.csv, line 2: it is cut short inside its header, after {cut} bytes"):
+        parse(WHOLE[:cut], "cut.csv")
+
+
+@pytest.mark.parametrize("cut", range(HEADER_ENDS, len(WHOLE)))
 def test_cut_short_at_every_byte(cut: int) -> None:
     capture = parse(WHOLE[:cut], "cut.csv")
     whole_lines = WHOLE[:cut].rpartition(b"\n")[0].split(b"\n")[3:]
@@ -52,16 +61,12 @@ def test_cut_short_at_every_byte(cut: int) -> None:
     assert not capture.complete
     (sentence,) = capture.missing
     assert "cut short" in sentence
-    assert (capture.header is None) == (cut < WHOLE.index(b"seq,"))
     assert capture.sha256 == hashlib.sha256(WHOLE[:cut]).hexdigest()
-    if capture.header is None:
-        assert f"after {cut} bytes" in sentence
-    else:
-        assert f"{len(expected)} rows were read" in sentence
-        left_out = cut - WHOLE.rfind(b"\n", 0, cut) - 1
-        assert f"; {left_out} bytes of an unfinished line" in sentence
-        if expected:
-            assert f"board time {capture.samples.time_us[-1] / 1e6:.6f} s" in sentence
+    assert f"{len(expected)} rows were read" in sentence
+    left_out = cut - WHOLE.rfind(b"\n", 0, cut) - 1
+    assert f"; {left_out} bytes of an unfinished line" in sentence
+    if expected:
+        assert f"board time {capture.samples.time_us[-1] / 1e6:.6f} s" in sentence
 
 
 def test_a_last_row_that_lost_digits_is_not_taken_for_a_smaller_number() -> None:

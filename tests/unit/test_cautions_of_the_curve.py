@@ -14,25 +14,26 @@ from acquire.simulator.hand import Hand
 from acquire.simulator.indicator import Indicator
 from acquire.simulator.rig import Work
 from acquire.simulator.truth import crossings
-from analysis.base.finding import Caution
-from analysis.diagnosis.of_curve import shifts_of_passes
-from analysis.measure import Measured, measure_all
+from analysis.base.finding import Finding
+from analysis.curve.repeats import flank_shifts
+from analysis.diagnosis.examine import examine
+from analysis.lobe.result import Measurement
 from tests.recorded import captures
 from tests.rigs import SHORT, Rig, job_for, with_lobes
 
 THREE = replace(SHORT, work=Work(touches=3, turns=6.6))
 
 
-def run(rig: Rig, /, **tables: dict[str, object]) -> Measured:
-    return measure_all(job_for(rig, **tables), captures(rig, ("stop", "intake")))
+def run(rig: Rig, /, **tables: dict[str, object]) -> Measurement:
+    return examine(job_for(rig, **tables), captures(rig, ("stop", "intake")))
 
 
-def codes(found: Measured) -> list[str]:
-    return [caution.code for caution in found.result.warnings]
+def codes(found: Measurement) -> list[str]:
+    return [caution.code for caution in found.findings]
 
 
-def the(found: Measured, code: str) -> Caution:
-    (caution,) = (c for c in found.result.warnings if c.code == code)
+def the(found: Measurement, code: str) -> Finding:
+    (caution,) = (c for c in found.findings if c.code == code)
     assert len(caution.text) > 100
     assert caution.text.endswith(".")
     return caution
@@ -43,7 +44,7 @@ def test_a_sound_rig_earns_none(seed: int) -> None:
     assert codes(run(replace(THREE, seed=seed))) == []
 
 
-def test_an_unsymmetrical_lobe() -> None:
+def test_an_asymmetric_lobe() -> None:
     """A closing flank of 78 cam degrees against one of 62: by the events the middle lies later than near the nose."""
     lobe = LawLobe(7.6, Flank("4-5-6-7", 62.0), Flank("4-5-6-7", 78.0))
     rig = with_lobes(SHORT, lobe, separation_deg=108.5)
@@ -72,7 +73,7 @@ def test_an_encoder_that_slips_on_its_coupling_with_its_index() -> None:
     found = run(rig)
     assert "counts-lost" not in codes(found)
     caution = the(found, "encoder-loose")
-    assert "Fasten" in caution.text
+    assert "Tighten" in caution.text
     assert float(caution.text.split(" by ")[1].split()[0]) == pytest.approx(0.8, abs=0.1)
 
 
@@ -84,18 +85,21 @@ def test_passes_that_lie_to_and_fro() -> None:
     second = (gone > 720.0) & (gone < 1440.0)
     late = np.rint(np.interp(gone - 0.7, gone[np.diff(gone, prepend=-1) > 0], s.lift[0][np.diff(gone, prepend=-1) > 0]))
     moved = replace(given[1], samples=replace(s, lift=np.where(second, late, s.lift[0])[None].astype(np.int64)))
-    found = measure_all(job_for(THREE), [given[0], moved])
+    found = examine(job_for(THREE), [given[0], moved])
     assert "encoder-loose" not in codes(found)
     assert "lie 0." in the(found, "passes-apart").text
 
 
 def test_shifts_of_passes_are_found_to_a_hundredth() -> None:
     """One pass of a sound sweep is moved by hand by a known angle."""
-    curve = run(THREE).lobes["intake"].swept.curve
-    late, error = shifts_of_passes(curve)
+    curve = run(THREE).intake.swept.curve
+    shifts = flank_shifts(curve)
+    late, error = shifts.late, shifts.u
     assert np.nanmax(np.abs(late)) < 0.05
-    moved = replace(curve, pass_deg=(curve.pass_deg[0] + 0.5, *curve.pass_deg[1:]))
-    assert (shifts_of_passes(moved)[0] - late)[0] == pytest.approx(0.5, abs=0.02)
+    moved = replace(
+        curve, points=replace(curve.points, deg=curve.points.deg + 0.5 * (curve.points.pass_ == curve.points.pass_[0]))
+    )
+    assert (flank_shifts(moved).late - late)[0] == pytest.approx(0.5, abs=0.02)
     assert np.all(error[~np.isnan(error)] < 0.05)
 
 

@@ -10,14 +10,14 @@ import numpy as np
 import pytest
 
 from acquire.simulator.rig import Rig
-from analysis.base.quantity import expanded
+from analysis.base.finding import DOUBT
 from analysis.decision.clearance import PistonClearance
 from analysis.decision.compression import dynamic_compression, dynamic_ratio
 from analysis.decision.decide import Decision, decide
 from analysis.decision.spring import loads, margins
 from analysis.decision.valve_lift import lift_at, valve_lift
+from analysis.diagnosis.examine import examine
 from analysis.job.clearance_keys import TimingSet, ValveClearance, ValveSpring
-from analysis.measure import measure_all
 from analysis.tdc.slider_crank import slider_crank
 from tests.decided import WHOLE, decided, late, whole
 from tests.recorded import captures
@@ -110,8 +110,13 @@ def test_a_clearance_is_judged_by_its_uncertainty(clay: float, verdict: str) -> 
 def test_drops_that_disagree_are_doubted() -> None:
     agreeing = [{"at_deg": 0.0, "drop_mm": 5.0, "measured_from": "seat"}]
     other = {"at_deg": 15.0, "drop_mm": 5.0, "measured_from": "seat"}  # the piston has gone down and the drop has not grown
-    assert with_drops("intake", agreeing).doubt == ""
-    assert "disagree" in with_drops("intake", [*agreeing, other]).doubt
+    assert with_drops("intake", agreeing).disagree is None
+    doubt = with_drops("intake", [*agreeing, other]).disagree
+    assert doubt is not None
+    assert (doubt.code, doubt.weight, doubt.touches) == ("clearances-disagree", DOUBT, {"intake.clearance"})
+    decision = decided(SHORT, clearance={"intake": {"drop": [*agreeing, other]}})
+    assert decision.clearances[0].verdict == "inconclusive"
+    assert decision.verdict == "cannot tell"
 
 
 def test_common_practice_is_the_default_and_says_so() -> None:
@@ -123,7 +128,7 @@ def test_common_practice_is_the_default_and_says_so() -> None:
 
 def test_springs_and_retainers_at_full_lift() -> None:
     decision = whole()
-    lobe = decision.measured.lobes["intake"]
+    lobe = decision.measured.intake
     peak = 1.5 * 7.6
     found = {(m.kind, m.valve): m.measured.value for m in margins(decision.job, lobe)}
     assert found["coil bind", "intake"] == pytest.approx(42.0 - 26.0 - peak, abs=0.01)
@@ -174,8 +179,8 @@ def test_dynamic_compression_is_taken_from_the_measured_closing() -> None:
 
     _, closes = crossings(SHORT, "intake", 0.15, "valve")
     crank = slider_crank(SHORT.crank.stroke_mm, SHORT.crank.rod_mm)
-    assert decision.compression.value == pytest.approx(dynamic_ratio(10.0, crank, closes), abs=2 * expanded(decision.compression))
-    assert dynamic_compression(job_for(SHORT), decision.measured.lobes["intake"]) is None
+    assert decision.compression.value == pytest.approx(dynamic_ratio(10.0, crank, closes), abs=2 * decision.compression.u95)
+    assert dynamic_compression(job_for(SHORT), decision.measured.intake) is None
 
 
 def test_overlap_lifts_and_area_are_those_of_the_law() -> None:
@@ -186,19 +191,19 @@ def test_overlap_lifts_and_area_are_those_of_the_law() -> None:
     assert overlap is not None
     deg = np.arange(-110, 110, 0.01)
     lower = np.minimum(true_lift(rig, "intake", deg), true_lift(rig, "exhaust", deg))
-    assert overlap.area_mm_deg.value == pytest.approx(lower.sum() * 0.01, abs=max(2 * expanded(overlap.area_mm_deg), 0.5))
+    assert overlap.area_mm_deg.value == pytest.approx(lower.sum() * 0.01, abs=max(2 * overlap.area_mm_deg.u95, 0.5))
     for valve, found in (("intake", overlap.intake_at_tdc_mm), ("exhaust", overlap.exhaust_at_tdc_mm)):
-        assert found.value == pytest.approx(float(true_lift(rig, valve, 0.0)), abs=2 * expanded(found))
+        assert found.value == pytest.approx(float(true_lift(rig, valve, 0.0)), abs=2 * found.u95)
 
 
 def test_lift_at_an_angle_knows_its_uncertainty_and_a_closed_valve_has_none() -> None:
     decision: Decision = whole()
-    lobe = decision.measured.lobes["intake"]
+    lobe = decision.measured.intake
     there = lift_at(lobe, decision.job.rig, 40.0)
-    assert there.value == pytest.approx(float(true_lift(SHORT, "intake", 40.0)), abs=2 * expanded(there))
+    assert there.value == pytest.approx(float(true_lift(SHORT, "intake", 40.0)), abs=2 * there.u95)
     slope = float(np.diff(valve_lift(lobe, decision.job.rig, np.array([39.5, 40.5])))[0])
-    tdc = expanded(decision.measured.quantities["tdc"]) * 360 / SHORT.encoder.cpr
-    assert expanded(there) >= 0.8 * slope * tdc
+    tdc = decision.measured.tdc.count.u95 * 360 / SHORT.encoder.cpr
+    assert there.u95 >= 0.8 * slope * tdc
     assert lift_at(lobe, decision.job.rig, -170.0).parts == {}
 
 
@@ -215,10 +220,10 @@ def test_cylinder_against_cylinder_by_firing_order() -> None:
     swept = [
         replace(c, header=replace(c.header, cylinder=3), path=f"third-{c.path}")
         for c in captures(third)
-        if c.header is not None and c.header.step == "sweep"
+        if c.header.step == "sweep"
     ]
     decision = decide(job_for(SHORT), [*first, *swept])
     assert [(s.cylinder, s.against, s.valve) for s in decision.spacings] == [(3, 1, "intake"), (3, 1, "exhaust")]
     for spacing in decision.spacings:
         assert spacing.late.value == pytest.approx(1.2, abs=0.1)
-    assert measure_all(job_for(SHORT), first).result.lobes[0].cylinder == 1
+    assert examine(job_for(SHORT), first).lobes[0].cylinder == 1

@@ -11,16 +11,15 @@ import pytest
 from acquire.simulator.cam import Flank, LawLobe
 from acquire.simulator.rig import Rig
 from acquire.simulator.train import Train
-from acquire.simulator.truth import truth
 from analysis.base.errors import DataError
-from analysis.base.quantity import Quantity, Source, combine, expanded
+from analysis.base.quantity import Quantity, Source, linear_combination
 from analysis.decision.decide import Decision
 from analysis.decision.recheck import recheck, rocker_ratio
-from analysis.measure import measure_all
+from analysis.diagnosis.examine import examine
 from analysis.report.sentences import story
 from tests.cards import card_of
 from tests.decided import WHOLE, decided, late, whole
-from tests.recorded import captures
+from tests.recorded import captures, truth_of
 from tests.rigs import SHORT, job_for
 
 
@@ -32,7 +31,7 @@ def positions(**timing_set: Any) -> dict[str, Any]:
 def test_how_late_the_camshaft_stands_covers_the_truth(late_deg: float) -> None:
     """Against the simulator's own truth of both rigs; the card is rounded to half a degree, so a little is left."""
     (move,) = correction(decided(late(late_deg))).moves
-    true = truth(SHORT).cam.advance_deg - truth(late(late_deg)).cam.advance_deg
+    true = truth_of(SHORT).cam.advance_deg - truth_of(late(late_deg)).cam.advance_deg
     assert move.late.value == pytest.approx(true, abs=0.25 + move.u95)
     assert move.verdict == "outside"
     assert move.advance_deg == pytest.approx(late_deg, abs=0.3)
@@ -114,7 +113,7 @@ def test_a_recheck_that_was_not_turned_as_asked_is_told() -> None:
 
 def test_a_recheck_of_another_valve_is_refused() -> None:
     job = job_for(SHORT)
-    intake, exhaust = (measure_all(job, captures(SHORT, ("stop", valve))) for valve in ("intake", "exhaust"))
+    intake, exhaust = (examine(job, captures(SHORT, ("stop", valve))) for valve in ("intake", "exhaust"))
     with pytest.raises(DataError, match="no lobe in common"):
         recheck(intake, exhaust, 4.0)
 
@@ -134,8 +133,8 @@ def test_a_duration_that_is_off_points_to_the_parts() -> None:
     decision = decided(replace(SHORT, cam=replace(SHORT.cam, intake=LawLobe(7.6, flank, flank))))
     assert [line.asked.kind for line in correction(decision).unmoved] == ["duration"]
     text = " ".join(story(decision))
-    assert "No turning of a camshaft changes what else is outside: intake duration" in text
-    assert "another than the card's" in text
+    assert "Advancing or retarding the cam will not correct: intake duration" in text
+    assert "another than the cam card's" in text
 
 
 def test_without_a_card_there_is_nothing_to_correct() -> None:
@@ -153,7 +152,7 @@ def test_the_rocker_ratio_over_lift_from_a_lifter_and_a_valve_sweep(lash_mm: flo
     lobes = []
     for where in ("lobe", "valve"):
         there: Rig = replace(rig, indicators=(replace(rig.indicators[0], where=where),))
-        lobes.append(measure_all(job_for(there), captures(there, ("stop", "intake"))).lobes["intake"])
+        lobes.append(examine(job_for(there), captures(there, ("stop", "intake"))).intake)
     found = rocker_ratio(*lobes, Quantity(lash_mm))
     assert found.lobe_mm.size > 20
     off = abs(found.ratio - 1.62)
@@ -169,13 +168,15 @@ def test_an_error_of_the_indicator_weighs_ten_times_more_at_a_tenth_of_the_lift(
     for where in ("lobe", "valve"):
         there: Rig = replace(rig, indicators=(replace(rig.indicators[0], where=where),))
         job = job_for(there, rig={"indicator_error_mm": bound_mm})
-        lobes.append(measure_all(job, captures(there, ("stop", "intake"))).lobes["intake"])
+        lobes.append(examine(job, captures(there, ("stop", "intake"))).intake)
     found, loose = (rocker_ratio(*lobes, lash) for lash in (Quantity(0.25), Quantity(0.25, {Source("lash"): bound_mm})))
-    of_lobe, of_valve = (Quantity(0.0, {Source(where, shape="rectangular"): bound_mm / 3**0.5}) for where in ("lobe", "valve"))
-    alone = expanded(combine((1.62, of_lobe), (1.0, of_valve)))
+    of_lobe, of_valve = (
+        Quantity(0.0, {Source(where, distribution="rectangular"): bound_mm / 3**0.5}) for where in ("lobe", "valve")
+    )
+    alone = linear_combination((1.62, of_lobe), (1.0, of_valve)).u95
     assert found.u95 * found.lobe_mm == pytest.approx(np.full(found.u95.shape, alone), rel=0.15)
-    full = lobes[0].lobe.peak_lobe_lift_mm.value
-    assert expanded(found.at_full_lift) * full == pytest.approx(alone, rel=0.15)
+    full = lobes[0].peak_lobe_lift.value
+    assert found.at_full_lift.u95 * full == pytest.approx(alone, rel=0.15)
     # And so does a lash that is not known.
     assert np.sqrt(loose.u95**2 - found.u95**2) * found.lobe_mm == pytest.approx(
         np.full(found.u95.shape, 1.96 * bound_mm), rel=0.15

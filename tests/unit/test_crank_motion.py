@@ -12,11 +12,11 @@ from hypothesis import strategies as st
 from analysis.base.errors import DataError
 from analysis.base.samples import BY_TIME, STILL, Board, Capture, Header, IndexPulses, Ints, Samples
 from analysis.crank.motion import (
-    find_slips,
+    find_count_errors,
     follow,
     index_phase,
     knots,
-    mend_slips,
+    mend_count,
     running_direction,
     usable_forward,
 )
@@ -133,17 +133,17 @@ def test_by_time_a_step_lies_midway() -> None:
 
 
 def test_whole_turns_are_no_slip() -> None:
-    assert find_slips(pulses((0, 10, 0), (1000, 1010, 0), (2000, 3010, 0), (3000, 2010, 0), (4000, 2010, 0)), CPR) == ()
+    assert find_count_errors(pulses((0, 10, 0), (1000, 1010, 0), (2000, 3010, 0), (3000, 2010, 0), (4000, 2010, 0)), CPR) == ()
 
 
 def test_one_count_is_no_slip() -> None:
     """The two edges of the pulse may be that far apart, for a board that cannot tell which way it is turned."""
-    assert find_slips(pulses((0, 10, 0), (1000, 1011, 0), (2000, 1010, 0)), CPR) == ()
-    assert len(find_slips(pulses((0, 10, 0), (1000, 1012, 0)), CPR)) == 1
+    assert find_count_errors(pulses((0, 10, 0), (1000, 1011, 0), (2000, 1010, 0)), CPR) == ()
+    assert len(find_count_errors(pulses((0, 10, 0), (1000, 1012, 0)), CPR)) == 1
 
 
 def test_a_new_start_of_the_board_is_no_slip() -> None:
-    assert find_slips(pulses((0, 10, 0), (1000, 523, 1)), CPR) == ()
+    assert find_count_errors(pulses((0, 10, 0), (1000, 523, 1)), CPR) == ()
 
 
 @given(st.integers(-400, 400).filter(lambda lost: abs(lost) > 1), st.integers(3, 9), st.integers(0, 5))
@@ -155,9 +155,9 @@ def test_a_slip_is_found_and_mended(lost: int, turns: int, at_turn: int) -> None
     edge = at_turn * CPR + 700
     shown = true + np.where(true >= edge, lost, 0)
     index = pulses(*((100 * (k * CPR + 200), int(shown[k * CPR + 200]), 0) for k in range(turns)))
-    (slip,) = find_slips(index, CPR)
+    (slip,) = find_count_errors(index, CPR)
     assert (slip.counts, slip.from_us, slip.to_us) == (lost, 100 * (at_turn * CPR + 200), 100 * ((at_turn + 1) * CPR + 200))
-    crank, doubtful = mend_slips(samples(shown, time_us), (slip,))
+    crank, doubtful = mend_count(samples(shown, time_us), (slip,))
     assert np.array_equal(crank[~doubtful], true[~doubtful])
     assert doubtful[edge]
     assert doubtful.sum() == CPR + 1

@@ -18,7 +18,7 @@ FLANK_CRANK = 140.0
 @pytest.fixture(scope="module")
 def curve() -> Curve:
     found, _ = measured(with_lobes(FINE, lobe_of("cycloidal"), separation_deg=108.0, advance_deg=0.0), ("stop", "intake"))
-    return found.lobes["intake"].swept.curve
+    return found.intake.swept.curve
 
 
 def test_values_and_derivatives_of_a_cycloidal_lobe(curve: Curve) -> None:

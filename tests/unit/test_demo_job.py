@@ -9,17 +9,19 @@ import pytest
 from acquire.cli.demo_job import fill, job_text
 from acquire.cli.versus import table, versus
 from acquire.simulator.scenarios import SCENARIOS
-from acquire.simulator.truth import Truth, truth
-from analysis.base.quantity import Number
+from acquire.simulator.truth import Truth
+from analysis.base.quantity import Quantity
 from analysis.job import parse_job
 from analysis.job.template import template
-from analysis.lobe.result import Cam, Event, Lobe, Result, Tdc
+from analysis.lobe.result import Cam, Centerlines, Event, Lobe, Measurement, Tdc
+from tests.recorded import truth_of
+from tests.rigs import MADE_UP, known
 
 
 @pytest.mark.parametrize("name", SCENARIOS)
 def test_every_scenario_makes_a_valid_job_with_its_own_rig(name: str) -> None:
     scenario = SCENARIOS[name]
-    rig, known = scenario.rig, truth(scenario.rig)
+    rig, known = scenario.rig, truth_of(scenario.rig)
     job = parse_job(job_text(scenario, known))
     assert job.engine.name == scenario.engine
     assert (job.engine.stroke_mm, job.engine.rod_mm) == (2 * rig.crank.throw_mm, rig.crank.rod_mm)
@@ -41,30 +43,30 @@ def test_filling_in_keeps_every_explanation() -> None:
     assert job.specification.intake.lobe_lift_mm is None
 
 
-def measured(known: Truth, off: float, u95: float) -> Result:
+def measured(true: Truth, off: float, u95: float) -> Measurement:
     """A result that is the truth and `off`."""
 
-    def near(value: float) -> Number:
-        return Number(value + off, u95)
+    def near(value: float) -> Quantity:
+        return known(value + off, u95)
 
     def lobe(valve: str) -> Lobe:
-        true = known.lobe(valve)
-        events = tuple(Event(e.lift_mm, e.at, near(e.opens_deg), near(e.closes_deg), near(e.duration_deg)) for e in true.events)
-        by = {name: near(value) for name, value in true.centerline_by.items()}
-        peaks = near(true.peak_lift_mm), near(true.peak_lobe_lift_mm)
-        return Lobe(1, valve, 3, *peaks, by["equal_lift"], by, near(true.slack_deg), near(true.latency_ms), events)
+        own = true.lobe(valve)
+        events = tuple(Event(e.lift_mm, e.at, near(e.opens_deg), near(e.closes_deg), near(e.duration_deg)) for e in own.events)
+        by = Centerlines(**{name: near(value) for name, value in own.centerline_by.items()})
+        peaks = near(own.peak_lift_mm), near(own.peak_lobe_lift_mm)
+        return Lobe(1, valve, 3, events, by, *peaks, near(own.slack_deg), near(own.latency_ms), **MADE_UP)
 
-    cam = Cam(1, near(known.cam.separation_deg), near(known.cam.advance_deg), near(known.cam.overlap_deg), 1.27)
-    return Result(Tdc(near(known.tdc_count + 0.5), "stop", 8), (lobe("intake"), lobe("exhaust")), cam)
+    cam = Cam(1, near(true.cam.separation_deg), near(true.cam.advance_deg), near(true.cam.overlap_deg), 1.27)
+    return Measurement(Tdc(near(true.tdc_count + 0.5), "stop", 8), (lobe("intake"), lobe("exhaust")), cam)
 
 
 @pytest.mark.parametrize(
     ("off", "u95", "inside"), [(0.0, 0.01, True), (0.1, 0.11, True), (0.1, 0.09, False), (-0.1, 0.09, False)]
 )
 def test_each_difference_is_held_against_its_uncertainty(off: float, u95: float, inside: bool) -> None:
-    known = truth(SCENARIOS["clean"].rig)
-    rows = versus(measured(known, off, u95), known)
-    assert len(rows) == 1 + 2 * (3 * len(known.lobes[0].events) + 4 + 2 + 2) + 3
+    true = truth_of(SCENARIOS["clean"].rig)
+    rows = versus(measured(true, off, u95), true)
+    assert len(rows) == 1 + 2 * (3 * len(true.lobes[0].events) + 4 + 2 + 2) + 3
     assert all(row.off == pytest.approx(off, abs=1e-9) for row in rows)
     assert {row.inside for row in rows} == {inside}
     text = table(rows)
@@ -73,8 +75,8 @@ def test_each_difference_is_held_against_its_uncertainty(off: float, u95: float,
 
 
 def test_top_dead_center_is_the_same_at_any_turn_and_angles_at_any_cycle() -> None:
-    known = truth(SCENARIOS["clean"].rig)
-    result = measured(known, 0.0, 0.1)
+    true = truth_of(SCENARIOS["clean"].rig)
+    result = measured(true, 0.0, 0.1)
     # A crank at rest at a count stands half a count above that count's edge.
-    result = replace(result, tdc=Tdc(Number(known.tdc_count + 0.5 + 7 * known.cpr, 0.1), "stop"))
-    assert versus(result, known)[0].off == pytest.approx(0.0, abs=1e-9)
+    result = replace(result, tdc=Tdc(known(true.tdc_count + 0.5 + 7 * true.cpr, 0.1), "stop"))
+    assert versus(result, true)[0].off == pytest.approx(0.0, abs=1e-9)

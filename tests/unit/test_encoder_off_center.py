@@ -18,7 +18,8 @@ from analysis.base.quantity import Quantity, Source
 from analysis.compare.overlay import overlay
 from analysis.decision.cylinders import measure_cylinders, spacings
 from analysis.job import Job
-from analysis.measure import Measured, find_tdc
+from analysis.lobe.result import Measurement
+from analysis.measure import find_tdc
 from analysis.tdc.stop import TdcFound
 from tests.statistics.trials import OFFCENTER_DEG, Scenario, job, rig_of, stop_capture, sweep_capture, true_lobe
 
@@ -63,27 +64,26 @@ def explained(found: Quantity, encoder: Encoder) -> float:
     return -sum(parts.get(way, 0.0) / U * size for way, size in true.items())
 
 
-def angles(measured: Measured, true: TrueLobe) -> list[tuple[Quantity, float]]:
+def angles(measured: Measurement, true: TrueLobe) -> list[tuple[Quantity, float]]:
     """Angles beside their truth."""
-    q = measured.quantities
-    found = [(q[f"intake centerline by {way}"], true.centerline_by[way]) for way in ("equal_lift", "centroid")]
+    lobe = measured.intake
+    found = [(getattr(lobe.centerlines, way), true.centerline_by[way]) for way in ("equal_lift", "centroid")]
     for event in true.events[1:]:
         found += [
-            (q[f"intake opens {event.lift_mm:g}"], event.opens_deg),
-            (q[f"intake closes {event.lift_mm:g}"], event.closes_deg),
+            (lobe.opens(event.lift_mm), event.opens_deg),
+            (lobe.closes(event.lift_mm), event.closes_deg),
         ]
     return found
 
 
 @cache
-def cylinders(eccentric_deg: float) -> tuple[Job, dict[int, Measured], Encoder]:
+def cylinders(eccentric_deg: float) -> tuple[Job, dict[int, Measurement], Encoder]:
     """Three cylinders with one lobe each, all ground and timed alike; the job gives the count at the first one's TDC."""
     rig = fine(eccentric_deg)
     swept = []
     for cylinder, after in AFTER.items():
         later = replace(rig, cam=replace(rig.cam, advance_deg=rig.cam.advance_deg - after))
         capture = sweep_capture(later)
-        assert capture.header is not None
         swept.append(replace(capture, header=replace(capture.header, cylinder=cylinder), path=f"{cylinder}.csv"))
     stated = owner(rig, tdc_count=float(rig.encoder.reading(0.0)) + rig.count_offset)
     return stated, measure_cylinders(stated, swept), rig.encoder
@@ -113,7 +113,7 @@ def test_between_two_cylinders_the_encoder_is_read_at_two_places(eccentric_deg: 
 @pytest.mark.parametrize("eccentric_deg", ECCENTRIC_DEG)
 def test_a_profile_laid_over_that_of_another_cylinder_holds_two_places_on_the_encoder(eccentric_deg: float) -> None:
     _, measured, encoder = cylinders(eccentric_deg)
-    lobes = {cylinder: one.lobes["intake"] for cylinder, one in measured.items()}
+    lobes = {cylinder: one.intake for cylinder, one in measured.items()}
     third, fourth = overlay(lobes[1], lobes[3]), overlay(lobes[1], lobes[4])
     assert third.kind == fourth.kind == "alike"
     assert third.later.value == pytest.approx(explained(third.later, encoder), abs=0.006)
@@ -125,8 +125,8 @@ def test_a_profile_laid_over_that_of_another_cylinder_holds_two_places_on_the_en
 def test_cylinders_share_nothing_but_tdc_and_the_encoder() -> None:
     """The camshaft runs out otherwise at each lobe, and the indicator is set anew for it: equal names would make it one cause."""
     _, measured, _ = cylinders(20.0)
-    for name in ("opens 1.27", "centerline", "centerline by centroid", "centerline by peak", "peak lift"):
-        one, other = (measured[cylinder].quantities[f"intake {name}"] for cylinder in (1, 3))
+    for name in ("events.1.27.opens", "centerline", "centerline.centroid", "centerline.peak", "peak_lift"):
+        one, other = (measured[cylinder].quantities()[f"intake.{name}"] for cylinder in (1, 3))
         assert len(other.parts) >= 4
         assert {s.name.split()[0] for s in one.parts.keys() & other.parts.keys()} <= {"TDC:", "encoder"}
 
@@ -147,11 +147,10 @@ def test_a_stop_beside_a_travel_of_another_connection_keeps_the_jobs_bound(monke
     """The encoder may have been taken off in between. The travel is less certain of TDC here than the stop."""
     rig = fine(20.0)
     stop = stop_capture(rig)
-    assert stop.header is not None
     board = replace(stop.header.board, boot=stop.header.board.boot + 1)
     elsewhere = replace(stop, header=replace(stop.header, step="travel", channels=("piston",), link="two", board=board))
     vague = TdcFound(Quantity(0.0, {Source("travel"): 100.0}), rig.encoder.cpr, "travel", sine=Quantity(0.07))
     monkeypatch.setattr("analysis.measure.by_travel", lambda *_: vague)
-    tdc, _, _ = find_tdc(owner(rig), [elsewhere, stop], 1)
+    tdc = find_tdc(owner(rig), [elsewhere, stop], 1).tdc
     assert tdc.method == "stop"
     assert (tdc.sine.value, tdc.sine.u, tdc.cosine.u) == (0.0, pytest.approx(U), pytest.approx(U))

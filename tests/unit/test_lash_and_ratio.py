@@ -11,11 +11,11 @@ import pytest
 from acquire.simulator.indicator import Indicator
 from acquire.simulator.train import Train
 from analysis.base.quantity import Quantity
-from analysis.decision.alike import indicator_lift
 from analysis.decision.card import Asked
+from analysis.decision.comparable import indicator_lift
+from analysis.diagnosis.examine import examine
 from analysis.job import Rig
-from analysis.lobe.rocker import at_indicator, at_lobe, at_valve, checking_lift, valve_and_lobe
-from analysis.measure import measure_all
+from analysis.lobe.rocker import at_indicator, at_lobe, at_valve, checking_lift
 from tests.recorded import captures
 from tests.rigs import SHORT, job_for
 
@@ -27,9 +27,8 @@ NUMBERS = ("opens 0.15", "closes 0.15", "duration 0.15", "opens 1.27", "closes 2
 @cache
 def measured(**rig: float) -> dict[str, Quantity]:
     """Of one and the same capture."""
-    lobe = measure_all(job_for(AT_VALVE, rig=rig), captures(AT_VALVE, ("stop", "intake"))).lobes["intake"]
-    peak = lobe.quantities["peak lift"]
-    return {**lobe.quantities, "peak lobe lift": valve_and_lobe(stated_rig(**rig), peak, lobe.causes.name)[1]}
+    found = examine(job_for(AT_VALVE, rig=rig), captures(AT_VALVE, ("stop", "intake")))
+    return {entry.name.removeprefix("intake "): entry.quantity for entry in found.entries()}
 
 
 def stated_rig(**rig: float) -> Rig:

@@ -11,23 +11,22 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from acquire.cli.demo_job import job_text
-from acquire.record.event_rows import Tape
 from acquire.simulator.phases import record
 from acquire.simulator.scenarios import SCENARIOS
-from acquire.simulator.truth import truth
 from acquire.wire import Decoder, wrap_i32, wrap_u32
 from analysis.base.errors import DataError
 from analysis.base.samples import Capture, Header, IndexPulses, Ints, Samples
 from analysis.crank.motion import follow, usable_forward
+from analysis.diagnosis.examine import examine
 from analysis.job import Job, parse_job
 from analysis.live.buffer import Rows
-from analysis.live.contacts import Contacts
+from analysis.live.contacts import ContactWatch
 from analysis.live.coverage import LiveSweep
 from analysis.live.direction import Turning
 from analysis.live.partial import forward_of, result_so_far, tdc_of
-from analysis.measure import measure_all
 from analysis.tdc.stop import by_stop, stop_contacts
+from tests.recorded import demo_job
+from tests.tape import Tape
 
 NAMES = ("workshop", "slow-indicator", "two-channel", "run-over", "lost-counts")
 
@@ -35,7 +34,7 @@ NAMES = ("workshop", "slow-indicator", "two-channel", "run-over", "lost-counts")
 @cache
 def job_of(name: str) -> Job:
     scenario = SCENARIOS[name]
-    return parse_job(job_text(scenario, truth(scenario.rig)))
+    return parse_job(demo_job(scenario))
 
 
 @cache
@@ -80,28 +79,26 @@ CUTS = st.lists(st.integers(0, 1 << 20), max_size=12)
 
 
 @pytest.mark.parametrize("name", NAMES)
-@settings(max_examples=3, deadline=None)
+@settings(max_examples=3)
 @given(cuts=CUTS)
 def test_the_final_numbers_are_those_of_the_whole_capture(name: str, cuts: list[int]) -> None:
     job, (*stops, sweep) = job_of(name), captures_of(name)
-    found_by = [c for c in stops if c.header is not None and c.header.step != "sweep"]
-    assert sweep.header is not None
+    found_by = [c for c in stops if c.header.step != "sweep"]
     live = fed(LiveSweep(job.rig, sweep.header, forward_of(job, sweep.samples.crank)), sweep, cuts)
     so_far = result_so_far(job, found_by, live.capture())
-    whole = measure_all(job, [*found_by, sweep]).result
+    whole = examine(job, [*found_by, sweep])
     assert so_far.result is not None, so_far.why
     assert so_far.result.tdc == whole.tdc
     assert so_far.result.lobes == whole.lobes
     assert so_far.result.cam == whole.cam
-    assert so_far.result.warnings == whole.warnings
+    assert so_far.result.findings == whole.findings
 
 
 @pytest.mark.parametrize("name", NAMES)
-@settings(max_examples=6, deadline=None)
+@settings(max_examples=6)
 @given(cuts=CUTS)
 def test_what_is_shown_does_not_depend_on_the_cuts(name: str, cuts: list[int]) -> None:
     job, sweep = job_of(name), captures_of(name)[-1]
-    assert sweep.header is not None
     forward = forward_of(job, sweep.samples.crank)
     whole = fed(LiveSweep(job.rig, sweep.header, forward), sweep, []).progress()
     cut = fed(LiveSweep(job.rig, sweep.header, forward), sweep, cuts).progress()
@@ -124,7 +121,7 @@ def samples_of(crank: Ints) -> Samples:
 NO_PULSES = IndexPulses(*(np.zeros(0, np.int64) for _ in range(3)))
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 @given(
     steps=st.lists(st.integers(-6, 6), max_size=60),
     forward=st.sampled_from((1, -1)),
@@ -160,60 +157,57 @@ def test_what_is_left_until_the_slack_is_taken_up_is_what_it_takes() -> None:
 
 
 @pytest.mark.parametrize("name", ["workshop", "reverse", "run-over"])
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(cuts=CUTS)
 def test_contacts_are_those_of_the_whole_capture(name: str, cuts: list[int]) -> None:
     stop = captures_of(name)[0]
-    assert stop.header is not None
     crank, cpr = stop.samples.crank, stop.header.board.cpr
-    contacts = Contacts(cpr)
+    contacts = ContactWatch(cpr)
     for block in np.split(crank, sorted(cut % crank.size for cut in cuts)):
         contacts.add(block)
-    touches, whole = contacts.touches(), stop_contacts(crank, cpr)
-    assert (sorted(touches.low), sorted(touches.high)) == (sorted(whole.low.tolist()), sorted(whole.high.tolist()))
-    assert not touches.why
-    assert touches.agree
-    assert touches.tdc == pytest.approx(by_stop(stop, None, 1).count.value)
+    so_far, whole = contacts.contacts(), stop_contacts(crank, cpr)
+    assert (sorted(so_far.low), sorted(so_far.high)) == (sorted(whole.low.counts.tolist()), sorted(whole.high.counts.tolist()))
+    assert not so_far.why
+    assert so_far.agree
+    assert so_far.tdc == pytest.approx(by_stop(stop, None, 1).count.value)
 
 
 def test_each_touch_is_counted_once_it_has_been_left() -> None:
     stop = captures_of("workshop")[0]
-    assert stop.header is not None
-    contacts = Contacts(stop.header.board.cpr)
+    contacts = ContactWatch(stop.header.board.cpr)
     counted = []
     for block in np.array_split(stop.samples.crank, 200):
         contacts.add(block)
-        touches = contacts.touches()
-        counted.append(len(touches.low) + len(touches.high))
+        so_far = contacts.contacts()
+        counted.append(len(so_far.low) + len(so_far.high))
     assert counted == sorted(counted)
     assert set(counted) == set(range(9)), "four on each side, one after the other"
 
 
 def test_a_stop_that_gave_way_is_said() -> None:
-    contacts = Contacts(360)
+    contacts = ContactWatch(360)
     contacts.add(np.concatenate((np.arange(0, 300), np.arange(300, -80, -1), np.arange(-80, 100))))
-    assert "past the stop" in contacts.touches().why
+    assert "past the stop" in contacts.contacts().why
 
 
 def test_a_flickering_count_stays_in_bounds() -> None:
-    contacts = Contacts(3600)
+    contacts = ContactWatch(3600)
     contacts.add(np.tile(np.array([0, 1]), 50_000))
     contacts.add(np.concatenate((np.arange(0, 2000), np.arange(2000, 0, -1), np.arange(0, 2000), np.arange(2000, 1000, -1))))
-    touches = contacts.touches()
-    assert (touches.high, len(touches.low)) == ((2000, 2000), 1)
+    so_far = contacts.contacts()
+    assert (so_far.high, len(so_far.low)) == ((2000, 2000), 1)
 
 
 @pytest.mark.parametrize("name", ["workshop", "clean", "slow-indicator"])
 @pytest.mark.parametrize("valve", ["intake", "exhaust"])
 def test_events_come_one_by_one_as_they_are_passed_and_stay_near_their_last_value(name: str, valve: str) -> None:
     job, captures = job_of(name), captures_of(name)
-    stop, sweep = captures[0], next(c for c in captures if c.header and c.header.channels[0] == valve)
-    assert sweep.header is not None
+    stop, sweep = captures[0], next(c for c in captures if c.header.channels[0] == valve)
     live = LiveSweep(job.rig, sweep.header, forward_of(job, sweep.samples.crank))
     rows, pulses = raw(sweep)
     place = np.searchsorted(sweep.samples.time_us, sweep.index.time_us)
-    final = measure_all(job, [stop, sweep]).result.lobes[0]
-    known = {(e.lift_mm, side): getattr(e, side) for e in final.events for side in ("opens_deg", "closes_deg")}
+    final = examine(job, [stop, sweep]).lobes[0]
+    known = {(e.lift_mm, side): getattr(e, side) for e in final.events for side in ("opens", "closes")}
     counted, partial = [], 0
     bounds = np.linspace(0, len(rows), 17).astype(int)
     for start, stop_at in pairwise(bounds):
@@ -222,7 +216,7 @@ def test_events_come_one_by_one_as_they_are_passed_and_stay_near_their_last_valu
         assert so_far.result is not None or so_far.why
         events = so_far.events.get(valve, ())
         partial += so_far.result is None and bool(events)
-        seen = {(e.lift_mm, side): getattr(e, side) for e in events for side in ("opens_deg", "closes_deg") if getattr(e, side)}
+        seen = {(e.lift_mm, side): getattr(e, side) for e in events for side in ("opens", "closes") if getattr(e, side)}
         counted.append(len(seen))
         for key, number in seen.items():
             assert abs(number.value - known[key].value) < max(0.3, 2 * number.u95), (start, key)
@@ -233,7 +227,6 @@ def test_events_come_one_by_one_as_they_are_passed_and_stay_near_their_last_valu
 
 def test_old_rows_make_room_for_new_ones() -> None:
     job, (stop, *_, sweep) = job_of("clean"), captures_of("clean")
-    assert sweep.header is not None
     rows, pulses = raw(sweep)
     place = np.searchsorted(sweep.samples.time_us, sweep.index.time_us)
     kept = Rows(sweep.header, most=12_000)
@@ -245,14 +238,13 @@ def test_old_rows_make_room_for_new_ones() -> None:
     np.testing.assert_array_equal(capture.samples.lift, sweep.samples.lift[:, -12_000:])
     assert capture.index.time_us.min() >= capture.samples.time_us[0]
     result = result_so_far(job, [stop], capture).result
-    whole = measure_all(job, [stop, sweep]).result
+    whole = examine(job, [stop, sweep])
     assert result is not None
-    assert result.lobes[0].centerline_deg.value == pytest.approx(whole.lobes[0].centerline_deg.value, abs=0.2)
+    assert result.lobes[0].centerline.value == pytest.approx(whole.lobes[0].centerline.value, abs=0.2)
 
 
 def test_tdc_without_index_is_asked_for_again_after_a_new_start_of_the_board() -> None:
     job, (stop, *_, sweep) = job_of("run-over"), captures_of("run-over")
-    assert sweep.header is not None
     board = replace(sweep.header.board, boot=99)
     other = replace(sweep, header=replace(sweep.header, link="two", board=board))
     assert tdc_of(job, [stop], sweep, 1)[1].method == "stop"
@@ -264,7 +256,6 @@ def test_tdc_without_index_is_asked_for_again_after_a_new_start_of_the_board() -
 def test_the_road_of_the_slips_is_that_of_the_analysis() -> None:
     """Lost counts: the live position after the index pulse that shows them is the mended one."""
     sweep = captures_of("lost-counts")[1]
-    assert sweep.header is not None
     job = job_of("lost-counts")
     live = fed(LiveSweep(job.rig, sweep.header, 1), sweep, [5000, 9000])
     motion, slips = follow(sweep, 1, 30.0)

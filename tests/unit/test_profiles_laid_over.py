@@ -12,11 +12,10 @@ import pytest
 
 from acquire.simulator.cam import Cam, Lobe
 from acquire.simulator.rig import Rig
-from analysis.base.quantity import expanded
 from analysis.base.samples import Floats
 from analysis.compare.overlay import Overlay, overlay
-from analysis.lobe.measured import MeasuredLobe
-from analysis.measure import measure_all
+from analysis.diagnosis.examine import examine
+from analysis.lobe.result import Lobe as MeasuredLobe
 from tests.recorded import captures
 from tests.rigs import FINE, SHORT, job_for, lobe_of, measured, with_lobes
 from tests.statistics.trials import Scenario, job, rig_of, stop_capture, sweep_capture
@@ -48,7 +47,7 @@ class Worn:
 @cache
 def intake(rig: Rig) -> MeasuredLobe:
     """The intake lobe of a rig as it is taken to be: the job says nothing of what is wrong with it."""
-    return measure_all(job_for(BENCH), captures(rig, ("stop", "intake"))).lobes["intake"]
+    return examine(job_for(BENCH), captures(rig, ("stop", "intake"))).intake
 
 
 def laid_over(changed: Rig) -> Overlay:
@@ -72,7 +71,7 @@ def test_the_same_lobe_swept_again_is_alike() -> None:
 def test_a_camshaft_that_was_moved_is_a_shift_and_no_other_profile(advanced: float) -> None:
     found = laid_over(replace(BENCH, cam=Cam(LOBE, LOBE, advance_deg=BENCH.cam.advance_deg + advanced)))
     assert found.kind == "alike"
-    assert abs(found.later.value + advanced) <= expanded(found.later)
+    assert abs(found.later.value + advanced) <= found.later.u95
 
 
 def test_more_lash_lies_lower_by_the_same_all_over_the_lobe() -> None:
@@ -100,7 +99,7 @@ def test_two_valves_each_have_their_own_setting_of_the_indicator() -> None:
     """The same grind on both valves: what the indicator's leaning may do counts between them, not between two sweeps of one."""
     leaning = replace(BENCH, indicators=(replace(BENCH.indicators[0], tilt_deg=10.0),))
     both, _ = measured(leaning)
-    one, other = both.lobes["intake"], both.lobes["exhaust"]
+    one, other = both.intake, both.exhaust
     within, between = overlay(one, one), overlay(one, other)
     assert between.kind == "alike"
     peak = int(np.argmax(between.lift_mm))
@@ -118,7 +117,7 @@ def test_a_camshaft_that_runs_out_moves_two_lobes_by_what_the_budget_says(runout
     bent = replace(with_lobes(FINE, LOBE), train=train, indicators=(gauge,))
     runout_mm = train.ratio * train.runout_mm
     both, true = measured(bent)
-    lobes = both.lobes["exhaust"], both.lobes["intake"]
+    lobes = both.exhaust, both.intake
     later = overlay(*lobes).later
     first, second = (true.lobe(lobe.swept.valve).centerline_by["equal_lift"] for lobe in lobes)
     explained = 0.0
@@ -137,7 +136,7 @@ def test_a_camshaft_that_runs_out_moves_two_lobes_by_what_the_budget_says(runout
 def test_a_count_that_was_set_back_between_two_sweeps_moves_no_place_on_the_encoder() -> None:
     """A board that starts again counts from elsewhere; the encoder sits on the crank as it did, and so does the lobe."""
     off_center = replace(BENCH, encoder=replace(BENCH.encoder, eccentric=math.radians(0.1)))
-    lobe = measure_all(job_for(off_center), captures(off_center, ("stop", "intake"))).lobes["intake"]
+    lobe = examine(job_for(off_center), captures(off_center, ("stop", "intake"))).intake
     elsewhere = replace(lobe, swept=replace(lobe.swept, overlap_tdc=lobe.swept.overlap_tdc + 0.3 * off_center.encoder.cpr))
     assert lobe.causes.of("encoder")[0].quantity.u > 0.03
     assert overlay(lobe, elsewhere).later.u == pytest.approx(overlay(lobe, lobe).later.u, rel=1e-9)
@@ -158,12 +157,10 @@ def test_what_chance_does_stays_inside_as_often_as_is_said(scenario: Scenario) -
     for seed in range(12):
         rig = rig_of(scenario, seed)
         stop = stop_capture(rig)
-        first, second = (
-            measure_all(job(), [stop, sweep_capture(each)]).lobes["intake"] for each in (rig, replace(rig, seed=rig.seed ^ 5))
-        )
+        first, second = (examine(job(), [stop, sweep_capture(each)]).intake for each in (rig, replace(rig, seed=rig.seed ^ 5)))
         found = overlay(first, second)
         alike += found.kind == "alike"
-        shifts += abs(found.later.value) <= expanded(found.later)
+        shifts += abs(found.later.value) <= found.later.u95
         inside.append(np.mean(np.abs(found.higher_mm) <= 1.96 * found.u_mm))
     assert alike >= 9
     assert shifts >= 8

@@ -54,8 +54,8 @@ def flank_errors(slope: float, encoder_deg: float, seed: int, noise_mm: float = 
         spline = fit_spline(edges, read, np.ones(edges.size), float(edges[0]), float(edges[-1]))
         offset = float(true[0] - slope * edges[0])
         errors.append((float(spline.value(0.0)) - offset) / slope)
-        readings = {"pooled_deg": edges, "pooled_weight": np.ones(edges.size), "fitted": spline.value(edges)}
-        curve = SimpleNamespace(spline=spline, noise_mm=noise_mm, **readings)
+        pooled = SimpleNamespace(deg=edges, weight=np.ones(edges.size))
+        curve = SimpleNamespace(spline=spline, noise_mm=noise_mm, pooled=pooled, fitted=spline.value(edges))
         coherent = coherent_variance(curve, np.zeros(1), SimpleNamespace(step_mm=STEP_MM))  # type: ignore[arg-type]
         said.append(math.hypot(float(spline.error(0.0)), math.sqrt(coherent[0])) / slope)
     return np.array(errors), np.array(said)
@@ -95,7 +95,7 @@ def test_errors_that_do_not_lock_average_out(slope: float) -> None:
 
 
 def test_noise_unlocks() -> None:
-    """A third of a step of noise: what was locked at 0.029 degrees averages again."""
+    """A third of a step of noise: what was coherent at 0.029 degrees averages again."""
     errors, said = flank_errors(0.1, 0.1, seed=8, noise_mm=STEP_MM / 3)
     rms = float(np.sqrt(np.mean(errors**2)))
     assert rms < 0.015
@@ -121,7 +121,7 @@ def test_the_piston_s_travel_finds_how_far_off_center_the_encoder_sits() -> None
     """100 um at 50 mm radius: 412 arc seconds, 0.1146 degrees."""
     rig = replace(SHORT, encoder=Encoder(eccentric=0.002), hand=Hand(bump_share=0.0), work=Work(touches=3, turns=4.2))
     found, _ = measured(rig, ("stop", "travel", "intake"))
-    tdc = found.lobes["intake"].swept.sweep.tdc
+    tdc = found.intake.swept.sweep.tdc
     size = math.hypot(tdc.sine.value, tdc.cosine.value)
     assert abs(size - 412.53 / 3600) < 2.5 * max(tdc.sine.u, tdc.cosine.u) + 0.002
     assert tdc.sine.u < 0.03

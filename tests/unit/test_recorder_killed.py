@@ -56,7 +56,6 @@ def test_a_kill_costs_less_than_a_second(seed: int, tmp_path: Path) -> None:
         return
     capture = load(path)
     rows = len(capture.samples.seq)
-    assert capture.header is not None
     assert capture.samples.lift[0].tolist() == [seq for seq in range(rows * 8 // 7 + 8) if seq % 8 != 7][:rows]
     assert said * 7 // 8 - rows <= SECOND
     assert said * 7 // 8 <= rows  # stronger: a kill alone loses nothing; only a power loss can

@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 
+from acquire.cli import analyze
 from acquire.simulator.indicator import Indicator
 from acquire.simulator.rig import Work
 from analysis.base.errors import DataError
+from analysis.base.finding import REFUSAL
 from analysis.base.samples import Capture, IndexPulses
-from analysis.measure import measure_all
+from analysis.diagnosis.examine import examine
+from analysis.report.sheet import sheet
 from tests.recorded import captures
 from tests.rigs import SHORT, job_for, lobe_of, measured, with_lobes
 
@@ -38,7 +42,7 @@ def cut(capture: Capture, first: int, last: int) -> Capture:
 
 def refused(what: str, *given: Capture, **tables: dict[str, object]) -> DataError:
     with pytest.raises(DataError, match=what) as error:
-        measure_all(job_for(SHORT, **tables), list(given))
+        examine(job_for(SHORT, **tables), list(given))
     assert error.value.do, "a refusal says what to do"
     assert error.value.what[-1] not in ".!", "the sentence's end is put there by the error itself"
     return error.value
@@ -82,7 +86,7 @@ def test_a_sweep_without_the_base_circle(recorded: list[Capture]) -> None:
 def test_only_backward_motion() -> None:
     back = captures(replace(SHORT, work=Work(touches=3, backward_turns=4.2)), ("stop", "backward"))
     error = refused("turned backward only", *back, rig={"direction": "up"})
-    assert "running direction" in error.do
+    assert "direction of rotation" in error.do
     assert "job.toml" in error.do
 
 
@@ -96,7 +100,7 @@ def test_a_crank_that_did_not_move(recorded: list[Capture]) -> None:
 def test_too_little_motion(recorded: list[Capture]) -> None:
     stop, sweep = recorded
     first, last = rows_between(sweep, 0.0, 9.0)
-    assert "two whole turns" in refused("readings were taken in running direction", stop, cut(sweep, first, last)).do
+    assert "two whole turns" in refused("readings were taken in the direction of rotation", stop, cut(sweep, first, last)).do
 
 
 def test_an_indicator_that_stands_on_no_valve() -> None:
@@ -141,14 +145,44 @@ def test_a_checking_lift_above_the_peak(recorded: list[Capture]) -> None:
 def test_a_new_start_without_index_is_refused_by_the_whole_way() -> None:
     rig = replace(SHORT, encoder=replace(SHORT.encoder, index=False), board=replace(SHORT.board, boot=0))
     stop, sweep = captures(rig, ("stop", "intake"))
-    assert sweep.header is not None
     again = replace(sweep, header=replace(sweep.header, link="another"))
     assert "Find TDC again" in refused("started again", stop, again).do
 
 
 def test_a_sound_sweep_is_not_refused(recorded: list[Capture]) -> None:
-    found = measure_all(job_for(SHORT), recorded)
-    assert [lobe.valve for lobe in found.result.lobes] == ["intake"]
-    assert found.result.cam is None
+    found = examine(job_for(SHORT), recorded)
+    assert [lobe.valve for lobe in found.lobes] == ["intake"]
+    assert found.cam is None
     again, _ = measured(SHORT, ("stop", "intake"))
-    assert again.result.lobes == found.result.lobes, "the same captures give the same answer"
+    assert again.lobes == found.lobes, "the same captures give the same answer"
+
+
+def test_a_lobe_that_is_refused_leaves_the_other_its_numbers(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The exhaust sweep ends before it has begun."""
+    stop, intake, exhaust = captures(SHORT)
+    short = cut(exhaust, *rows_between(exhaust, 0.0, 9.0))
+    found = examine(job_for(SHORT), [stop, intake, short])
+    alone = examine(job_for(SHORT), [stop, intake])
+    assert found.lobes == alone.lobes
+    assert found.cam is None
+    (left,) = found.refused
+    assert (left.valve, left.capture) == ("exhaust", exhaust.path)
+    (finding,) = (f for f in found.findings if f.weight is REFUSAL)
+    assert finding.code == "not-measured"
+    assert finding.touches == {"exhaust"}
+    assert "exhaust lobe was not measured" in finding.text
+    assert left.error.do in finding.text
+    assert f"[{finding.code}]" in sheet(found, job_for(SHORT))
+    for measured_, code in ((found, 2), (alone, 0)):
+        monkeypatch.setattr(analyze, "measured_jobs", lambda *_, each=measured_: [(job_for(SHORT), each)])
+        assert analyze.run(Path(), (), as_json=False) == code
+
+
+def test_a_sweep_taken_again_takes_the_place_of_one_that_was_refused_and_the_other_way_round() -> None:
+    stop, intake, exhaust = captures(SHORT)
+    short = cut(exhaust, *rows_between(exhaust, 0.0, 9.0))
+    better = examine(job_for(SHORT), [stop, intake, short, exhaust])
+    assert (better.refused, len(better.lobes)) == ((), 2)
+    worse = examine(job_for(SHORT), [stop, intake, exhaust, short])
+    assert [lobe.valve for lobe in worse.lobes] == ["intake"], "what was swept before was not meant to count any more"
+    assert [each.valve for each in worse.refused] == ["exhaust"]

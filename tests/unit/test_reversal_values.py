@@ -10,8 +10,8 @@ import pytest
 
 from acquire.simulator.rig import Work
 from acquire.simulator.train import Train
+from analysis.diagnosis.examine import examine
 from analysis.lobe.slack import SlackByAngle
-from analysis.measure import measure_all
 from tests.recorded import captures
 from tests.rigs import SHORT, job_for
 
@@ -46,8 +46,8 @@ def test_slack_by_angle_and_as_one_number(slack: float) -> None:
     rig = replace(SHORT, train=Train(slack_deg=slack), work=Work(touches=3, turns=4.2, backward_turns=2.2))
     given = captures(rig, ("stop", "intake", "backward"))
     given[2] = replace(given[2], header=replace(given[2].header, channels=("intake",)))  # type: ignore[type-var]
-    lobe = measure_all(job_for(rig), given).lobes["intake"]
-    at, one = lobe.slack_at, lobe.lobe.slack_deg
+    lobe = examine(job_for(rig), given).intake
+    at, one = lobe.slack_at, lobe.slack
     assert at is not None
     assert one is not None
     assert at.deg.size >= 6
@@ -60,5 +60,5 @@ def test_slack_by_angle_and_as_one_number(slack: float) -> None:
 
 
 def test_without_backward_motion_there_is_none() -> None:
-    found = measure_all(job_for(SHORT), captures(SHORT, ("stop", "intake")))
-    assert found.lobes["intake"].slack_at is None or found.lobes["intake"].lobe.slack_deg is not None
+    found = examine(job_for(SHORT), captures(SHORT, ("stop", "intake")))
+    assert found.intake.slack_at is None or found.intake.slack is not None

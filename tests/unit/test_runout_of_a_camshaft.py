@@ -19,7 +19,7 @@ def overlap_of(runout_deg: float, camshafts: int) -> tuple[Quantity, float]:
     train = replace(FINE.train, lash_mm=0.2, runout_mm=RUNOUT_MM, runout_deg=runout_deg)
     bent = replace(with_lobes(FINE, LOBE), train=train, indicators=(replace(FINE.indicators[0], where="valve"),))
     both, true = measured(bent, measure={"checking_lifts_mm": [0.5]}, timing_set={"camshafts": camshafts})
-    found, opens, closes = both.quantities["overlap 0.5"], true.lobe("intake").events[0], true.lobe("exhaust").events[0]
+    found, opens, closes = both.quantities()["cam.overlap"], true.lobe("intake").events[0], true.lobe("exhaust").events[0]
     return found, found.value - (closes.closes_deg - opens.opens_deg)
 
 

@@ -12,21 +12,20 @@ import jsonschema
 import pytest
 
 from acquire.cli import run
-from acquire.cli.demo_job import job_text
 from acquire.simulator.scenarios import Scenario
 from acquire.simulator.truth import truth
 from analysis.base.selection import only
 from analysis.decision.cylinders import measure_cylinders
 from analysis.decision.decide import decide
 from analysis.live.partial import result_so_far
-from tests.recorded import captures, job_folder
+from tests.recorded import captures, demo_job, job_folder
 from tests.rigs import SHORT, job_for
 
 
 @pytest.fixture(scope="module")
 def two(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The intake of cylinder 1, and the exhaust of cylinder 3, whose TDC comes half a turn later (1-3-4-2)."""
-    folder = job_folder(tmp_path_factory.mktemp("two"), job_text(Scenario("short", "", SHORT), truth(SHORT)), SHORT)
+    folder = job_folder(tmp_path_factory.mktemp("two"), demo_job(Scenario("short", "", SHORT)), SHORT)
     exhaust = folder / "captures" / "exhaust-01.csv"
     header, rows = exhaust.read_text(encoding="utf-8").split("\nseq,", 1)
     half_a_turn = SHORT.encoder.cpr // 2
@@ -67,20 +66,18 @@ def test_the_other_cylinders_stand_beside_the_first_in_json(two: Path, capsys: p
 def test_another_cylinder_alone_is_measured_from_its_own_tdc() -> None:
     """TDC was found on the first; half a turn further on an intake lobe would pass for one of the exhaust."""
     stop, intake = captures(SHORT, ("stop", "intake"))
-    assert intake.header is not None
     later = replace(intake.samples, crank=intake.samples.crank + SHORT.encoder.cpr // 2)
     third = replace(intake, header=replace(intake.header, cylinder=3), samples=later)
     (first,), (alone,) = (measure_cylinders(job_for(SHORT), [stop, one]).values() for one in (intake, third))
-    assert alone.result.lobes[0].cylinder == 3
-    assert alone.result.lobes[0].valve == "intake"
-    assert alone.result.lobes[0].centerline_deg.value == pytest.approx(first.result.lobes[0].centerline_deg.value, abs=0.01)
+    assert alone.lobes[0].cylinder == 3
+    assert alone.lobes[0].valve == "intake"
+    assert alone.lobes[0].centerline.value == pytest.approx(first.lobes[0].centerline.value, abs=0.01)
 
 
 @pytest.mark.parametrize("share", [0.4, 0.9])
 def test_the_live_screen_measures_another_cylinder_from_its_own_tdc_too(share: float) -> None:
     """In the middle of a sweep and later its events are those of the first cylinder, swept half a turn earlier."""
     stop, intake = captures(SHORT, ("stop", "intake"))
-    assert intake.header is not None
     begun = only(intake.samples, slice(int(share * intake.samples.seq.size)))
     later = replace(begun, crank=begun.crank + SHORT.encoder.cpr // 2)
     first = replace(intake, samples=begun)
@@ -88,12 +85,12 @@ def test_the_live_screen_measures_another_cylinder_from_its_own_tdc_too(share: f
     here, there = (result_so_far(job_for(SHORT), [stop], c).events["intake"] for c in (first, third))
     assert here
     for one, other in zip(here, there, strict=True):
-        assert one.opens_deg is not None
-        assert other.opens_deg is not None
-        assert other.opens_deg.value == pytest.approx(one.opens_deg.value, abs=0.01)
+        assert one.opens is not None
+        assert other.opens is not None
+        assert other.opens.value == pytest.approx(one.opens.value, abs=0.01)
 
 
 def test_a_sheet_of_another_cylinder_than_the_jobs_says_so() -> None:
     third = [replace(c, header=replace(c.header, cylinder=3)) for c in captures(SHORT) if c.header]
     decision = decide(job_for(SHORT), third)
-    assert {lobe.cylinder for lobe in decision.measured.result.lobes} == {decision.job.measure.cylinder} == {3}
+    assert {lobe.cylinder for lobe in decision.measured.lobes} == {decision.job.measure.cylinder} == {3}

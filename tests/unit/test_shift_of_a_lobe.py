@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from analysis.base.errors import DataError
+from analysis.base.selection import only
 from analysis.compare.shift import shift_between
 from analysis.curve.lift_curve import Curve
 from tests.statistics.random_error import SHIFT_DEG, shifted, steady_rig, swept_by
@@ -25,7 +26,7 @@ def test_a_sweep_has_not_moved_against_itself() -> None:
 @pytest.mark.parametrize("way", [0.3, -7.0, 33.3])
 def test_a_curve_moved_by_hand_has_moved_by_just_that(way: float) -> None:
     curve = swept_by(steady_rig(BENCH, 2)).curve
-    moved = replace(curve, pooled_deg=curve.pooled_deg + way)
+    moved = replace(curve, pooled=replace(curve.pooled, deg=curve.pooled.deg + way))
     assert shift_between(curve, moved).value == pytest.approx(way, abs=1e-4)
     assert shift_between(moved, curve).value == pytest.approx(-way, abs=1e-4)
 
@@ -41,9 +42,9 @@ def test_a_camshaft_moved_by_half_a_degree(seed: int) -> None:
 
 def test_the_lag_of_two_speeds_is_in_the_budget() -> None:
     curve = swept_by(steady_rig(BENCH, 3)).curve
-    unsure = replace(curve, latency=replace(curve.latency, u=0.01))
+    unsure = replace(curve, lag=replace(curve.lag, u=0.01))
     parts = {s.name: part for s, part in shift_between(unsure, unsure).parts.items()}
-    speed = float(np.mean(curve.pooled_speed))
+    speed = float(np.mean(curve.pooled.speed))
     assert parts["latency of the indicator, first sweep"] == pytest.approx(0.01 * speed, rel=0.3)
     assert parts["latency of the indicator, second sweep"] == pytest.approx(-0.01 * speed, rel=0.3)
 
@@ -52,9 +53,7 @@ def test_half_a_lobe_against_the_other_half_is_refused() -> None:
     curve = swept_by(steady_rig(BENCH, 4)).curve
 
     def half(upper: bool) -> Curve:
-        mine = (curve.pooled_deg > 100.0) == upper
-        cut = {name: getattr(curve, name)[mine] for name in ("pooled_deg", "pooled_lift", "pooled_weight", "pooled_speed")}
-        return replace(curve, **cut)
+        return replace(curve, pooled=only(curve.pooled, (curve.pooled.deg > 100.0) == upper))
 
     with pytest.raises(DataError, match="in common"):
         shift_between(half(True), half(False))

@@ -12,7 +12,7 @@ import pytest
 from acquire.simulator.encoder import Encoder
 from acquire.simulator.rig import Rig
 from acquire.simulator.scenarios import SCENARIOS
-from analysis.measure import measure_all
+from analysis.diagnosis.examine import examine
 from tests.recorded import captures
 from tests.rigs import SHORT, against_truth, job_for, measured
 
@@ -24,12 +24,12 @@ NOT_STATED = ("bleed-down", "slipping-coupling", "faulty-indicator")
 def test_a_clean_rig_comes_within_a_twentieth_of_a_degree(seed: int) -> None:
     """0.15 degree encoder, 0.01 mm indicator: TDC, events at 1.27 mm, durations and centerlines within 0.05 degrees."""
     found, true = measured(replace(SCENARIOS["clean"].rig, seed=seed), measure={"checking_lifts_mm": [1.27]})
-    assert found.result.warnings == ()
+    assert found.findings == ()
     numbers = against_truth(found, true)
     count, truth = numbers["tdc"]
     assert abs(count.value - truth) * 0.15 < 0.05
     for valve in ("intake", "exhaust"):
-        for name in ("opens_deg 1.27", "closes_deg 1.27", "duration_deg 1.27", "equal_lift", "event_midpoint", "centroid"):
+        for name in ("opens 1.27", "closes 1.27", "duration 1.27", "equal_lift", "event_midpoint", "centroid"):
             number, truth = numbers[f"{valve} {name}"]
             assert abs(number.value - truth) < 0.05, f"{valve} {name}"
         number, truth = numbers[f"{valve} peak lift"]
@@ -58,7 +58,7 @@ def test_every_number_of_a_scenario_lies_near_its_truth(name: str) -> None:
 def test_it_does_not_matter_where_the_count_begins_nor_which_way_it_grows(direction: int, start_deg: float) -> None:
     rig = replace(SHORT, encoder=replace(SHORT.encoder, direction=direction), start_deg=start_deg)
     found, true = measured(rig, ("stop", "intake"))
-    assert found.result.warnings == ()
+    assert found.findings == ()
     missed = {k: (n, t) for k, (n, t) in against_truth(found, true).items() if abs(n.value - t) > 1.5 * n.u95}
     assert not missed
 
@@ -68,7 +68,7 @@ def test_a_finer_rig_is_more_certain() -> None:
 
     def tdc_u95(rig: Rig) -> float:
         found, _ = measured(rig, ("stop", "intake"))
-        return found.result.tdc.count.u95 * 360.0 / rig.encoder.cpr
+        return found.tdc.count.u95 * 360.0 / rig.encoder.cpr
 
     coarse = tdc_u95(replace(SHORT, encoder=Encoder(cpr=720)))
     fine = tdc_u95(replace(SHORT, encoder=Encoder(cpr=3600)))
@@ -78,8 +78,8 @@ def test_a_finer_rig_is_more_certain() -> None:
 def test_later_captures_of_a_valve_replace_earlier_ones() -> None:
     first = captures(SHORT, ("stop", "intake", "exhaust"))
     job = job_for(SHORT)
-    again = measure_all(job, [*first, first[1]]).result
-    assert again.lobes == measure_all(job, first).result.lobes
-    only = measure_all(job, [first[0], first[2]]).result
+    again = examine(job, [*first, first[1]])
+    assert again.lobes == examine(job, first).lobes
+    only = examine(job, [first[0], first[2]])
     assert [lobe.valve for lobe in only.lobes] == ["exhaust"]
     assert only.cam is None

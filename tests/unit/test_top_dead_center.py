@@ -14,12 +14,13 @@ from scipy import stats
 
 from acquire.simulator.encoder import Encoder
 from analysis.base.errors import DataError
-from analysis.base.quantity import Quantity, Source, combine, expanded
+from analysis.base.quantity import Quantity, Source, expanded_uncertainty
 from analysis.base.samples import Board, Capture, Header, IndexPulses, Ints, Samples
-from analysis.diagnosis.of_sweep import about_both_tdc
+from analysis.diagnosis.contact_rules import disagree
+from analysis.diagnosis.rule import Seen
 from analysis.job import Rig
 from analysis.tdc.slider_crank import SliderCrank, slider_crank
-from analysis.tdc.stop import TdcFound, by_stop, contact_places, middle_of_unswept_arc, stop_contacts, turning_points
+from analysis.tdc.stop import TdcFound, by_stop, middle_of_contacts, middle_of_unswept_arc, stop_contacts, turning_points
 from analysis.tdc.travel import by_travel
 
 CPR = 2400
@@ -45,28 +46,28 @@ def stop_capture(crank: Ints, cpr: int = CPR) -> Capture:
 
 def test_contacts_are_the_turning_points() -> None:
     contacts = stop_contacts(path(1000, 2000, 100, 2001, 99, 1000), CPR)
-    assert contacts.high.tolist() == [2000, 2001]
-    assert contacts.low.tolist() == [100, 99]
+    assert contacts.high.counts.tolist() == [2000, 2001]
+    assert contacts.low.counts.tolist() == [100, 99]
 
 
 def test_jitter_and_rollbacks_are_no_touches() -> None:
     """A hand that wavers by a few degrees on the way, and springs back off the stop, has touched it once."""
     contacts = stop_contacts(path(1000, 1500, 1480, 2000, 1990, 1999, 900, 920, 100, 110, 100, 2001, 1900), CPR)
-    assert contacts.high.tolist() == [2000, 2001]
-    assert contacts.low.tolist() == [100]
+    assert contacts.high.counts.tolist() == [2000, 2001]
+    assert contacts.low.counts.tolist() == [100]
 
 
 def test_turning_back_early_is_no_touch() -> None:
     """Ten degrees short of the stop (67 counts) and back: that turning point is left out, the touches stay."""
     contacts = stop_contacts(path(1000, 2000, 100, 1933, 100, 2000, 1000), CPR)
-    assert contacts.high.tolist() == [2000, 2000]
-    assert contacts.low.tolist() == [100, 100]
+    assert contacts.high.counts.tolist() == [2000, 2000]
+    assert contacts.low.counts.tolist() == [100, 100]
 
 
 def test_a_turning_point_beyond_the_stop_was_made_before_it_was_in() -> None:
     contacts = stop_contacts(path(1990, 2034, 100, 2000, 100, 2000, 100, 1000), CPR)
-    assert contacts.high.tolist() == [2000, 2000]
-    assert contacts.low.tolist() == [100, 100, 100]
+    assert contacts.high.counts.tolist() == [2000, 2000]
+    assert contacts.low.counts.tolist() == [100, 100, 100]
 
 
 def test_a_crank_that_goes_past_the_stop_is_refused() -> None:
@@ -151,16 +152,16 @@ def test_tdc_is_the_middle_of_the_arc_that_was_not_swept(forward: int) -> None:
     assert found.touches == (2, 2)
     assert found.unswept_deg == pytest.approx((CPR - 1900) * 0.15)
     # Two contacts, each anywhere within its count: their mean is triangular over +/- half a count, 95 % of it within 0.388; what
-    # two touches leave open of their scatter adds a little.
-    assert 0.999 < expanded(found.count) / (0.5 * (1 - math.sqrt(0.05))) < 1.15
+    # two contacts a side leave open of their scatter adds to it.
+    assert 0.999 < expanded_uncertainty(found.count) / (0.5 * (1 - math.sqrt(0.05))) < 1.5
 
 
 def test_scatter_of_touches_widens_the_uncertainty_and_one_touch_more_still() -> None:
     steady = by_stop(stop_capture(path(1000, 2000, 100, 2000, 100, 2000, 100, 1000)), None, 1)
     loose = by_stop(stop_capture(path(1000, 2000, 100, 2004, 97, 1998, 103, 1000)), None, 1)
     single = by_stop(stop_capture(path(1000, 2000, 100, 1000)), None, 1)
-    assert expanded(steady.count) < expanded(loose.count)
-    assert expanded(steady.count) < expanded(single.count)
+    assert steady.count.u95 < loose.count.u95
+    assert steady.count.u95 < single.count.u95
     assert loose.spread_deg == pytest.approx(6 * 0.15)
     # Type A alone: standard deviation of the mean of three, half of it on TDC for each side (JCGM 100:2008, 4.2.3).
     sides = [np.std([2000, 2004, 1998], ddof=1) / 3**0.5 / 2, np.std([100, 97, 103], ddof=1) / 3**0.5 / 2]
@@ -175,9 +176,8 @@ def test_contacts_cut_off_to_counts_are_covered(scatter: float) -> None:
     for _ in range(400):
         truth = np.array([100, 2000]) + rng.uniform(0.0, 1.0, 2)
         low, high = (np.floor(rng.normal(place, scatter, 3)).astype(np.int64) for place in truth)
-        places = contact_places((low, high), CPR)
-        middle = combine((0.5, places[0]), (0.5, places[1]))
-        inside += abs(middle.value - truth.mean()) <= expanded(middle)
+        middle = middle_of_contacts(low, high, CPR)
+        inside += abs(middle.value - truth.mean()) <= expanded_uncertainty(middle)
     # Never too narrow (one time in a thousand by chance); too wide only as far as three touches leave the scatter open.
     assert inside >= stats.binom.ppf(0.001, 400, 0.95)
 
@@ -305,10 +305,9 @@ def test_the_bias_is_taken_out_in_running_direction(forward: int) -> None:
 
 def test_the_capture_that_shows_no_tdc_is_named() -> None:
     """Of several captures of a stop nobody can guess which one it was."""
-    with pytest.raises(DataError, match=r"^stop\.csv: the crank was not turned to both sides of the stop\. Swing"):
+    with pytest.raises(DataError, match=r"^stop\.csv: the crank was not turned to both sides of the stop: .*missing\. Swing"):
         by_stop(stop_capture(path(1000, 2000)), None, 1)
     followed = stop_capture(path(0, 1000))
-    assert followed.header is not None
     followed = replace(followed, header=replace(followed.header, step="travel", channels=("piston",)), path="travel.csv")
     with pytest.raises(DataError, match=r"^travel\.csv: the indicator on the piston did not move enough"):
         by_travel(followed, Rig(), slider_crank(86.0, 145.0, 0.0), 1)
@@ -340,6 +339,7 @@ def test_stop_and_travel_agree_of_an_encoder_off_center_whichever_way_it_counts(
     cosine = (forward * (top - bottom) * 360.0 / encoder.cpr + 180.0) / 2
     stop = TdcFound(Quantity(float(low + high) / 2, {Source("stop"): 0.01}), encoder.cpr, "stop", (3, 3), unswept_deg=90.0)
     travel = TdcFound(Quantity(float(top)), encoder.cpr, "travel", cosine=Quantity(float(cosine)))
-    assert about_both_tdc(stop, travel, forward) == []
-    (caution,) = about_both_tdc(replace(stop, count=stop.count + 0.1 * encoder.cpr / 360.0), travel, forward)
-    assert "lie 0.10 degrees apart" in caution.text
+    assert disagree.look(stop, travel, forward) is None
+    found = disagree.look(replace(stop, count=stop.count + 0.1 * encoder.cpr / 360.0), travel, forward)
+    assert isinstance(found, Seen)
+    assert "lie 0.10 degrees apart" in found.seen

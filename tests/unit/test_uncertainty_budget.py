@@ -12,16 +12,15 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from analysis.base.quantity import (
-    SHAPES,
+    DISTRIBUTIONS,
     Quantity,
     Source,
-    combine,
     correlated,
     correlation,
     covariance,
-    expanded,
-    expanded_welch,
+    expanded_uncertainty,
     function_of,
+    linear_combination,
 )
 from analysis.lobe.events import _with_between
 
@@ -30,12 +29,19 @@ def one(name: str, u: float, shape: str = "normal", dof: float = math.inf, value
     return Quantity(value, {Source(name, dof, shape): u})
 
 
+def by_annex_g(quantity: Quantity, level: float = 0.95) -> float:
+    """The GUM's own formula: Student's t at the effective degrees of freedom, rounded down."""
+    dof = quantity.dof
+    k = stats.norm.ppf((1 + level) / 2) if math.isinf(dof) else stats.t.ppf((1 + level) / 2, math.floor(dof))
+    return float(k) * quantity.u
+
+
 # --- JCGM 100:2008 --------------------------------------------------------------------------------------------------------
 
 
 def end_gauge() -> tuple[Quantity, Quantity]:
     """H.1, in nanometres: the difference d and the gauge's length l."""
-    d = combine(
+    d = linear_combination(
         (1.0, one("repeat", 5.8, dof=24, value=215.0)),
         (1.0, one("comparator, random", 3.9, dof=5)),
         (1.0, one("comparator, systematic", 6.7, dof=8)),
@@ -60,8 +66,8 @@ def test_h1_end_gauge() -> None:
     assert length.dof == pytest.approx(16.75, abs=0.05)
     parts = sorted(abs(part) for part in length.parts.values())
     assert parts == pytest.approx([2.887, 3.9, 5.8, 6.7, 16.599, 25.0], abs=1e-3)
-    assert expanded_welch(length, 0.99) == pytest.approx(93, abs=0.6)
-    assert expanded_welch(length, 0.99) / length.u == pytest.approx(2.92, abs=0.005)
+    assert by_annex_g(length, 0.99) == pytest.approx(93, abs=0.6)
+    assert by_annex_g(length, 0.99) / length.u == pytest.approx(2.92, abs=0.005)
 
 
 _V = np.array([5.007, 4.994, 5.005, 4.990, 4.999])
@@ -103,7 +109,7 @@ def test_h3_calibration_line() -> None:
     assert (intercept.value, intercept.u) == pytest.approx((-0.1712, 0.0029), abs=5e-5)
     assert (slope.value, slope.u) == pytest.approx((0.00218, 0.00067), abs=5e-6)
     assert correlation(intercept, slope) == pytest.approx(-0.930, abs=5e-4)
-    at_30 = combine((1.0, intercept), (10.0, slope))
+    at_30 = linear_combination((1.0, intercept), (10.0, slope))
     assert (at_30.value, at_30.u) == pytest.approx((-0.1494, 0.0041), abs=5e-5)
 
 
@@ -116,14 +122,14 @@ def test_the_mean_of_twenty_temperatures() -> None:
     assert mean.value == pytest.approx(100.145)
     assert np.std(t, ddof=1) == pytest.approx(1.48884448, abs=1e-8)
     assert mean.u == pytest.approx(0.33291575, abs=1e-8)
-    assert expanded(mean) == pytest.approx(stats.t.ppf(0.975, 19) * mean.u, rel=1e-3)
+    assert expanded_uncertainty(mean) == pytest.approx(stats.t.ppf(0.975, 19) * mean.u, rel=1e-3)
 
 
 @pytest.mark.parametrize(("level", "dof", "k"), [(0.95, 4, 2.78), (0.99, 16, 2.92), (0.95, 50, 2.01), (0.6827, 3, 1.20)])
 def test_coverage_factors_of_table_g2(level: float, dof: float, k: float) -> None:
     """JCGM 100:2008, table G.2: t for given degrees of freedom."""
-    assert expanded_welch(one("x", 1.0, dof=dof), level) == pytest.approx(k, abs=0.006)
-    assert expanded(one("x", 1.0, dof=dof), level) == pytest.approx(stats.t.ppf((1 + level) / 2, dof), rel=2e-3)
+    assert by_annex_g(one("x", 1.0, dof=dof), level) == pytest.approx(k, abs=0.006)
+    assert expanded_uncertainty(one("x", 1.0, dof=dof), level) == pytest.approx(stats.t.ppf((1 + level) / 2, dof), rel=2e-3)
 
 
 def test_h5_days_are_passes() -> None:
@@ -156,25 +162,25 @@ def test_days_that_agree_add_nothing() -> None:
 
 def test_four_normal_inputs() -> None:
     """JCGM 101:2008 9.2.2: u 2.00, 95 % within 3.92."""
-    total = combine(*((1.0, one(f"x{k}", 1.0)) for k in range(4)))
+    total = linear_combination(*((1.0, one(f"x{k}", 1.0)) for k in range(4)))
     assert total.u == pytest.approx(2.0)
-    assert expanded(total) == pytest.approx(3.92, abs=5e-3)
+    assert expanded_uncertainty(total) == pytest.approx(3.92, abs=5e-3)
 
 
 def test_four_rectangular_inputs() -> None:
     """JCGM 101:2008 9.2.3: 95 % within 3.88; exactly 2 sqrt 3 (2 - (3/5)^(1/4))."""
-    total = combine(*((1.0, one(f"x{k}", 1.0, "rectangular")) for k in range(4)))
+    total = linear_combination(*((1.0, one(f"x{k}", 1.0, "rectangular")) for k in range(4)))
     assert total.u == pytest.approx(2.0)
-    assert expanded(total) == pytest.approx(2 * math.sqrt(3) * (2 - 0.6**0.25), rel=1e-3)
-    assert expanded(total) == pytest.approx(3.88, abs=5e-3)
+    assert expanded_uncertainty(total) == pytest.approx(2 * math.sqrt(3) * (2 - 0.6**0.25), rel=1e-3)
+    assert expanded_uncertainty(total) == pytest.approx(3.88, abs=5e-3)
 
 
 def test_one_rectangular_input_dominates() -> None:
     """JCGM 101:2008 9.2.4 (from memory): u 10.1, 95 % within 17.0 where the GUM's own formula says 19.9."""
-    total = combine(*((1.0, one(f"x{k}", 10.0 if k == 0 else 1.0, "rectangular")) for k in range(4)))
+    total = linear_combination(*((1.0, one(f"x{k}", 10.0 if k == 0 else 1.0, "rectangular")) for k in range(4)))
     assert total.u == pytest.approx(10.1489, abs=1e-4)
-    assert expanded(total) == pytest.approx(17.0, abs=0.05)
-    assert expanded_welch(total) == pytest.approx(19.8915, abs=1e-3)
+    assert expanded_uncertainty(total) == pytest.approx(17.0, abs=0.05)
+    assert by_annex_g(total) == pytest.approx(19.8915, abs=1e-3)
 
 
 def test_gauge_block_as_far_as_it_is_linear() -> None:
@@ -194,7 +200,7 @@ def test_gauge_block_as_far_as_it_is_linear() -> None:
         + 5.0 * rng.uniform(-1.0, 1.0, n)
     )
     for level in (0.95, 0.99):
-        assert expanded(length, level) == pytest.approx(float(np.quantile(np.abs(drawn), level)), rel=0.01)
+        assert expanded_uncertainty(length, level) == pytest.approx(float(np.quantile(np.abs(drawn), level)), rel=0.01)
 
 
 # --- shapes ---------------------------------------------------------------------------------------------------------------
@@ -209,31 +215,31 @@ def test_single_shapes_give_their_own_quantiles() -> None:
         "arcsine": (a / math.sqrt(2), a * math.sin(0.95 * math.pi / 2)),
         "normal": (a, stats.norm.ppf(0.975) * a),
     }
-    assert set(cases) == set(SHAPES)
+    assert set(cases) == set(DISTRIBUTIONS)
     for shape, (u, wanted) in cases.items():
-        assert expanded(one("x", u, shape)) == pytest.approx(wanted, rel=2e-3), shape
+        assert expanded_uncertainty(one("x", u, shape)) == pytest.approx(wanted, rel=2e-3), shape
 
 
 @pytest.mark.parametrize("dof", [1, 2, 3, 5, 10, 30, 100])
 def test_few_degrees_of_freedom(dof: int) -> None:
     """One source with few observations: Student's t (JCGM 101:2008, 6.4.9). The two heaviest tails may come out 2 % wide."""
-    wide = expanded(one("x", 1.0, dof=dof)) / stats.t.ppf(0.975, dof)
+    wide = expanded_uncertainty(one("x", 1.0, dof=dof)) / stats.t.ppf(0.975, dof)
     assert -2e-3 < wide - 1 < (0.02 if dof < 3 else 4e-3)
 
 
 @pytest.mark.parametrize("count", [2, 4, 9, 30])
 def test_several_sources_of_two_observations_each(count: int) -> None:
     """One degree of freedom is a Cauchy distribution, whose sums are Cauchy again: the widths add up, not their squares."""
-    total = combine(*((1.0, one(f"x{k}", 1.0, dof=1)) for k in range(count)))
-    assert expanded(total) == pytest.approx(count * stats.t.ppf(0.975, 1), rel=0.05)
+    total = linear_combination(*((1.0, one(f"x{k}", 1.0, dof=1)) for k in range(count)))
+    assert expanded_uncertainty(total) == pytest.approx(count * stats.t.ppf(0.975, 1), rel=0.05)
 
 
 @given(
-    st.lists(st.tuples(st.floats(0.05, 5.0), st.sampled_from(SHAPES)), min_size=1, max_size=5),
+    st.lists(st.tuples(st.floats(0.05, 5.0), st.sampled_from(DISTRIBUTIONS)), min_size=1, max_size=5),
 )
 def test_the_interval_lies_between_what_any_shape_allows(parts: list[tuple[float, str]]) -> None:
-    total = combine(*((1.0, one(f"x{k}", u, shape)) for k, (u, shape) in enumerate(parts)))
-    assert 1.38 * total.u < expanded(total) < 2.02 * total.u  # arcsine alone 1.41, normal 1.96
+    total = linear_combination(*((1.0, one(f"x{k}", u, shape)) for k, (u, shape) in enumerate(parts)))
+    assert 1.38 * total.u < expanded_uncertainty(total) < 2.02 * total.u  # arcsine alone 1.41, normal 1.96
 
 
 @pytest.mark.parametrize("seed", range(4))
@@ -241,7 +247,7 @@ def test_mixtures_agree_with_drawing(seed: int) -> None:
     """JCGM 101:2008: the same by half a million draws."""
     rng = np.random.default_rng(seed)
     n, parts, drawn = 400_000, {}, np.zeros(400_000)
-    for k, shape in enumerate(SHAPES):
+    for k, shape in enumerate(DISTRIBUTIONS):
         u, dof = float(rng.uniform(0.2, 2.0)), float(rng.integers(3, 12)) if shape == "normal" else math.inf
         parts[Source(f"x{k}", dof, shape)] = u
         drawn += (
@@ -253,7 +259,7 @@ def test_mixtures_agree_with_drawing(seed: int) -> None:
                 "arcsine": np.sin(rng.uniform(-np.pi / 2, np.pi / 2, n)) * math.sqrt(2),
             }[shape]
         )
-    assert expanded(Quantity(0.0, parts)) == pytest.approx(float(np.quantile(np.abs(drawn), 0.95)), rel=0.01)
+    assert expanded_uncertainty(Quantity(0.0, parts)) == pytest.approx(float(np.quantile(np.abs(drawn), 0.95)), rel=0.01)
 
 
 # --- against another library ------------------------------------------------------------------------------------------------
@@ -272,7 +278,7 @@ def test_linear_models_as_the_library_uncertainties_has_them(
     """Value, standard uncertainty and covariance of two sums of the same inputs, against PyPI's `uncertainties`."""
     ours = [one(f"x{k}", u, value=value) for k, (value, u) in enumerate(inputs)]
     theirs = [uncertainties.ufloat(value, u) for value, u in inputs]
-    a, b = (combine(*zip(factors, ours, strict=False)) for factors in (first, second))
+    a, b = (linear_combination(*zip(factors, ours, strict=False)) for factors in (first, second))
     x, y = (sum(f * v for f, v in zip(factors, theirs, strict=False)) for factors in (first, second))
     assert (a.value, b.value) == pytest.approx((x.nominal_value, y.nominal_value), abs=1e-9)
     assert (a.u, b.u) == pytest.approx((x.std_dev, y.std_dev), rel=1e-9)
@@ -284,9 +290,9 @@ def test_linear_models_as_the_library_uncertainties_has_them(
 
 @given(st.lists(st.floats(0.01, 10), min_size=1, max_size=5), st.floats(-5, 5))
 def test_what_is_taken_from_itself_is_certain(parts: list[float], factor: float) -> None:
-    q = combine(*((1.0, one(f"x{k}", u)) for k, u in enumerate(parts)))
+    q = linear_combination(*((1.0, one(f"x{k}", u)) for k, u in enumerate(parts)))
     assert (q - q).u == 0.0
-    assert expanded(q - q) == 0.0
+    assert expanded_uncertainty(q - q) == 0.0
     assert (q * factor).u == pytest.approx(abs(factor) * q.u)
     assert correlation(q, q) == pytest.approx(1.0)
 

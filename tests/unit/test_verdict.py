@@ -14,7 +14,7 @@ from acquire.simulator.indicator import Indicator
 from acquire.simulator.train import Train
 from acquire.simulator.truth import crossings
 from analysis.decision.verdict import Line, compare, judge, overall, rule
-from analysis.measure import measure_all
+from analysis.diagnosis.examine import examine
 from tests.cards import card_of
 from tests.recorded import captures
 from tests.rigs import SHORT, job_for
@@ -45,8 +45,8 @@ def test_the_rule_of_iso_14253_1_keeps_a_guard_band_from_each_limit(value: float
 
 
 def test_simple_acceptance_keeps_none_and_leaves_nothing_undecided() -> None:
-    assert judge(10.99, 0.4, 9.0, 11.0, guard_band=0.0) == "within"
-    assert judge(11.01, 0.4, 9.0, 11.0, guard_band=0.0) == "outside"
+    assert judge(10.99, 0.4, 9.0, 11.0, guard_band_factor=0.0) == "within"
+    assert judge(11.01, 0.4, 9.0, 11.0, guard_band_factor=0.0) == "outside"
 
 
 @given(finite, positive, positive, positive)
@@ -73,7 +73,7 @@ def test_one_outside_outweighs_all_and_nothing_at_all_is_not_within() -> None:
 
 def test_the_rule_is_stated_with_its_guard_band() -> None:
     assert "ISO 14253-1" in rule(job_for(SHORT))
-    assert "0.5 times" in rule(job_for(SHORT, specification={"tolerance": {"guard_band": 0.5}}))
+    assert "0.5 times" in rule(job_for(SHORT, specification={"tolerance": {"guard_band_factor": 0.5}}))
 
 
 def test_a_degree_of_duration_is_inconsequential() -> None:
@@ -86,7 +86,7 @@ RIG = replace(SHORT, train=Train(ratio=1.5, lash_mm=0.2))
 
 def lines(specification: dict[str, Any], rig: Any = RIG, **tables: Any) -> dict[tuple[str, str], Line]:
     job = job_for(rig, specification=specification, **tables)
-    return {(line.asked.valve, line.asked.kind): line for line in compare(job, measure_all(job, captures(rig)))}
+    return {(line.asked.valve, line.asked.kind): line for line in compare(job, examine(job, captures(rig)))}
 
 
 @pytest.mark.parametrize("where", ["lobe", "valve"])
@@ -134,7 +134,7 @@ def test_what_cannot_be_compared_is_said_to_be_so(row: dict[str, Any], words: st
 
 def test_a_lobe_that_was_not_swept_leaves_its_lines_and_the_camshafts_open() -> None:
     job = job_for(SHORT, specification=card_of(SHORT))
-    found = compare(job, measure_all(job, captures(SHORT, ("stop", "intake"))))
+    found = compare(job, examine(job, captures(SHORT, ("stop", "intake"))))
     by_valve = {line.asked.valve: line for line in found}
     assert by_valve["exhaust"].verdict == "not compared"
     assert "the exhaust lobe was not measured" in by_valve["exhaust"].how

@@ -9,7 +9,8 @@ import pytest
 from acquire.simulator.train import Train
 from analysis.base.errors import DataError
 from analysis.base.samples import Capture
-from analysis.measure import Measured, measure_all
+from analysis.diagnosis.examine import examine
+from analysis.lobe.result import Measurement
 from tests.decided import late
 from tests.recorded import captures
 from tests.rigs import SHORT, job_for
@@ -18,7 +19,6 @@ SLACK = replace(SHORT, train=Train(slack_deg=2.4))
 
 
 def named(capture: Capture, name: str, cylinder: int = 1) -> Capture:
-    assert capture.header is not None
     return replace(capture, path=f"captures/{name}.csv", header=replace(capture.header, cylinder=cylinder))
 
 
@@ -34,12 +34,12 @@ def recorded() -> dict[str, Capture]:
     return {"stop": stop, "intake": intake, "exhaust": exhaust, "back": back}
 
 
-def codes(found: Measured) -> list[str]:
-    return [caution.code for caution in found.result.warnings]
+def codes(found: Measurement) -> list[str]:
+    return [caution.code for caution in found.findings]
 
 
-def made_of(found: Measured) -> list[str]:
-    return [text.split()[0] for text in found.result.captures]
+def made_of(found: Measurement) -> list[str]:
+    return [used.name for used in found.captures]
 
 
 def test_a_sweep_taken_again_takes_the_place_of_the_first(recorded: dict[str, Capture]) -> None:
@@ -48,8 +48,8 @@ def test_a_sweep_taken_again_takes_the_place_of_the_first(recorded: dict[str, Ca
     spiky = replace(early, samples=replace(early.samples, lift=early.samples.lift.copy()))
     spiky.samples.lift[0, 1000:9000:50] += 60
     taken = [named(recorded["stop"], "01"), named(spiky, "02"), named(recorded["intake"], "03")]
-    alone, again = measure_all(job_for(SLACK), [taken[0], taken[2]]), measure_all(job_for(SLACK), taken)
-    assert again.result.lobes == alone.result.lobes
+    alone, again = examine(job_for(SLACK), [taken[0], taken[2]]), examine(job_for(SLACK), taken)
+    assert again.lobes == alone.lobes
     assert codes(again) == codes(alone)
     assert made_of(again) == ["01.csv", "03.csv"]
 
@@ -57,34 +57,34 @@ def test_a_sweep_taken_again_takes_the_place_of_the_first(recorded: dict[str, Ca
 def test_backward_motion_belongs_to_the_sweep_before_it(recorded: dict[str, Capture]) -> None:
     stop, intake, back = named(recorded["stop"], "01"), named(recorded["intake"], "02"), named(recorded["back"], "03")
     job = job_for(SLACK)
-    (lobe,) = measure_all(job, [stop, intake, back]).result.lobes
-    assert lobe.slack_deg is not None
-    assert lobe.slack_deg.value == pytest.approx(2.4, abs=0.3)
-    again = measure_all(job, [stop, intake, back, named(recorded["intake"], "04")])
-    assert again.result.lobes[0].slack_deg is None, "the camshaft may have been moved since"
+    (lobe,) = examine(job, [stop, intake, back]).lobes
+    assert lobe.slack is not None
+    assert lobe.slack.value == pytest.approx(2.4, abs=0.3)
+    again = examine(job, [stop, intake, back, named(recorded["intake"], "04")])
+    assert again.lobes[0].slack is None, "the camshaft may have been moved since"
     assert made_of(again) == ["01.csv", "04.csv"]
 
 
 def test_a_sweep_that_went_backward_only_is_named(recorded: dict[str, Capture]) -> None:
     stop, intake = named(recorded["stop"], "01"), named(recorded["intake"], "02")
-    found = measure_all(
+    found = examine(
         job_for(SLACK, rig={"direction": "up"}), [stop, intake, named(backward(recorded["exhaust"]), "03-sweep-exhaust")]
     )
-    (caution,) = [caution for caution in found.result.warnings if caution.code == "sweep-not-used"]
+    (caution,) = [caution for caution in found.findings if caution.code == "sweep-not-used"]
     assert "03-sweep-exhaust.csv" in caution.text
     assert "exhaust lobe" in caution.text
-    assert [lobe.valve for lobe in found.result.lobes] == ["intake"]
+    assert [lobe.valve for lobe in found.lobes] == ["intake"]
 
 
 def test_two_cylinders_are_not_mixed(recorded: dict[str, Capture]) -> None:
     taken = [named(recorded["stop"], "01"), named(recorded["intake"], "02"), named(recorded["intake"], "03", cylinder=3)]
     with pytest.raises(DataError, match="sweeps of cylinders 1, 3"):
-        measure_all(job_for(SLACK), taken)
+        examine(job_for(SLACK), taken)
 
 
 def test_a_sweep_without_a_base_circle_is_named(recorded: dict[str, Capture]) -> None:
     s = recorded["intake"].samples
     wavy = replace(s, lift=s.lift + (200 * ((s.crank // 40) % 2))[None, :])
     with pytest.raises(DataError) as error:
-        measure_all(job_for(SLACK), [recorded["stop"], named(replace(recorded["intake"], samples=wavy), "02-sweep-intake")])
+        examine(job_for(SLACK), [recorded["stop"], named(replace(recorded["intake"], samples=wavy), "02-sweep-intake")])
     assert "02-sweep-intake.csv" in error.value.where

@@ -1,0 +1,95 @@
+"""Rules about the ends of the lift: the foot, where the valve leaves its seat, and the top, where the plunger may meet its end."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from analysis.base.finding import DOUBT
+from analysis.base.samples import Floats
+from analysis.curve.corners import Corner, corner
+from analysis.curve.lift_curve import Curve
+from analysis.curve.sweep import Swept
+from analysis.diagnosis.rule import Seen, rule
+from analysis.job import Rig
+from analysis.lobe.at_rest import stands_that_sank
+from analysis.lobe.result import Lobe
+
+# A lift that begins at this velocity at once (mm/deg, and as a share of the flank's) was begun before it showed; a course that begins
+# at rest fits worse by so many times. Quick ramps reach 0.017 mm/deg and 0.1 of the flank, but they begin at rest.
+AT_ONCE, SHARE, WORSE = 0.011, 0.07, 1.2
+# With lash in, a lift begins at more than this share of the flank's velocity.
+GENTLY = 0.045
+
+
+@rule("foot-corner", DOUBT, "{valve}.events", "{valve}.centerline.event_midpoint", "{valve}.centerline.centroid", "{valve}.peak_lift",
+      "{valve}.peak_lobe_lift", "cam.overlap")  # fmt: skip
+def foot_corner(lobe: Lobe, curve: Curve, rig: Rig, swept: Swept, valve: str) -> Seen | None:
+    """A lift that begins at once where the job says that there is no lash."""
+    if (rig.lash_mm > 0.0 and rig.indicator_at == "valve") or stands_that_sank(
+        swept
+    ):  # a lifter that sinks sets its valve down early
+        return None
+    found = [(word, each) for word, each in _feet(lobe, curve) if _sharp(each, curve)]
+    if not found:
+        return None
+    word, each = max(found, key=lambda pair: pair[1].velocity)
+    return Seen(
+        f"The lift of the {valve} valve {word} at {each.velocity:.3f} mm a degree all at once, while a cam lifts it from rest.",
+        "There is lash in the valve train that job.toml does not give, the plunger loses contact with the valve near its seat, or it has "
+        "too little preload.",
+        "Set the plunger with preload on the closed valve, take the lash out or write lash_mm in job.toml, and sweep again.",
+    )
+
+
+@rule("lash-not-seen", DOUBT, "{valve}.events", "{valve}.centerline.event_midpoint", "{valve}.peak_lobe_lift", "cam.overlap")
+def lash_not_seen(lobe: Lobe, curve: Curve, rig: Rig, valve: str) -> Seen | None:
+    """A lift that begins gently where the job says that there is lash."""
+    if rig.lash_mm < LASH_MM or rig.indicator_at != "valve":
+        return None
+    feet = [each for _, each in _feet(lobe, curve)]
+    if len(feet) < 2 or any(each.velocity > GENTLY * _fastest(curve) for each in feet):
+        return None
+    return Seen(
+        f"The lift of the {valve} valve begins gently, at {max(each.velocity for each in feet):.3f} mm a degree, as a ramp lifts it from its "
+        f"seat; with {rig.lash_mm:g} mm of lash it would begin at once.",
+        "There is no lash in while measuring, or far less than job.toml says.",
+        "Measure the lash, correct lash_mm in job.toml, or set it and sweep again.",
+    )
+
+
+# Less lash than this may lie within a ramp.
+LASH_MM = 0.08
+
+
+def _feet(lobe: Lobe, curve: Curve) -> list[tuple[str, Corner]]:
+    """How the lift begins and, backward, how it ends."""
+    deg, lift = _readings(curve)
+    top, step = _middle_of_top(deg, lift, lobe.causes.step_mm), lobe.causes.step_mm
+    up, down = deg < top, deg >= top
+    both = (
+        ("begins", corner(deg[up], lift[up], step, 0.0)),
+        ("ends", corner(-deg[down][::-1], lift[down][::-1], step, 0.0)),
+    )
+    return [(word, each) for word, each in both if each is not None]
+
+
+def _readings(curve: Curve) -> tuple[Floats, Floats]:
+    """All readings laid over each other, with those that are left out at the foot. Shape (n,) each, angles growing."""
+    deg, lift = (
+        np.concatenate(pair) for pair in ((curve.pooled.deg, curve.foot.deg), (curve.pooled.lift_mm, curve.foot.lift_mm))
+    )
+    order = np.argsort(deg)
+    return deg[order], lift[order]
+
+
+def _middle_of_top(deg: Floats, lift: Floats, step_mm: float) -> float:
+    high = deg[lift > lift.max() - 2 * step_mm]
+    return float((high[0] + high[-1]) / 2)
+
+
+def _fastest(curve: Curve) -> float:
+    return float(np.abs(curve.slope).max())
+
+
+def _sharp(each: Corner, curve: Curve) -> bool:
+    return each.velocity > max(AT_ONCE, SHARE * _fastest(curve)) and each.worse > WORSE

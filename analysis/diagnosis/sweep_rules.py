@@ -1,0 +1,157 @@
+"""Rules about a sweep: what its encoder and its indicator show before any curve is drawn."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import PurePath
+
+from analysis.base.finding import DOUBT, NOTE, REFUSAL
+from analysis.crank.lag import stated_lag
+from analysis.curve.sweep import Sweep, Swept
+from analysis.diagnosis.rule import Seen, rule
+from analysis.job import Job, Rig
+from analysis.lobe.at_rest import stands_that_sank
+from analysis.lobe.result import Lobe, Refused
+
+RUNOUT_MM = 0.03
+# Checking lifts below so many times the runout are taken by it further than an event may be off.
+RUNOUT_TIMES = 10.0
+# A lag that is negative, or beyond its bound, by less than this (s) may be the clock's.
+LEAST_LEAD_S = 0.01
+
+
+@rule("counts-lost", NOTE, "{valve}")
+def counts_lost(swept: Swept) -> Iterator[Seen]:
+    """Turns of the encoder that do not have as many counts as they should."""
+    per_count = 360.0 / swept.sweep.cpr
+    for slip in swept.count_errors:
+        yield Seen(
+            f"Between the index pulses at counts {slip.after} and {slip.before} the count is off by {slip.counts:+d} "
+            f"({slip.counts * per_count:+.2f} degrees).",
+            "Counts were lost or the coupling slipped. Readings between them were rejected; later readings were corrected.",
+            "Check the encoder's cable and coupling.",
+        )
+
+
+@rule("bleed-down", DOUBT, "{valve}", explains=("foot-corner", "passes-apart", "zero-drift"))
+def bleed_down(swept: Swept) -> Seen | None:
+    """A lift that falls while the crank stands still."""
+    falls = stands_that_sank(swept)
+    if not falls:
+        return None
+    return Seen(
+        f"The lift fell by {falls[0].fall_mm:.2f} mm in {falls[0].seconds:.1f} s while the crank stood still ({len(falls)} such "
+        f"{'pause' if len(falls) == 1 else 'pauses'}).",
+        "A hydraulic lifter bleeds down, so its lifts read too low.",
+        "Use a solid checking lifter, or sweep without stopping.",
+    )
+
+
+@rule("spikes", NOTE, "{valve}")
+def spikes(swept: Swept) -> Seen | None:
+    """Outliers."""
+    count = int((~swept.good).sum())
+    if not count:
+        return None
+    return Seen(
+        f"{count} of {swept.good.size} readings were outliers and were rejected.",
+        "A few are usual; many point to a loose cable or a dirty scale.",
+    )
+
+
+@rule("sign-flipped", NOTE, "{valve}")
+def sign_flipped(swept: Swept) -> Seen | None:
+    """An indicator that counts the other way."""
+    if not swept.flipped:
+        return None
+    return Seen(
+        "The reading falls as the valve opens, so its sign was reversed.",
+        do="Write indicator_sign = -1 in job.toml if the indicator is mounted that way.",
+    )
+
+
+@rule("runout", DOUBT)
+def runout(swept: Swept) -> Seen | None:
+    """A base circle that is no circle."""
+    base = swept.curve.base
+    if base.runout_mm <= max(RUNOUT_MM, 3 * swept.sweep.step_mm):
+        return None
+    lift = RUNOUT_TIMES * base.runout_mm
+    return Seen(
+        f"Base-circle runout is {base.runout_mm:.3f} mm TIR: events at checking lifts below {lift:.2f} mm are unreliable.",
+        "The camshaft is bent, its journals are worn, or the indicator's stand moves.",
+        "Check the journals and the indicator's stand.",
+        touches=(f"{{valve}}.events@<{lift:.4f}",),
+    )
+
+
+@rule("lag-impossible", DOUBT, "{valve}")
+def lag_impossible(swept: Swept, valve: str) -> Seen | None:
+    """A reading that leads the plunger."""
+    lag = swept.curve.lag
+    if lag.seconds >= -max(LEAST_LEAD_S, 4 * lag.u):
+        return None
+    return Seen(
+        f"The readings of the {valve} valve come {-lag.seconds * 1e3:.0f} ms before the plunger moves, which no indicator does.",
+        "The board's clock or the age of its readings is wrong, the engine was turned against its direction of rotation, or the lift "
+        "depends on time in another way.",
+        "Check the board, and the direction in job.toml, and sweep again at an even speed.",
+    )
+
+
+@rule("lag-beyond-bound", NOTE, "{valve}.lag")
+def lag_beyond_bound(rig: Rig, swept: Swept, valve: str) -> Seen | None:
+    """A lag that the job says cannot be."""
+    lag, bound = swept.curve.lag, rig.indicator_latency_ms * 1e-3
+    if lag.seconds <= bound + max(LEAST_LEAD_S, 4 * lag.u):
+        return None
+    return Seen(
+        f"The indicator on the {valve} valve lags by {lag.seconds * 1e3:.0f} ms, and job.toml says at most {bound * 1e3:.0f} ms.",
+        "The indicator is slower than was thought. The lag that was found was taken out.",
+        "Correct indicator_latency_ms in job.toml.",
+    )
+
+
+@rule("latency-unknown", NOTE, "{valve}.lag")
+def lag_unknown(rig: Rig, swept: Swept) -> Seen | None:
+    """A sweep turned too evenly to show the indicator's lag."""
+    if not swept.curve.lag.u >= 0.9 * stated_lag(rig).u > 0.0:
+        return None
+    return Seen(
+        "The turning speed varied too little to measure the indicator's lag, so the limit in job.toml was used.",
+        do="Turn some passes slower and some faster.",
+    )
+
+
+@rule("lift-hidden", NOTE, "{valve}.events")
+def lift_hidden(job: Job, lobe: Lobe) -> Iterator[Seen]:
+    """Checking lifts at which the valve has not moved yet."""
+    at, lash = job.measure.checking_at, job.rig.lash_mm
+    for lift in lobe.hidden_mm:
+        yield Seen(
+            f"The {lobe.swept.valve} checking lift of {lift:g} mm at the {at} is hidden by the lash of {lash:g} mm.",
+            "The valve has not moved yet at that lift.",
+            "Choose a higher checking lift, or measure at the lobe.",
+        )
+
+
+@rule("sweep-not-used", NOTE)
+def sweep_not_used(unused: Sweep) -> Seen:
+    """A sweep without forward motion."""
+    return Seen(
+        f"{PurePath(unused.capture.path).name or 'A capture'}: the crank stood still or was turned backward only, so it says nothing "
+        f"about the {unused.stood_on} lobe.",
+        do="Sweep it again in the direction of rotation.",
+    )
+
+
+@rule("not-measured", REFUSAL)
+def not_measured(refused: Refused) -> Seen:
+    """A lobe that was swept and has no number."""
+    error = refused.error
+    where = f" ({PurePath(error.where).name})" if error.where else ""
+    return Seen(
+        f"The {refused.valve} lobe was not measured{where}: {error.what}.",
+        do=f"{error.do.removesuffix('.')}." if error.do else "",
+        touches=(refused.valve,),
+    )
