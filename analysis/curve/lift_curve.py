@@ -106,7 +106,8 @@ def make_curve(
         fit = _Fit.first(lobe, step_mm, fit.spline.log_smoothing)
     lag, stated = Lag(0.0, 0.0, 0.0), stated.later(-placed_s)
     for left in reversed(range(ROUNDS)):
-        found = estimate_lag(fit.points, fit.spline, fit.pooled, base, step_mm)
+        zero_u_mm = base.zero_u_mm(step_mm, _noise(fit.points, fit.spline, step_mm))
+        found = estimate_lag(fit.points, fit.spline, fit.pooled, base, zero_u_mm)
         before, lag = lag, stated.combined(found and found.later(lag.seconds))
         last = left == 0 or abs(lag.seconds - before.seconds) < SETTLED_S
         fit = fit.again(lobe.without_lag(lag.seconds), step_mm, ramps=last)
@@ -152,7 +153,7 @@ def _of_the_lobe(points: Points, base: BaseCircle, peak_deg: float) -> Points:
     """The points on the lobe and about it, above the base circle. DataError if there are none."""
     lobe = _enough_of_each(points, np.abs(points.deg - peak_deg) <= HALF_LOBE_DEG + MARGIN_DEG)
     if lobe is None:
-        raise DataError("the sweep holds no reading of the lobe itself", do="Sweep the whole lobe in running direction")
+        raise DataError("the sweep holds no reading of the lobe itself", do="Sweep the whole lobe in the direction of rotation")
     return replace(lobe, lift_mm=lobe.lift_mm - base.zero(lobe.pass_, lobe.deg))
 
 
