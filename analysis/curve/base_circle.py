@@ -34,8 +34,7 @@ class BaseCircle:
 
     `before_deg` and `after_deg`: middles of the flat parts (crank degrees from overlap TDC). `runout_mm`: peak to peak of the level
     along the base circle; `drift_mm`: how far the zero of the last pass lies from that of the first, on the same side; `covered_deg`:
-    crank degrees of base circle seen; `scatter_mm` of one bin about its cell; `spread_mm` of one reading about its pass's level on
-    that side.
+    crank degrees of base circle seen; `scatter_mm` of one bin about its cell.
     """
 
     before: Floats
@@ -46,14 +45,12 @@ class BaseCircle:
     drift_mm: float
     covered_deg: float
     scatter_mm: float
-    spread_mm: float
 
     def zero_u_mm(self, step_mm: float, noise_mm: float = 0.0) -> float:
-        """Standard uncertainty of a zero. One that stays on one code is known to half a step only, one that is seen to go to and fro
-        between codes better than that. `noise_mm` of one reading, if that is known otherwise.
+        """Standard uncertainty of a zero. Where readings have next to no noise (`noise_mm` of one, as the curve tells it) their mean
+        stays on a code, however many there are. What they scatter by here tells nothing: at the edge of a code it takes no noise.
         """
-        stirred = max(noise_mm, math.sqrt(max(self.spread_mm**2 - step_mm**2 / 12, 0.0)))
-        return math.hypot(coherent_u(step_mm, stirred), self.scatter_mm / math.sqrt(max(self.covered_deg, 1.0)))
+        return math.hypot(coherent_u(step_mm, noise_mm), self.scatter_mm / math.sqrt(max(self.covered_deg, 1.0)))
 
     def mean_zero_u_mm(self, step_mm: float, noise_mm: float = 0.0) -> float:
         """As `zero_u_mm`, of the mean over all passes: zeros that drift over the indicator's codes are rounded each in its own way,
@@ -65,9 +62,8 @@ class BaseCircle:
             return self.zero_u_mm(step_mm, noise_mm)
         at = np.polynomial.Polynomial.fit(number, zeros[number], 1)(number) / step_mm
         in_phase = [abs(np.mean(np.exp(2j * np.pi * k * at))) ** 2 for k in range(1, HARMONICS)]
-        stirred = max(noise_mm, math.sqrt(max(self.spread_mm**2 - step_mm**2 / 12, 0.0)))
         kept = (a + (1.0 - a) / number.size for a in in_phase)
-        repeats = sum(share * harmonic_variance(step_mm, stirred, k) for k, share in enumerate(kept, start=1))
+        repeats = sum(share * harmonic_variance(step_mm, noise_mm, k) for k, share in enumerate(kept, start=1))
         return math.hypot(math.sqrt(repeats), self.scatter_mm / math.sqrt(max(self.covered_deg, 1.0)))
 
     def share_after(self, deg: Floats) -> Floats:
@@ -160,7 +156,6 @@ def find_base_circle(points: Points, peak_deg: float, step_mm: float) -> BaseCir
         drift_mm=_drift(levels),
         covered_deg=covered,
         scatter_mm=float(np.std(points.lift_mm[on_base] - cells.mean[cells.cell[on_base]])) if on_base.any() else 0.0,
-        spread_mm=_spread(points, cells, flat, levels),
     )
 
 
@@ -253,15 +248,6 @@ def _drift(levels: Floats) -> float:
     known = (side[~np.isnan(side)] for side in levels)
     drifts = [side[-1] - side[0] for side in known if side.size > 1]
     return float(np.mean(drifts)) if drifts else 0.0
-
-
-def _spread(points: Points, cells: _Cells, flat: Bools, levels: Floats) -> float:
-    """Standard deviation (mm) of single readings about the level of their pass and side. `levels`: shape (2, passes)."""
-    level = _of_each(levels, points, cells)
-    mine = flat[cells.cell] & ~np.isnan(level)
-    readings = float(points.n[mine].sum())
-    total = float(np.sum(points.n[mine] * ((points.lift_mm[mine] - level[mine]) ** 2 + points.scatter2[mine])))
-    return math.sqrt(total / readings) if readings > 0 else 0.0
 
 
 def _levels(points: Points, cells: _Cells, flat: Bools, after: bool) -> Floats:
