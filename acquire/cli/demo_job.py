@@ -38,6 +38,10 @@ def job_text(scenario: Scenario, truth: Truth) -> str:
                 "encoder_offcenter_deg": math.ceil(10 * math.degrees(rig.encoder.eccentric)) / 10,
                 "indicator_tilt_deg": math.ceil(2 * gauge.tilt_deg) / 2,
                 "cam_runout_mm": math.ceil(200 * rig.train.runout_mm) / 200,
+                # As a fitter states them who has measured the ratio, set the lash with two gauges and read a data sheet.
+                "rocker_ratio_error": 0.005,
+                "lash_error_mm": 0.005,
+                "indicator_error_mm": 0.002,
                 "stop_depth_mm": rig.stop.depth_mm,
             },
             **_card(truth),

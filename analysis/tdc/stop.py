@@ -27,6 +27,10 @@ LEAVE_DEG = 20.0
 # before: 0.24 for a hand that turns back at even deceleration, 0.12 for a softer one. The rest at the outermost count as a share of
 # the time for those three degrees: up to 1.3 for such hands.
 DEAD_SHARE, REST_SHARE = 0.4, 1.6
+# A rest as long as this (s) is one, however slowly the crank came.
+LONG_REST_S = 0.9
+# Contacts of a stop that hand and give spread no further than this (deg); places where a hand turned back do.
+SPREAD_DEG = 3.0
 # More than this is left out around the top (deg) by no stop that fits a plug hole; between these bounds lie usual ones (common
 # practice: the piston meets it 1 to 30 mm below its top).
 LARGEST_ARC_DEG, USUAL_ARC_DEG = 160.0, (14.0, 130.0)
@@ -48,8 +52,8 @@ class Side:
 
     @property
     def met(self) -> bool:
-        """Whether the crank met something hard here, most times."""
-        return bool(self.hard.size and self.hard.mean() >= 0.5)
+        """Whether the crank met something hard here, at least once: a hand that comes softly to a stop may hide it."""
+        return bool(self.hard.any())
 
 
 @dataclass(frozen=True)
@@ -191,7 +195,7 @@ def _refuse_one_side(low: Side, high: Side, unswept: float, degree: float, how: 
     ]
     for side, _, word in soft:
         spread = float(np.ptp(side.counts)) / degree
-        if unswept > LARGEST_ARC_DEG or side.left_out.size or spread > AGREE_DEG:
+        if unswept > LARGEST_ARC_DEG or spread > SPREAD_DEG:
             raise DataError(
                 f"the stop was met from one side only: where the count {word} the crank was turned back by hand, not by the stop",
                 do=f"Turn the other way until the piston meets the stop there too. {how}",
@@ -242,7 +246,7 @@ def _hard(crank: Ints, time_s: Floats, at: int, outward: int, degree: float) -> 
         return True
     approach = max(near - far, 1e-6)
     dead = 6 * last_deg / approach * DEAD_SHARE * max(float(time_s[came]) - last, 0.0) <= last_deg
-    return dead or float(time_s[left] - time_s[came]) >= REST_SHARE * approach
+    return dead or float(time_s[left] - time_s[came]) >= min(REST_SHARE * approach, LONG_REST_S)
 
 
 def are_contacts(turned: Ints, outward: int, degree: float) -> Bools:
