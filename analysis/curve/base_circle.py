@@ -13,7 +13,7 @@ import numpy as np
 from analysis.base.errors import DataError
 from analysis.base.quantization import HARMONICS, coherent_u, harmonic_variance
 from analysis.base.samples import Bools, Floats, Ints
-from analysis.curve.points import Points
+from analysis.curve.points import Points, each_pass
 
 CELL_DEG = 1.0
 # What is level to within a few steps over this length is flat; a shorter part could be the nose or a dwell.
@@ -166,7 +166,7 @@ def _refuse_unsteady(points: Points, cells: _Cells, step_mm: float) -> None:
         return
     lift, pass_ = points.lift_mm[away], points.pass_[away]
     noise = float(np.median(np.abs(np.diff(lift)))) / 0.954  # of two neighbours: sqrt(2) x 0.6745
-    level = np.array([np.median(lift[pass_ == number]) for number in np.unique(pass_)])
+    level = np.array([np.median(lift[rows]) for rows in each_pass(pass_)])
     if noise > max(NOISY_MM, 3 * step_mm):
         raise DataError(
             f"the readings scatter by {noise:.2f} mm where the valve is closed: noise hides the base circle",
@@ -219,14 +219,18 @@ def _spots(flat: Bools) -> tuple[float, float]:
 
 
 def _without_drift(points: Points, cells: _Cells, levels: Floats) -> Floats:
-    """Mean of the cells with each pass's own level taken off and that of all put back: what a zero that drifts does is no runout. Shape
-    (c,).
+    """Mean of the cells with each pass's own level taken off and that of all put back: what a zero that drifts does is no runout.
+    `levels`: shape (2, passes). Shape (c,).
     """
-    own = levels[(cells.deg >= 0).astype(np.int64), points.pass_]
     known = ~np.isnan(levels)
-    mean = (np.where(known, levels, 0.0).sum(axis=1) / np.maximum(known.sum(axis=1), 1))[(cells.deg >= 0).astype(np.int64)]
-    lift = np.where(np.isnan(own), points.lift_mm, points.lift_mm - own + mean)
+    mean = np.where(known, levels, 0.0).sum(axis=1) / np.maximum(known.sum(axis=1), 1)
+    lift = points.lift_mm - _of_each(np.where(known, levels - mean[:, None], 0.0), points, cells)
     return np.asarray(np.bincount(cells.cell, weights=lift, minlength=MIDDLES.size) / np.maximum(cells.count, 1))
+
+
+def _of_each(levels: Floats, points: Points, cells: _Cells) -> Floats:
+    """What stands for the pass and side of each point, shape (n,), in a table of shape (2, passes)."""
+    return np.asarray(np.where(cells.after, levels[1][points.pass_], levels[0][points.pass_]))
 
 
 def _runout(level: Floats) -> float:

@@ -153,7 +153,7 @@ def _of_the_lobe(points: Points, base: BaseCircle, peak_deg: float) -> Points:
     """The points on the lobe and about it, above the base circle. DataError if there are none."""
     lobe = _enough_of_each(points, np.abs(points.deg - peak_deg) <= HALF_LOBE_DEG + MARGIN_DEG)
     if lobe is None:
-        raise DataError("the sweep holds no reading of the lobe itself", do="Sweep the whole lobe in running direction")
+        raise DataError("the sweep holds no reading of the lobe itself", do="Sweep the whole lobe in the direction of rotation")
     return replace(lobe, lift_mm=lobe.lift_mm - base.zero(lobe.pass_, lobe.deg))
 
 

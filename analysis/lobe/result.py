@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from html import escape
 from typing import Any, Final, Protocol
 
 import numpy as np
@@ -329,6 +328,8 @@ class Measurement:
         return "\n".join(f"{name:<{width}}  {text}" for name, text in self._sheet())
 
     def _repr_html_(self) -> str:
+        from html import escape  # only a notebook pays for its tables
+
         rows = (
             f"<tr><th style='text-align: left'>{escape(name)}</th><td>{escape(text)}</td></tr>" for name, text in self._sheet()
         )

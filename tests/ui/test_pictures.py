@@ -84,9 +84,7 @@ def figures(place: Place) -> LiveResult:
     """What is known in a step: nothing, openings, or everything."""
     lobe = next((lobe for lobe in FIGURES.lobes if lobe.valve == place.valve), None)
     if lobe is None or place.step == ZERO:
-        tdc = (
-            TdcFound(Quantity(3400.41, {Source("made up"): 0.18}), 2400, "stop", (2, 2)) if place.step in (STOP, TRAVEL) else None
-        )
+        tdc = TdcFound(Quantity(3400.41, {Source("made up"): 0.18}), 2400, "stop") if place.step in (STOP, TRAVEL) else None
         return LiveResult(
             {}, None, "only 12 readings were taken in the direction of rotation with the slack taken up." if lobe else "", tdc
         )
