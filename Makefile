@@ -1,8 +1,10 @@
 # make test   everything that must hold before a change goes in
 # make demo   a whole measurement against a simulated rig, in under a minute
 # make bench  how fast it is here; prints figures and decides nothing
-# make study  how true the numbers are, all 270 scenarios by 2000 trials: a day or two on one processor; SHARE=2/8 does an eighth of it
-# make firmware-test  the board's firmware: core on this machine, AVR image in the emulator (needs gcc-avr avr-libc libsimavr-dev libelf-dev)
+# make study  how true the numbers are: the short forms of make test with ten times as many seeds (SHARE=1/n only), then all 270
+#             scenarios by 2000 trials: a day or two on one processor; SHARE=2/8 does an eighth of it
+# make firmware-test  the board's firmware: core on this machine, AVR image in the emulator, RP2040 board under MicroPython
+#             (needs gcc-avr avr-libc libsimavr-dev libelf-dev nodejs npm)
 # Needs make and a Python of 3.11 or later with venv; PYTHON=python3.12 chooses another.
 
 PYTHON ?= python3
@@ -10,6 +12,8 @@ BIN := .venv/bin
 SHARE ?= 1/1
 BENCHES := $(basename $(notdir $(sort $(wildcard tests/benchmarks/bench_*.py))))
 INSTALLED := .venv/installed
+# On every processor. A module stays together: its tests share what they have simulated.
+PYTEST := $(BIN)/pytest -n auto --dist loadscope --no-loadscope-reorder
 
 .PHONY: test demo bench study firmware-test clean
 
@@ -18,7 +22,7 @@ test: $(INSTALLED)
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
 	$(BIN)/lint-imports
-	$(BIN)/pytest
+	$(PYTEST)
 
 demo: $(INSTALLED)
 	$(BIN)/lobetrace demo
@@ -30,6 +34,7 @@ firmware-test: $(INSTALLED)
 	$(MAKE) -C firmware-notes/reference test PYTHON='$(CURDIR)/$(BIN)/python'
 
 study: $(INSTALLED)
+	$(if $(filter 1/%,$(SHARE)),STUDY_TIMES=10 $(PYTEST) tests/statistics)
 	$(BIN)/python -m tests.statistics.study --seeds 2000 --share $(SHARE) --rows study-$(subst /,-of-,$(SHARE)).jsonl
 
 # Only a change of pyproject.toml installs again.

@@ -10,8 +10,8 @@ from pathlib import PurePath
 from analysis.base.errors import DataError, placed
 from analysis.base.quantity import Quantity, Source
 from analysis.base.samples import Capture
-from analysis.crank.motion import running_direction
-from analysis.crank.segments import first_start
+from analysis.crank.motion import direction_of_rotation
+from analysis.crank.segments import on_one_count
 from analysis.curve.lobe_period import refuse_other_cpr
 from analysis.curve.sweep import Sweep, Swept, read_sweep
 from analysis.curve.sweep_selection import for_slack, of_one_cylinder, onward
@@ -49,7 +49,7 @@ def measure(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0) ->
     about the numbers `analysis.diagnosis.examine` says. A lobe that cannot be told is in `refused`. Raises DataError if nothing
     can: no TDC, no sweep, no sweep that covers its lobe, only backward motion.
     """
-    usable = [first_start(c) for c in captures if c.samples.crank.size]
+    usable = [on_one_count(c) for c in captures if c.samples.crank.size]
     sweeps = [c for c in usable if c.header.step == "sweep"]
     empty = [_empty(c, on) for c in captures if not c.samples.crank.size for on in c.header.channels]
     if not sweeps:
@@ -74,7 +74,7 @@ def measure(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0) ->
     found, seen, refused = _lobes(job, channels, empty)
     lobes = tuple(found[valve] for valve in ("intake", "exhaust") if valve in found)
     return Measurement(
-        tdc=Tdc(tdc.at_top(forward).labelled("count"), tdc.method, sum(tdc.touches)),
+        tdc=Tdc(tdc.at_top(forward).labelled("count"), tdc.method, sum(tdc.contact_counts)),
         lobes=lobes,
         cam=_cam(job, found),
         captures=tuple(Used(PurePath(c.path).name or "unnamed", c.sha256) for c in _used(usable, channels, lobes)),
@@ -161,7 +161,7 @@ def forward_of(job: Job, sweeps: Sequence[Capture]) -> int:
     """The sign of counting in running direction: as the job says, or the way in which the sweeps went further."""
     if job.rig.direction != "auto":
         return 1 if job.rig.direction == "up" else -1
-    return running_direction(max((c.samples.crank for c in sweeps), key=lambda crank: crank.size))
+    return direction_of_rotation(max((c.samples.crank for c in sweeps), key=lambda crank: crank.size))
 
 
 def find_tdc(job: Job, captures: Sequence[Capture], forward: int) -> Located:
@@ -197,17 +197,17 @@ def _cam(job: Job, lobes: dict[str, Lobe]) -> Cam | None:
     intake, exhaust = lobes.get("intake"), lobes.get("exhaust")
     if intake is None or exhaust is None:
         return None
+
+    def of_both(quantity: Quantity) -> Quantity:
+        one_shaft = job.timing_set.camshafts == 1
+        return on_one_shaft(quantity, (lobe.causes for lobe in lobes.values())) if one_shaft else quantity
+
     both = max(_both(intake, exhaust), key=lambda pair: pair[0].lift_mm, default=None)
-    open_together = None
-    if both is not None:
-        open_together = overlap(both[0].opens, both[1].closes)
-        if job.timing_set.camshafts == 1:
-            open_together = on_one_shaft(open_together, (lobe.causes for lobe in lobes.values()))
     return Cam(
         cylinder=job.measure.cylinder,
-        separation=separation(intake.centerline, exhaust.centerline).labelled("cam deg"),
-        advance=advance(intake.centerline, exhaust.centerline).labelled("deg", "advance"),
-        overlap=open_together,
+        separation=of_both(separation(intake.centerline, exhaust.centerline)).labelled("cam deg"),
+        advance=of_both(advance(intake.centerline, exhaust.centerline)).labelled("deg", "advance"),
+        overlap=None if both is None else of_both(overlap(both[0].opens, both[1].closes)),
         overlap_lift_mm=None if both is None else both[0].lift_mm,
     )
 

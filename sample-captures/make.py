@@ -52,40 +52,50 @@ class Sample:
     cut_short: float | None = None  # share of the last capture's bytes that is left
 
 
+# Of a job with one lobe it is said that nothing shows which way the engine was turned.
+_ONE_LOBE = "direction-unproven"
+
 SAMPLES = (
     Sample("clean", _RIG, ("stop", "intake", "exhaust")),
     Sample(
         "slow-indicator",
         replace(_RIG, work=_TWICE, indicators=(Indicator(noise_mm=0.003, latency_s=0.060, per_s=10.0),)),
         ("stop", "intake"),
+        (_ONE_LOBE,),
     ),
     Sample(
         "slack",
         replace(_RIG, train=Train(slack_deg=2.4), hand=Hand(stroke=(40.0, 80.0), rollback_share=0.7, rollback_deg=5.0)),
         ("stop", "intake", "backward"),
+        (_ONE_LOBE,),
     ),
     Sample(
         "lost-counts",
         replace(_RIG, work=_TWICE, encoder=Encoder(lost=(Lost(900.0, 40),))),
         ("stop", "intake"),
-        ("counts-lost",),
+        ("board-faults", _ONE_LOBE, "counts-lost"),
     ),
     Sample(
         "cut-short",
         replace(_RIG, work=replace(_RIG.work, turns=2.4)),
         ("stop", "intake"),
-        ("capture-incomplete",),
+        ("capture-incomplete", _ONE_LOBE),
         cut_short=0.8,
     ),
     Sample(
         "bleed-down",
         replace(_RIG, train=Train(bleed_mm=0.35), hand=Hand(rest=(1.5, 2.5))),
         ("stop", "intake"),
-        ("bleed-down",),
+        ("bleed-down", _ONE_LOBE),
         ("intake",),
     ),
-    Sample("inch-lifter", replace(_RIG, indicators=(Indicator(where="lobe", step=0.0005, unit="in"),)), ("stop", "intake")),
-    Sample("counts-down", replace(_RIG, encoder=Encoder(direction=-1)), ("stop", "intake")),
+    Sample(
+        "inch-lifter",
+        replace(_RIG, indicators=(Indicator(where="lobe", step=0.0005, unit="in"),)),
+        ("stop", "intake"),
+        (_ONE_LOBE,),
+    ),
+    Sample("counts-down", replace(_RIG, encoder=Encoder(direction=-1)), ("stop", "intake"), (_ONE_LOBE,)),
     Sample(
         "two-indicators", replace(_RIG, indicators=(Indicator(), Indicator()), work=replace(_TWICE, turns=2.7)), ("stop", "both")
     ),

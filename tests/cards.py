@@ -5,12 +5,13 @@ from __future__ import annotations
 from typing import Any
 
 from acquire.simulator.rig import Rig
-from acquire.simulator.truth import TrueLobe, truth
+from acquire.simulator.truth import TrueLobe
+from tests.recorded import truth_of
 
 
 def card_of(rig: Rig, lifts: tuple[float, ...] = (1.27,), step_deg: float = 0.5) -> dict[str, Any]:
     """The tables of [specification] for the camshaft of `rig`, angles rounded to `step_deg`."""
-    true = truth(rig, [(mm, "lobe") for mm in lifts])
+    true = truth_of(rig, tuple((mm, "lobe") for mm in lifts))
 
     def rounded(deg: float) -> float:
         return round(deg / step_deg) * step_deg

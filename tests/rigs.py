@@ -14,12 +14,13 @@ from acquire.simulator.encoder import Encoder
 from acquire.simulator.hand import Hand
 from acquire.simulator.indicator import Indicator
 from acquire.simulator.rig import Rig, Work
-from acquire.simulator.truth import Truth, truth
+from acquire.simulator.truth import Truth
+from analysis.base.finding import Finding
 from analysis.base.quantity import Quantity, Source
 from analysis.diagnosis.examine import examine
 from analysis.job import Job
 from analysis.lobe.result import Measurement
-from tests.recorded import captures
+from tests.recorded import captures, truth_of
 
 # Nearly exact instruments, for what is to be seen of the arithmetic alone.
 FINE = Rig(
@@ -30,6 +31,11 @@ FINE = Rig(
 )
 # The usual clean rig, with a coarse encoder and few turns: quick, and still without any caution.
 SHORT = Rig(encoder=Encoder(cpr=1200), work=Work(touches=3, turns=4.2))
+
+
+# What is remarked of any rig: how far the crank was turned back elsewhere, a direction of rotation that one lobe alone cannot prove, and
+# whether TDC was found again at the end.
+REMARKS = ("turned-back-elsewhere", "direction-unproven", "tdc-not-rechecked", "tdc-held")
 
 
 def job_for(rig: Rig, /, **tables: Mapping[str, Any]) -> Job:
@@ -53,6 +59,8 @@ def job_for(rig: Rig, /, **tables: Mapping[str, Any]) -> Job:
             "encoder_offcenter_deg": math.ceil(10 * math.degrees(rig.encoder.eccentric)) / 10,
             "indicator_tilt_deg": math.ceil(2 * gauge.tilt_deg) / 2,
             "cam_runout_mm": math.ceil(200 * rig.train.runout_mm) / 200,
+            # Ratio, lash and gauge of a simulated rig are what it says.
+            **dict.fromkeys(("rocker_ratio_error", "lash_error_mm", "indicator_error_mm"), 0.0),
         },
         "measure": {"checking_lifts_mm": [0.15, 0.5, 1.0, 1.27, 2.54], "checking_at": "lobe"},
     }
@@ -66,8 +74,8 @@ def measured(
 ) -> tuple[Measurement, Truth]:
     """The whole way, and what is true of it at the job's checking lifts."""
     job = job_for(rig, **tables)
-    checking = [(lift, job.measure.checking_at) for lift in job.measure.checking_lifts_mm]
-    return examine(job, captures(rig, phases)), truth(rig, checking)
+    checking = tuple((lift, job.measure.checking_at) for lift in job.measure.checking_lifts_mm)
+    return examine(job, captures(rig, phases)), truth_of(rig, checking)
 
 
 def known(value: float, u95: float, unit: str = "", place: str = "") -> Quantity:
@@ -117,3 +125,8 @@ def against_truth(found: Measurement, true: Truth) -> dict[str, tuple[Quantity, 
         if found.cam.overlap is not None and found.cam.overlap_lift_mm == true.cam.overlap_lift_mm:
             both["overlap"] = found.cam.overlap, true.cam.overlap_deg
     return both
+
+
+def told(found: Measurement) -> list[Finding]:
+    """The findings but for what is remarked of any rig: none of a sound one."""
+    return [finding for finding in found.findings if finding.code not in REMARKS]

@@ -7,28 +7,27 @@ import itertools
 from collections import deque
 from collections.abc import AsyncGenerator, Callable
 from dataclasses import replace
+from functools import lru_cache
 from pathlib import Path
 
-from acquire.cli.demo_job import job_text
-from acquire.dashboard.hand import phase_for
-from acquire.dashboard.launch import setup_for
-from acquire.dashboard.road import Road
-from acquire.dashboard.setup import Setup
-from acquire.dashboard.station import Station
 from acquire.link.outcomes import Batch, Outcome
 from acquire.link.reconnect import Connected
 from acquire.procedure.saved_session import write_session
 from acquire.procedure.session import MET, Happened, Place, Plan, places
+from acquire.procedure.setup import Setup, setup_for
+from acquire.procedure.simulated_hand import phase_for
+from acquire.procedure.station import Station
 from acquire.procedure.steps import CAUTIONS, RIG, STOP
+from acquire.procedure.workers import Workers
 from acquire.record.recorder import Recorder
 from acquire.simulator.asked import in_short_turns
 from acquire.simulator.phases import REST, State, record_phase, start
 from acquire.simulator.rig import Rig
 from acquire.simulator.scenarios import Scenario
-from acquire.simulator.truth import truth
 from acquire.wire import Decoder, Event, Hello
 from analysis.base.samples import Board, Header
 from analysis.job import Job, parse_job
+from tests.recorded import demo_job
 
 BLOCK = 400  # events that come at once
 RESTS = 2  # seconds for which the hand rests before it does the same again
@@ -44,6 +43,15 @@ class Clock:
         return self.now
 
 
+@lru_cache(maxsize=512)
+def _worked(rig: Rig, phase: str, state: State) -> tuple[State, Hello, tuple[Event, ...]]:
+    """One phase from a state on: the state afterwards, the hello before it, its events. Walks that begin alike share them."""
+    done = record_phase(rig, phase, state)
+    hello, *events = Decoder().feed(done.data)
+    assert isinstance(hello, Hello)
+    return done.state, hello, tuple(events)
+
+
 class Engine:
     """A simulated rig that does what the procedure asks for; its events come in blocks."""
 
@@ -55,12 +63,7 @@ class Engine:
         self._rests = 0
         self.busy = REST  # the phase in hand
         self._events: deque[Event] = deque()
-        self._decoder = Decoder()
-
-    @property
-    def board(self) -> Board | None:
-        """What the board said it is."""
-        return self._decoder.board
+        self.board: Board | None = None  # what the board said it is
 
     def asks(self, place: Place, said: bool) -> None:
         """What `Setup.asks` is for."""
@@ -77,18 +80,18 @@ class Engine:
             phase = self._asked.popleft() if self._asked else REST
             self._rests = self._rests + 1 if phase == REST else 0
             self.busy = phase
-            done = record_phase(self.rig, phase, self._state)
-            self._state = done.state
-            # One hello a connection: those of later phases are answers nobody asked for.
-            lines = done.data if self._decoder.board is None else done.data.split(b"\n", 1)[1]
-            self._events.extend(self._decoder.feed(lines))
+            self._state, hello, events = _worked(self.rig, phase, self._state)
+            if self.board is None:  # one hello a connection: those of later phases are answers nobody asked for
+                self.board = hello.board
+                self._events.append(hello)
+            self._events.extend(events)
         return [self._events.popleft() for _ in range(min(count, len(self._events)))]
 
     def starts_again(self, boot: int) -> None:
         """The board lost its power: it counts anew."""
         rig = replace(self.rig, board=replace(self.rig.board, boot=boot))
         fresh = start(rig)
-        self.rig, self._decoder = rig, Decoder()
+        self.rig, self.board = rig, None
         self._state = replace(
             fresh, crank_deg=self._state.crank_deg, driven_deg=self._state.driven_deg, phases=self._state.phases
         )
@@ -108,7 +111,7 @@ class Walk:
         self.clock = Clock()
         self.folder = folder
         self.engine = Engine(scenario.rig)
-        self.text = job_text(scenario, truth(scenario.rig))
+        self.text = demo_job(scenario)
         folder.mkdir(parents=True, exist_ok=True)
         (folder / "job.toml").write_text(self.text, encoding="utf-8")
         self.job = job or parse_job(self.text)
@@ -120,7 +123,7 @@ class Walk:
         setup: Setup = replace(setup_for(self.job, self.folder, self.plan, "lobetrace 0"), asks=self.engine.asks)
         self.station = Station(setup, self.clock)
         self.station.watch.where = "a simulated board"
-        self.road = Road(self.station, nothing, clock=self.clock)
+        self.workers = Workers(self.station, nothing, clock=self.clock)
         if self.engine.board is not None:  # a new connection begins with a hello
             self.station.take(Batch((Hello(self.engine.board, 0, 0),), 0, self.clock.now))
 
@@ -170,7 +173,7 @@ class Walk:
             self.speak()
             self.feed()
             if k % 8 == 7:
-                self.road.settle()
+                self.workers.settle()
                 self.station.look()
         raise AssertionError(f"never got there: {self.station.session.at}, {self.station.facts()}, {list(self.station.messages)}")
 

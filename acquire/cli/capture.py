@@ -5,47 +5,105 @@ from __future__ import annotations
 import asyncio
 import sys
 import time
+from contextlib import aclosing
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Any, Final
 
 from acquire.cli import say
-from acquire.cli.progress import End, Progress
-from acquire.cli.recording import Recording, Wanted
+from acquire.cli.progress import line
 from acquire.cli.status_line import LiveLine
 from acquire.cli.until_told import until_told
-from analysis.base.errors import LobetraceError, UsageError
-from analysis.base.safety import STOP, cautions
+from acquire.cli.version import version
+from acquire.link.outcomes import Broken
+from acquire.link.reconnect import stream
+from acquire.procedure.limits import Limits
+from acquire.procedure.recorded_step import Counts
+from acquire.procedure.saved_session import read_session
+from acquire.procedure.session import Place, Plan
+from acquire.procedure.setup import Setup
+from acquire.procedure.station import Station
+from acquire.procedure.steps import STOP, SWEEP, TRAVEL
+from acquire.procedure.workers import IDLE_S
+from analysis.base.errors import DeviceError, LobetraceError, UsageError
+from analysis.base.safety import STOP as STOP_CAUTIONS
+from analysis.base.safety import cautions
 from analysis.job import Job, load_job
-from analysis.job.folder import CAPTURES, folder_of
+from analysis.job.folder import folder_of, put_aside
+
+_TRIES: Final = 20  # to find a lost board again: with the link's growing waits about half a minute
 
 
-def run(job_path: Path, wanted: Wanted, port: str, end: End, note: str, as_json: bool) -> None:
+def place_of(step: str, valve: str | None) -> Place:
+    """The place of the procedure that is recorded. `valve` is "intake", "exhaust" or "both" for a sweep, else None: UsageError."""
+    if step == "sweep" and valve is None:
+        raise UsageError("a sweep needs to know its valve", do="Add --valve intake, exhaust or both")
+    if step != "sweep" and valve is not None:
+        raise UsageError(f"--valve has no meaning with --step {step}", do="Leave it out, or use --step sweep")
+    return Place({"stop": STOP, "travel": TRAVEL, "sweep": SWEEP}[step], valve or "")
+
+
+def run(job_path: Path, place: Place, port: str, limits: Limits, note: str, as_json: bool) -> None:
     """Show the cautions, record, and say what it came to."""
     job = load_job(job_path)
-    _fitting(end, wanted.step)
-    for caution in cautions(wanted.step):
+    _fitting(limits, place.step)
+    for caution in cautions(place.step):
         say.person(f"! {caution}")
-    if end == End():
+    if limits == Limits():
         say.person("Ctrl-C ends the recording.")
-    path, progress = capture(folder_of(job_path), job, wanted, port, end, note)
-    if wanted.step == "stop":
-        say.person(f"! {STOP[-1]}")
+    done = capture(folder_of(job_path), job, place, port, limits, note)
+    if place.step == STOP:
+        say.person(f"! {STOP_CAUTIONS[-1]}")
     if as_json:
-        say.result_json({"capture": str(path), **_numbers(progress)})
+        say.result_json(done.numbers())
     else:
-        did = f"{progress.contacts} contacts" if wanted.step == "stop" else f"{progress.passes:.2f} turns of the camshaft"
-        say.result(f"{path}: {progress.rows} rows, {progress.lost} frames lost, {did}")
+        say.result(str(done))
 
 
-def _fitting(end: End, step: str) -> None:
+def _fitting(limits: Limits, step: str) -> None:
     """UsageError for a limit that a recording of this step never reaches: it would go on for ever."""
-    limits = (("--touches", end.touches, step == "stop", "stop"), ("--passes", end.passes, step != "stop", "sweep"))
-    for option, value, fits, other in limits:
+    for option, value, fits, other in (
+        ("--contacts", limits.contacts, step == STOP, "stop"),
+        ("--passes", limits.passes, step != STOP, "sweep"),
+    ):
         if value is not None and not fits:
-            raise UsageError(f"{option} has no meaning with --step {step}", do=f"Leave it out, or take --step {other}")
+            raise UsageError(f"{option} has no meaning with --step {step}", do=f"Leave it out, or use --step {other}")
 
 
-def capture(folder: Path, job: Job, wanted: Wanted, port: str, end: End, note: str = "") -> tuple[Path, Progress]:
-    """Record one capture into the job at `folder` until `end`, Ctrl-C or SIGTERM; its path, and what it came to.
+@dataclass(frozen=True)
+class Captured:
+    """What a recording came to: the file, what it counts, and what the link lost."""
+
+    path: Path
+    step: str
+    counts: Counts
+    lost: int
+    refused: int
+    reconnects: int
+
+    def numbers(self) -> dict[str, Any]:
+        """For machines."""
+        return {
+            "capture": str(self.path),
+            "rows": self.counts.rows,
+            "lost": self.lost,
+            "refused_bytes": self.refused,
+            "reconnects": self.reconnects,
+            "covered": round(self.counts.covered_deg / 720, 4),
+            "passes": self.counts.passes,
+            "turned_deg": round(self.counts.turned_deg, 3),
+            "contacts": sum(self.counts.contacts),
+            "contacts_by_side": list(self.counts.contacts),
+        }
+
+    def __str__(self) -> str:
+        low, high = self.counts.contacts
+        did = f"{low} + {high} contacts" if self.step == STOP else f"{self.counts.passes} passes"
+        return f"{self.path}: {self.counts.rows} rows, {self.lost} frames lost, {did}"
+
+
+def capture(folder: Path, job: Job, place: Place, port: str, limits: Limits, note: str = "") -> Captured:
+    """Record one capture into the job at `folder` until one of the `limits`, Ctrl-C or SIGTERM.
 
     Shows one live line meanwhile. `port` is the job's if empty. Raises UsageError if there is none,
     LinkError or DeviceError if no board is there or it is lost for good; the capture is closed then as far as it went.
@@ -54,28 +112,95 @@ def capture(folder: Path, job: Job, wanted: Wanted, port: str, end: End, note: s
     if not url:
         raise UsageError("no port is given", where=str(folder), do="Add --port, or put it into [rig]; lobetrace ports lists them")
     live = LiveLine(sys.stderr, time.monotonic)
-    recording = Recording(folder / CAPTURES, job, wanted, url, end, note, live)
+    recording = Capturing(setup_of(job, folder, place, note), url, limits, live)
     try:
         asyncio.run(until_told(recording.read()))
     except LobetraceError:
         live.end()
-        if recording.path:
-            say.person(f"{recording.path} holds the {recording.progress.rows} rows that came until then.")
+        if recording.path and recording.kept is not None:
+            say.person(f"{say.quoted(recording.path)} holds the {recording.kept} rows that came until then.")
         raise
     finally:
         live.end()
-    if recording.path is None:
-        raise UsageError("ended before a board had answered: nothing was recorded", where=url, do="Wait for the live line")
-    return recording.path, recording.progress
+    return _with_rows(recording.captured())
 
 
-def _numbers(progress: Progress) -> dict[str, int | float]:
-    return {
-        "rows": progress.rows,
-        "lost": progress.lost,
-        "refused_bytes": progress.refused,
-        "reconnects": progress.reconnects,
-        "covered": round(progress.covered, 4),
-        "turned_deg": round(progress.turned_deg, 3),
-        "contacts": progress.contacts,
-    }
+def _with_rows(done: Captured) -> Captured:
+    """What was captured. DeviceError without a row, and then the file is put aside, so that no result is made of it."""
+    if done.counts.rows:
+        return done
+    aside = put_aside(done.path)
+    came = f"{done.refused} bytes were refused" if done.refused else "not a byte came"
+    do = "See what comes there with: lobetrace monitor PORT --raw"
+    raise DeviceError(f"nothing was recorded: {came}, and no row among them", where=str(aside), do=do)
+
+
+def setup_of(job: Job, folder: Path, place: Place, note: str = "") -> Setup:
+    """A station for this one step of the job in `folder`; a rig check that was done there before knows the direction of rotation."""
+    plan = Plan(valves=(place.valve or "intake",))
+    software = f"lobetrace {version()}"
+    return Setup(job, plan, folder=folder, software=software, written=read_session(folder), alone=place, note=note)
+
+
+class Capturing:
+    """The station of the live screen, with one line of text instead of a screen. `path` is None until a board has answered."""
+
+    def __init__(self, setup: Setup, url: str, limits: Limits, live: LiveLine) -> None:
+        self.path: Path | None = None
+        self.counts = Counts()
+        self.kept: int | None = None  # rows in the file, once it is closed; None if its path leads there no more
+        self.station = Station(setup, time.monotonic)
+        self._step, self._baud = setup.alone.step if setup.alone else "", setup.job.rig.baud
+        self._url, self._limits, self._live = url, limits, live
+
+    async def read(self) -> None:
+        """Record until a limit is reached, or until cancelled; either way the file gets its closing line.
+
+        Raises the link's error if no board is there, or if it is lost and does not come back; DeviceError if the board has started
+        again, so that a limit can no longer be reached.
+        """
+        try:
+            async with aclosing(stream(self._url, self._baud, idle_after=IDLE_S)) as outcomes:
+                async for outcome in outcomes:
+                    self.station.take(outcome)
+                    self.station.look()
+                    self._look()
+                    if isinstance(outcome, Broken) and (self.path is None or self.station.watch.tries > _TRIES):
+                        raise outcome.error
+                    self._live.show(lambda: line(self.station))
+                    if self._limits.reached(self.counts):
+                        break
+                    self._reachable()
+            self._live.show(lambda: line(self.station), now=True)
+        except Exception as error:
+            if not isinstance(error, LobetraceError):
+                self.station.abandon()
+            raise
+        finally:
+            self._look()
+            recorder = None if self.station.recording is None else self.station.recording.recorder
+            if recorder is not None:
+                self.kept = recorder.rows if recorder.in_place else None
+            self.station.close()
+
+    def captured(self) -> Captured:
+        """What it came to. UsageError if no board had answered."""
+        if self.path is None:
+            do = "Wait for the live line"
+            raise UsageError("ended before a board had answered: nothing was recorded", where=self._url, do=do)
+        link = self.station.watch.state()
+        return Captured(self.path, self._step, self.counts, link.lost, link.refused, self.station.reconnects)
+
+    def _look(self) -> None:
+        recording = self.station.recording
+        if recording is not None and recording.recorder is not None:
+            self.path, self.counts = recording.recorder.path, recording.counts()
+
+    def _reachable(self) -> None:
+        recording = self.station.recording
+        if self._limits.counted and recording is not None and recording.started_again:
+            raise DeviceError(
+                f"the board started again before the {self._limits.counted} were complete, and its count began anew",
+                where=self._url,
+                do="Check its power and its plug, then record again: only what came before counts",
+            )

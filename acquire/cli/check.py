@@ -5,20 +5,22 @@ from __future__ import annotations
 import os
 import signal
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import BrokenExecutor, Future, ProcessPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
-from multiprocessing import get_all_start_methods, get_context
+from multiprocessing import get_all_start_methods, get_context, parent_process
+from multiprocessing.connection import wait
 from multiprocessing.context import BaseContext
 from pathlib import Path
-from threading import current_thread, main_thread
+from threading import Thread, current_thread, main_thread
 from types import FrameType
 from typing import Any
 
-from acquire.cli import say
+from acquire.cli import crash, say
 from acquire.cli.output_file import write
 from analysis.base.errors import DataError, LobetraceError
 from analysis.base.finding import Finding, refused
+from analysis.base.foreign import shown
 from analysis.capture import load
 from analysis.decision.decide import decide
 from analysis.decision.refusal import causes_of_refusal
@@ -49,9 +51,17 @@ class Checked:
     error: str = ""
 
 
-def run(jobs: Sequence[Path], as_json: bool, junit: Path | None) -> int:
-    """Check the jobs; the exit code: 0 all within, 1 any outside, else 2."""
-    done = list(_all(jobs))
+def run(jobs: Sequence[Path], as_json: bool, junit: Path | None, *, force: bool = False) -> int:
+    """Check the jobs; the exit code: 0 all within, 1 any outside, else 2. Interrupted, what is finished is written all the same, and
+    the code is 128 and the signal's number, as a shell has it.
+    """
+    done: list[Checked] = []
+    interrupted = 0
+    try:
+        _all(jobs, done)
+    except Interrupted as signalled:
+        interrupted = signalled.number
+        done += [_unmeasured(str(job), "interrupted before it was measured. Run it again") for job in jobs[len(done) :]]
     verdict = overall(each.verdict for each in done)
     if as_json:
         say.result_json({"schema": 1, "verdict": verdict, "jobs": [each.json for each in done]})
@@ -63,12 +73,23 @@ def run(jobs: Sequence[Path], as_json: bool, junit: Path | None) -> int:
             count = ", ".join(f"{verdicts.count(word)} {word}" for word in dict.fromkeys(WORD.values()) if word in verdicts)
             say.result(f"{len(done)} jobs: {count}")
     if junit is not None:
-        write(junit, junit_xml([_suite(each) for each in done]).encode("utf-8"))
+        write(junit, junit_xml([_suite(each) for each in done]).encode("utf-8"), force=force)
+    if interrupted:
+        finished = sum("interrupted before" not in each.error for each in done)
+        say.person(f"Interrupted: {finished} of {len(done)} jobs were finished and written.")
+        return crash.Signalled(128 + interrupted)
     return EXIT.get(verdict, CANNOT_TELL)
 
 
 def check(job_path: Path) -> Checked:
-    """One job. Whatever keeps it from being measured is part of the answer, not an error."""
+    """One job. Whatever keeps it from being measured is part of the answer, not an error; so is a failure of our own."""
+    try:
+        return _checked(job_path)
+    except Exception as error:
+        return _unmeasured(str(job_path), crash.told(error, f"at {shown(job_path)}"))
+
+
+def _checked(job_path: Path) -> Checked:
     name = str(job_path)
     try:
         job = load_job(job_path)
@@ -101,19 +122,66 @@ def _unmeasured(name: str, error: str, findings: Sequence[Finding] = ()) -> Chec
     return Checked(name, "cannot tell", f"Not measured: {error}", (case,), likely, tree, error)
 
 
-def _all(jobs: Sequence[Path]) -> Iterator[Checked]:
+def _all(jobs: Sequence[Path], done: list[Checked]) -> None:
+    """Adds to `done` what each comes to, in order. Interrupted by Ctrl-C or SIGTERM, after the workers have ended."""
     if len(jobs) < _ALONE:
-        yield from map(check, jobs)
+        with interruptible():
+            for job in jobs:
+                done.append(check(job))  # noqa: PERF401 - what is finished must be there when a signal breaks in
         return
     workers = min(os.cpu_count() or 1, len(jobs))
-    with _one_thread_each(), ProcessPoolExecutor(workers, mp_context=_context()) as pool:
+    with _one_thread_each(), ProcessPoolExecutor(workers, mp_context=_context(), initializer=_end_with_parent) as pool:
         try:
             with _held():  # a worker that begins in an interrupted one's place would complain of it
-                found = pool.map(check, jobs, chunksize=max(1, len(jobs) // (8 * workers)))
-            yield from found
+                found = [pool.submit(check, job) for job in jobs]
+            with interruptible():
+                for job, future in zip(jobs, found, strict=True):
+                    done.append(_result(job, future))
         except BaseException:
-            pool.shutdown(cancel_futures=True)
+            processes = list((pool._processes or {}).values())  # there is no public way before Python 3.14
+            pool.shutdown(wait=False, cancel_futures=True)
+            for process in processes:
+                process.kill()  # a worker holds nothing that it would have to put away
             raise
+
+
+def _result(job: Path, future: Future[Checked]) -> Checked:
+    try:
+        return future.result()
+    except BrokenExecutor:  # killed from outside, or out of memory
+        return _unmeasured(str(job), "the process that measured it was killed. Run it again, with more memory")
+
+
+def _end_with_parent() -> None:
+    """In a worker: end when the process that asks for the work is gone, which a kill keeps from saying so."""
+    parent = parent_process()
+    if parent is None:
+        return
+
+    def watch() -> None:
+        wait([parent.sentinel])
+        os._exit(1)
+
+    Thread(target=watch, daemon=True).start()
+
+
+class Interrupted(BaseException):
+    """SIGINT or SIGTERM came; `number` is the signal's. No error, which whoever works on a job would take for one of its own."""
+
+    def __init__(self, number: int) -> None:
+        super().__init__(number)
+        self.number = number
+
+
+@contextmanager
+def interruptible() -> Iterator[None]:
+    """SIGINT and SIGTERM break in as `Interrupted`, so that what is finished can still be written."""
+
+    def answer(number: int, _frame: FrameType | None) -> None:
+        raise Interrupted(number)
+
+    with _on(signal.SIGINT, answer), _on(signal.SIGTERM, answer):
+        yield
 
 
 def _context() -> BaseContext:
@@ -132,30 +200,33 @@ def _context() -> BaseContext:
 @contextmanager
 def _deaf() -> Iterator[None]:
     """What starts meanwhile does not hear Ctrl-C, which a terminal sends to every process: this one answers it for all."""
-    with _on_ctrl_c(signal.SIG_IGN):
+    with _on(signal.SIGINT, signal.SIG_IGN):
         yield
 
 
 @contextmanager
 def _held() -> Iterator[None]:
-    """Ctrl-C is answered at the end of it."""
+    """SIGINT and SIGTERM are answered at the end of it."""
     heard: list[int] = []
-    with _on_ctrl_c(lambda number, _frame: heard.append(number)):
+    with (
+        _on(signal.SIGINT, lambda number, _frame: heard.append(number)),
+        _on(signal.SIGTERM, lambda number, _frame: heard.append(number)),
+    ):
         yield
     if heard:
-        raise KeyboardInterrupt
+        raise Interrupted(heard[0])
 
 
 @contextmanager
-def _on_ctrl_c(answer: Callable[[int, FrameType | None], object] | signal.Handlers) -> Iterator[None]:
-    if current_thread() is not main_thread():  # only there can it be set
+def _on(number: signal.Signals, answer: Callable[[int, FrameType | None], object] | signal.Handlers) -> Iterator[None]:
+    if current_thread() is not main_thread() or signal.getsignal(number) == signal.SIG_IGN:  # there it cannot, or must not be set
         yield
         return
-    before = signal.signal(signal.SIGINT, answer)
+    before = signal.signal(number, answer)
     try:
         yield
     finally:
-        signal.signal(signal.SIGINT, before)
+        signal.signal(number, before)
 
 
 @contextmanager
@@ -182,8 +253,8 @@ def _suite(done: Checked) -> Suite:
 
 def _text(done: Checked) -> str:
     """The verdict, what is not within, and what to do: for people."""
-    lines = [f"{done.job}: {done.headline}"]
-    shown = () if done.error else done.cases
-    lines += [f"  {WORD[case.verdict]:<16} {case.name}: {case.text}" for case in shown if case.verdict != "within"]
+    lines = [f"{shown(done.job)}: {done.headline}"]
+    not_within = () if done.error else done.cases
+    lines += [f"  {WORD[case.verdict]:<16} {case.name}: {case.text}" for case in not_within if case.verdict != "within"]
     lines += [f"  {note}" for note in done.notes]
     return "\n".join(lines)

@@ -9,14 +9,17 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
 from copy import copy
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from acquire.cli.options import Baud, JobPath, Json, Light, Paper, Quiet, Seed, Step, Tdc, Units, Valve
+from acquire.cli import crash
+from acquire.cli.options import Baud, Force, JobPath, Json, Light, Paper, Quiet, Seed, Step, Tdc, Units, Valve
 from analysis.base.errors import LobetraceError
+from analysis.base.foreign import harmless, shown
 
 CANNOT_TELL = 2
 _BY_THE_KEYBOARD = 130  # what newer versions of typer make of Ctrl-C while nothing of ours runs yet
@@ -43,6 +46,7 @@ def _common(
     version: Annotated[
         bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and end.")
     ] = False,
+    debug: Annotated[bool, typer.Option(crash.DEBUG, help="If lobetrace itself fails, print the trace.")] = False,
 ) -> None:
     """Degree a camshaft with a crank encoder and a digital indicator."""
 
@@ -105,8 +109,16 @@ def capture(
         Valve | None, typer.Option(help="For a sweep: what the indicator stands on; both: channel 1 intake, 2 exhaust.")
     ] = None,
     port: Annotated[str, typer.Option(help="Serial port or socket://HOST:PORT; else the job's.")] = "",
-    touches: Annotated[int | None, typer.Option(min=1, help="End after so many contacts with the piston stop.")] = None,
-    passes: Annotated[int | None, typer.Option(min=1, help="End after so many turns of the camshaft.")] = None,
+    contacts: Annotated[
+        int | None,
+        typer.Option(
+            "--contacts", "--touches", min=1, help="End after so many contacts with the piston stop, both sides together."
+        ),
+    ] = None,
+    passes: Annotated[
+        int | None,
+        typer.Option(min=1, help="End after so many whole passes over the lobe, or over the top of the piston's travel."),
+    ] = None,
     seconds: Annotated[float | None, typer.Option(min=0.1, help="End after so many seconds.")] = None,
     until_still: Annotated[
         float | None, typer.Option(min=0.1, help="End when the crank, once moved, rests for so many seconds.")
@@ -115,11 +127,11 @@ def capture(
     json: Json = False,
 ) -> None:
     """Record one capture into the job. Ends at the limit given or with Ctrl-C; the file is closed either way."""
-    from acquire.cli import capture, progress, recording
+    from acquire.cli import capture
+    from acquire.procedure.limits import Limits
 
-    wanted = recording.Wanted(step.value, valve.value if valve else None)
-    end = progress.End(touches=touches, passes=passes, seconds=seconds, until_still_s=until_still)
-    capture.run(job, wanted, port, end, note, json)
+    place = capture.place_of(step.value, valve.value if valve else None)
+    capture.run(job, place, port, Limits(contacts, passes, seconds, until_still), note, json)
 
 
 @app.command()
@@ -145,12 +157,13 @@ def check(
     junit: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Write the verdicts as JUnit XML.", show_default=False)
     ] = None,
+    force: Force = False,
     json: Json = False,
 ) -> int:
     """Hold jobs against their specification. Exit code 0: all within; 1: any outside; 2: it cannot be told."""
     from acquire.cli import check
 
-    return check.run(jobs, json, junit)
+    return check.run(jobs, json, junit, force=force)
 
 
 @app.command()
@@ -158,12 +171,13 @@ def report(
     job: JobPath,
     out: Annotated[Path, typer.Option("--out", "-o", metavar="FILE", help="sheet.html or sheet.pdf.")],
     paper: Annotated[Paper, typer.Option(help="Paper size; auto: A4 for metric jobs, Letter for inch ones.")] = Paper.auto,
+    force: Force = False,
     json: Json = False,
 ) -> None:
     """Write the sheet to hand over: verdict, table, curves, clearances and what to change, on one page."""
     from acquire.cli import report
 
-    report.run(job, out, paper.value, json)
+    report.run(job, out, paper.value, json, force=force)
 
 
 @app.command()
@@ -202,12 +216,13 @@ def overlay(
         typer.Option(metavar="FILE", help="Write each profile with three derivatives as CSV.", show_default=False),
     ] = None,
     step: Annotated[float, typer.Option(metavar="DEG", min=0.05, max=30, help="With --table: crank degrees a row.")] = 1.0,
+    force: Force = False,
     json: Json = False,
 ) -> int:
     """Lay the profiles of several sweeps over each other. Exit code 0: alike; 1: any differs; 2: it cannot be told."""
     from acquire.cli import overlay
 
-    return overlay.run(job, captures or [], table, step, json)
+    return overlay.run(job, captures or [], table, step, json, force=force)
 
 
 @app.command()
@@ -256,7 +271,7 @@ def live(
     from acquire.cli import live
 
     rig = scenario if simulate else ""
-    live.live(job, port, tdc.value if tdc else "", rig, seed, both=both, pace=pace, light=light, bell=not no_bell)
+    live.run(job, port, tdc.value if tdc else "", rig, seed, both=both, pace=pace, light=light, bell=not no_bell)
 
 
 @app.command()
@@ -268,9 +283,9 @@ def replay(
     no_bell: Quiet = False,
 ) -> None:
     """Play a recorded capture on the live screen."""
-    from acquire.cli import live
+    from acquire.cli import replay
 
-    live.replay(capture, job, speed, light=light, bell=not no_bell)
+    replay.run(capture, job, speed, light=light, bell=not no_bell)
 
 
 @app.command()
@@ -290,7 +305,8 @@ def demo(
 def run(arguments: Sequence[str]) -> int:
     """Run the command and return its exit code; every expected failure is one sentence on stderr."""
     try:
-        code = _app_for(arguments)(list(arguments) or ["--help"], prog_name="lobetrace", standalone_mode=False)
+        asked = crash.asked_for(list(arguments))
+        code = _app_for(asked)(asked or ["--help"], prog_name="lobetrace", standalone_mode=False)
     except LobetraceError as error:
         return _cannot_tell(str(error))
     except (KeyboardInterrupt, typer.Abort):
@@ -301,10 +317,10 @@ def run(arguments: Sequence[str]) -> int:
     except Exception as error:
         # An error of use. The base class moved between versions of typer, so it is known by what it can do.
         if not hasattr(error, "format_message"):
-            raise
+            return _cannot_tell(crash.told(error, f"at {' '.join(map(shown, arguments))!r}"))
         sentence = " ".join(error.format_message().replace("Value error, ", "").split()).rstrip(".")
         return _cannot_tell(f"{sentence}. Try: lobetrace --help")
-    if code == _BY_THE_KEYBOARD:
+    if code == _BY_THE_KEYBOARD and not isinstance(code, crash.Signalled):
         return _cannot_tell("Ended by the keyboard before it was done.")
     return code if isinstance(code, int) else 0
 
@@ -322,7 +338,9 @@ def _app_for(arguments: Sequence[str]) -> typer.Typer:
 
 
 def _cannot_tell(sentence: str) -> int:
-    print(sentence, file=sys.stderr)
+    if sys.stderr is not None:
+        with suppress(OSError, ValueError):
+            print(harmless(sentence), file=sys.stderr)
     return CANNOT_TELL
 
 

@@ -13,9 +13,10 @@ from acquire.cli import say
 from acquire.cli.analyze import analyzed
 from acquire.cli.capture import capture
 from acquire.cli.demo_job import job_text
-from acquire.cli.progress import End
-from acquire.cli.recording import Wanted
 from acquire.cli.versus import row_json, table, versus
+from acquire.procedure.limits import Limits
+from acquire.procedure.session import Place
+from acquire.procedure.steps import STOP, SWEEP
 from acquire.simulator.scenarios import Scenario, scenario_named
 from acquire.simulator.truth import truth
 from analysis.base.errors import LinkError
@@ -27,9 +28,9 @@ from analysis.report.sheet import sheet
 SCENARIO = "workshop"
 # The simulated hand touches the stop four times on each side, and then turns the camshaft three and a half times for each valve.
 PHASES = {
-    "stop": (Wanted("stop"), End(touches=7)),
-    "intake": (Wanted("sweep", "intake"), End(passes=3)),
-    "exhaust": (Wanted("sweep", "exhaust"), End(passes=3)),
+    "stop": (Place(STOP), Limits(contacts=7)),
+    "intake": (Place(SWEEP, "intake"), Limits(passes=3)),
+    "exhaust": (Place(SWEEP, "exhaust"), Limits(passes=3)),
 }
 
 
@@ -40,9 +41,9 @@ def run(chosen: Path | None, seed: int | None, as_json: bool) -> None:
     make_job(folder, job_text(scenario, truth(scenario.rig)))
     job = load_job(folder)
     with _simulator(scenario) as url:
-        for phase, (wanted, end) in PHASES.items():
+        for phase, (place, limits) in PHASES.items():
             say.person(f"Recording {phase} ...")
-            capture(folder, job, wanted, url, end)
+            capture(folder, job, place, url, limits)
     job, result = analyzed(folder)
     rows = versus(result, truth(scenario.rig, _checked(job)))
     if as_json:

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Mapping
+from typing import Any
+
+import tomlkit
+from tomlkit.items import AoT
 
 from acquire.simulator.scenarios import Scenario
 from acquire.simulator.truth import Truth
@@ -71,17 +74,25 @@ def _half(deg: float) -> float:
 
 def fill(text: str, values: Values) -> str:
     """The template with values put in; lines that it only offers are taken up where a value is given, comments stay."""
+    job = tomlkit.parse(_taken_up(text, values))
+    for table, entries in values.items():
+        place: Any = job
+        for name in table.split("."):
+            place = place[name]
+        for key, value in entries.items():
+            (place[0] if isinstance(place, AoT) else place)[key] = round(value, 6) if isinstance(value, float) else value
+    return tomlkit.dumps(job)
+
+
+def _taken_up(text: str, values: Values) -> str:
+    """The template with the "# " taken away from those tables and keys that have a value."""
     table, lines = "", []
     for line in text.splitlines():
-        if header := re.match(r"(?:# )?\[+([\w.]+)\]+", line):
-            table = header[1]
-            if table in values and (offered := re.match(r"# (\[\S+) +(#.*)", line)):
-                line = f"{offered[1]:<39} {offered[2]}"
-        elif (match := re.match(r"(?:# )?(\w+) = [^#]*(#.*)", line)) and match[1] in values.get(table, {}):
-            line = f"{match[1] + ' = ' + _toml(values[table][match[1]]):<39} {match[2]}"
-        lines.append(line)
+        offered = line.removeprefix("# ")
+        if offered.startswith("["):
+            table = offered.partition("]")[0].lstrip("[")
+            taken = table in values
+        else:
+            taken = offered.partition(" = ")[0] in values.get(table, {})
+        lines.append(offered if taken else line)
     return "\n".join(lines) + "\n"
-
-
-def _toml(value: object) -> str:
-    return f'"{value}"' if isinstance(value, str) else str(round(value, 6)) if isinstance(value, float) else str(value)

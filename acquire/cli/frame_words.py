@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from acquire.wire import Damage, Event, Fault, Heartbeat, Hello, Index, Sample
+from analysis.base.foreign import shown
 from analysis.base.samples import CRANK_SUSPECT, DROPPED, LIFT_SUSPECT, SILENT, Board
 
 _BY_TIME: Final = 64  # firmware-notes/wire-format.md section 2.6
@@ -17,7 +18,7 @@ def of_board(board: Board) -> str:
     )
     index = "with index" if board.index else "no index"
     counts = f"{board.cpr} counts a turn, {index}, latched by {board.latch}"
-    return f"{board.name}: {counts}, indicator {steps}, wire format {board.version}"
+    return f"{shown(board.name)}: {counts}, indicator {steps}, wire format {board.version}"
 
 
 def of_event(event: Event, board: Board) -> str:

@@ -1,4 +1,4 @@
-"""`lobetrace live` and `lobetrace replay`: the guided procedure, and a recorded capture, on the live screen."""
+"""`lobetrace live`: the guided procedure on the live screen."""
 
 from __future__ import annotations
 
@@ -12,7 +12,6 @@ from acquire.procedure.steps import DONE
 from acquire.simulator.scenarios import Scenario, scenario_named
 from acquire.simulator.truth import truth
 from analysis.base.errors import UsageError
-from analysis.capture import load
 from analysis.job import FILE_NAME, Job, load_job, parse_job
 from analysis.job.folder import folder_of, make_job
 
@@ -22,7 +21,7 @@ WORKSHOP = "workshop"  # the scenario taken where none is named
 # Textual is imported only where the screen is really shown: whoever imports a command need not have a terminal.
 
 
-def live(
+def run(
     job_path: Path | None,
     port: str,
     tdc: str,
@@ -56,24 +55,6 @@ def live(
         say.person(f"All is measured and recorded in {where}. The sheet: lobetrace analyze {where}")
     else:
         say.person(f"Left at: {left.title}. What is recorded lies in {where}; the same command goes on from there.")
-
-
-def replay(capture_path: Path, job_path: Path | None, speed: float, *, light: bool = False, bell: bool = True) -> None:
-    """Play a capture again. Its job is the folder that it lies in, unless another is named."""
-    from acquire.dashboard import launch
-
-    capture = load(capture_path)
-    folder = folder_of(job_path) if job_path is not None else _home(capture_path)
-    job = load_job(job_path if job_path is not None else folder)
-    found_by = launch.tdc_captures(folder) if capture.header.step == "sweep" else []
-    launch.play(job, capture, found_by, speed, launch.Look(light=light, bell=bell))
-
-
-def _home(capture_path: Path) -> Path:
-    for folder in list(capture_path.resolve().parents)[:3]:
-        if (folder / FILE_NAME).exists():
-            return folder
-    raise UsageError("this capture does not lie in a job's folder", where=str(capture_path), do="Name its job with --job")
 
 
 def _folder_for(scenario: Scenario, seed: int | None) -> Path:

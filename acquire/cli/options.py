@@ -56,3 +56,4 @@ Seed = Annotated[
 Baud = Annotated[int, typer.Option(min=300, help="Speed of a serial line.")]
 Light = Annotated[bool, typer.Option("--light", help="For a light background; the key d changes it.")]
 Quiet = Annotated[bool, typer.Option("--no-bell", help="No bell at the end of a step; the key b changes it.")]
+Force = Annotated[bool, typer.Option("--force", help="Replace the file even if lobetrace did not write what is there.")]

@@ -1,32 +1,74 @@
-"""Results written to a file that a person named: all of it or nothing, and never in place of something else than such a result."""
+"""Results written to a file that a person named: all of it or nothing, and never in place of what lobetrace did not write."""
 
 from __future__ import annotations
 
 import os
+import stat
+import tempfile
+from contextlib import suppress
 from pathlib import Path
 
 from analysis.base.errors import UsageError
+from analysis.base.regular import open_regular
+
+_FIRST_AT_MOST = 4096  # bytes of a first line that are looked at
 
 
-def write(path: Path, data: bytes) -> None:
-    """`data` as the file `path`; a reader never meets half of it. An older result of the same kind is replaced.
+def write(path: Path, data: bytes, *, force: bool = False) -> None:
+    """`data` as the file `path`; a reader never meets half of it, and after a power loss it is there whole or not at all.
 
-    Raises UsageError if it cannot be written, or if something else is there: job.toml and captures are a name's slip away. Two
-    are of one kind if they begin alike ("<?xm", "%PDF", "<!do").
+    An older result of the same kind is replaced. Raises UsageError if it cannot be written, or if something else is there and not
+    `force`: job.toml and captures are a name's slip away. What is no file is never replaced.
     """
-    made = path.with_name(f".{path.name}.{os.getpid()}")
     try:
-        if path.is_file() and not _alike(path, data):
-            raise UsageError("it exists, holds something else, and is not overwritten", where=str(path), do="Choose another file")
-        made.write_bytes(data)
-        made.replace(path)
+        _may_replace(path, data, force)
+        _put(path, data)
     except OSError as error:
-        made.unlink(missing_ok=True)
         do = "Choose a file that you may write, in a folder that exists"
         raise UsageError(f"it cannot be written ({error.strerror})", where=str(path), do=do) from None
 
 
-def _alike(path: Path, data: bytes) -> bool:
-    with path.open("rb") as file:
-        there = file.read(4)
-    return not there or there.lower() == data[:4].lower()
+def _may_replace(path: Path, data: bytes, force: bool) -> None:
+    try:
+        found = path.stat()
+    except FileNotFoundError:
+        return
+    if not stat.S_ISREG(found.st_mode):
+        raise UsageError("it is no file, and is not overwritten", where=str(path), do="Choose another name")
+    if not force and not _ours(path, data):
+        do = "Choose another file, or add --force to replace it"
+        raise UsageError("it exists, holds something else, and is not overwritten", where=str(path), do=do)
+
+
+def _ours(path: Path, data: bytes) -> bool:
+    """Whether it holds an older result of the same kind: it is empty, has the same columns, or begins alike and names lobetrace."""
+    with open_regular(path) as file:
+        there = file.read()
+    if not there:
+        return True
+    head = data[:_FIRST_AT_MOST].partition(b"\n")[0]
+    if b"," in head and not head.startswith((b"<", b"%", b"{")):
+        return there[:_FIRST_AT_MOST].partition(b"\n")[0] == head
+    return there[:4].lower() == data[:4].lower() and b"lobetrace" in there
+
+
+def _put(path: Path, data: bytes) -> None:
+    handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
+    made = Path(name)
+    try:
+        with os.fdopen(handle, "wb") as out:
+            out.write(data)
+            out.flush()
+            os.fsync(out.fileno())
+        made.chmod(path.stat().st_mode & 0o777 if path.exists() else 0o666 & ~_umask())
+        made.replace(path)
+    except BaseException:
+        with suppress(OSError):
+            made.unlink()
+        raise
+
+
+def _umask() -> int:
+    mask = os.umask(0o022)
+    os.umask(mask)
+    return mask

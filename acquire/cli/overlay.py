@@ -14,14 +14,16 @@ from analysis.job.folder import captures_in
 from analysis.report.profiles import overlay_json, overlay_text, profiles_csv
 
 
-def run(job_path: Path, captures: Sequence[Path], table: Path | None, step_deg: float, as_json: bool) -> int:
+def run(
+    job_path: Path, captures: Sequence[Path], table: Path | None, step_deg: float, as_json: bool, *, force: bool = False
+) -> int:
     """Print every overlay; 0 if all are alike, else 1. With `table` the profiles are written as well; that will do with one sweep."""
     job = load_job(job_path)
     sweeps, refused = each_sweep(job, _with_tdc(job_path, [load(file) for file in captures or captures_in(job_path)]))
     for error in refused:
         say.person(f"! {error}")
     if table is not None and sweeps:
-        output_file.write(table, profiles_csv(sweeps, step_deg))
+        output_file.write(table, profiles_csv(sweeps, step_deg), force=force)
         say.person(f"{say.quoted(table)} holds {len(sweeps)} profile{'s' if len(sweeps) > 1 else ''}")
         if len(sweeps) == 1:
             return 0

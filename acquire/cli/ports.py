@@ -11,6 +11,7 @@ from acquire.cli.frame_words import of_board
 from acquire.link.reconnect import PortInfo, list_ports, probe
 from acquire.wire import Hello
 from analysis.base.errors import LobetraceError
+from analysis.base.foreign import shown
 from analysis.base.samples import Board
 
 _PATIENCE_S = 2.0  # beyond the time to answer: for a port whose driver takes its time to open or close
@@ -46,7 +47,7 @@ async def _ask(url: str, within: float, baud: int) -> Hello | LobetraceError:
 
 
 def _known(description: str) -> str:
-    return "" if description in ("n/a", "") else f"({description})"
+    return "" if description in ("n/a", "") else f"({shown(description)})"
 
 
 def _words(answer: Hello | LobetraceError | None) -> str:

@@ -14,7 +14,7 @@ from analysis.job.folder import captures_in
 from analysis.report.html import Paper, sheet_html
 
 
-def run(job_path: Path, out: Path, paper: str, as_json: bool) -> None:
+def run(job_path: Path, out: Path, paper: str, as_json: bool, *, force: bool = False) -> None:
     """Write the sheet and say where it is and what its verdict is."""
     kind = out.suffix.lower()
     if kind not in (".html", ".htm", ".pdf"):
@@ -26,8 +26,8 @@ def run(job_path: Path, out: Path, paper: str, as_json: bool) -> None:
 
         data = sheet_pdf(decision, size)
     else:
-        data = sheet_html(decision, size if paper != "auto" else None).encode("utf-8")
-    write(out, data)
+        data = sheet_html(decision, size if paper != "auto" else None).encode("utf-8", "replace")
+    write(out, data, force=force)
     if as_json:
         say.result_json({"sheet": str(out), "bytes": len(data), "verdict": decision.verdict})
     else:

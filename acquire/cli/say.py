@@ -1,31 +1,39 @@
-"""Where words go: results to stdout, what only people need to stderr."""
+"""Where words go: results to stdout, what only people need to stderr. Nothing that came from outside drives a terminal there.
+
+Words for people are a kindness: where stderr is closed or full, a recording goes on without them.
+"""
 
 from __future__ import annotations
 
 import json
 import sys
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
+
+from analysis.base.foreign import escaped, harmless
 
 
 def result(text: str) -> None:
     """A result for people, on stdout."""
-    print(text, flush=True)
+    print(harmless(text), flush=True)
 
 
 def result_json(value: Any) -> None:
     """A result for machines: one JSON document on stdout."""
-    print(json.dumps(value, indent=1, ensure_ascii=False, allow_nan=False), flush=True)
+    print(escaped(json.dumps(value, indent=1, ensure_ascii=False, allow_nan=False)), flush=True)
 
 
 def person(text: str = "") -> None:
     """Words for people only, on stderr."""
-    print(text, file=sys.stderr, flush=True)
+    if sys.stderr is not None:  # without one, print would turn to stdout
+        with suppress(OSError, ValueError):
+            print(harmless(text), file=sys.stderr, flush=True)
 
 
 def result_json_line(value: Any) -> None:
     """The same on one line, for whoever reads along while we go on."""
-    print(json.dumps(value, ensure_ascii=False, allow_nan=False), flush=True)
+    print(escaped(json.dumps(value, ensure_ascii=False, allow_nan=False)), flush=True)
 
 
 def quoted(path: Path) -> str:

@@ -6,37 +6,49 @@ import shutil
 from collections.abc import Callable
 from typing import TextIO
 
+from analysis.base.foreign import shown
+
 _TERMINAL_S = 0.1
 _PLAIN_S = 2.0
 
 
 class LiveLine:
-    """Shows texts on `out`, not more often than a person reads them. `clock` is in seconds."""
+    """Shows texts on `out`, not more often than a person reads them. `clock` is in seconds.
 
-    def __init__(self, out: TextIO, clock: Callable[[], float]) -> None:
+    Without an `out`, or once it takes no more (closed, or its disk full), nothing is shown, and whatever is recorded goes on.
+    """
+
+    def __init__(self, out: TextIO | None, clock: Callable[[], float]) -> None:
         self._out, self._clock = out, clock
-        self._terminal = out.isatty()
+        self._terminal = out is not None and not out.closed and out.isatty()
         self._next = -1.0
         self._length = 0
 
     def show(self, text: Callable[[], str], *, now: bool = False) -> None:
         """Show the text if it is time to, or `now`; it is made only then."""
         at = self._clock()
-        if at < self._next and not now:
+        if self._out is None or (at < self._next and not now):
             return
         self._next = at + (_TERMINAL_S if self._terminal else _PLAIN_S)
-        line = text()
+        line = shown(text())
         if self._terminal:
             line = line[: shutil.get_terminal_size().columns - 1]
-            self._out.write("\r" + line.ljust(self._length))
+            self._write("\r" + line.ljust(self._length))
             self._length = len(line)
         else:
-            self._out.write(line + "\n")
-        self._out.flush()
+            self._write(line + "\n")
 
     def end(self) -> None:
         """Leave the last text standing. A second call does nothing."""
         if self._terminal and self._length:
-            self._out.write("\n")
-            self._out.flush()
+            self._write("\n")
             self._length = 0
+
+    def _write(self, text: str) -> None:
+        if self._out is None:
+            return
+        try:
+            self._out.write(text)
+            self._out.flush()
+        except (OSError, ValueError):
+            self._out = None

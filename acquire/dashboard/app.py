@@ -1,4 +1,4 @@
-"""The Textual app: wires the road to the panels, and keys to the station. What it shows is made in the panels."""
+"""The Textual app: wires the workers to the panels, and keys to the station. What it shows is made in the panels."""
 
 from __future__ import annotations
 
@@ -18,12 +18,13 @@ from textual.binding import Binding, BindingType
 from textual.screen import Screen
 
 from acquire.dashboard.ask import Chosen, Override, Redo
+from acquire.dashboard.keys import offered, to_redo
 from acquire.dashboard.main_screen import MainScreen
-from acquire.dashboard.offered import offered, to_redo
 from acquire.dashboard.picture import snapshot_of
 from acquire.dashboard.review import Review
-from acquire.dashboard.road import Road
-from acquire.dashboard.snapshot import NOTE, WARNING, Snapshot
+from acquire.dashboard.snapshot import Snapshot
+from acquire.procedure.messages import NOTE, WARNING
+from acquire.procedure.workers import Workers
 from analysis.base.errors import LobetraceError
 
 PICTURES_S: Final = 12.5  # pictures a second
@@ -34,13 +35,13 @@ Worker = Callable[[], Coroutine[Any, Any, None]]
 
 
 class Dashboard(App[None]):
-    """`road` brings the data; `extra` are further workers (a simulated hand), each with its name."""
+    """`workers` bring the data; `extra` are further workers (a simulated hand), each with its name."""
 
     CSS_PATH = Path(__file__).parent / "dashboard.tcss"
     TITLE = "lobetrace"
     ENABLE_COMMAND_PALETTE = False
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("enter", "said", "Say so"),
+        Binding("enter", "said", "Confirm"),
         Binding("o", "override", "Override"),
         Binding("r", "redo", "Redo"),
         Binding("space", "pause", "Pause"),
@@ -51,9 +52,11 @@ class Dashboard(App[None]):
         Binding("ctrl+c,ctrl+q", "quit", "Quit", show=False, priority=True),
     ]
 
-    def __init__(self, road: Road, *, extra: tuple[tuple[str, Worker], ...] = (), light: bool = False, bell: bool = True) -> None:
+    def __init__(
+        self, background: Workers, *, extra: tuple[tuple[str, Worker], ...] = (), light: bool = False, bell: bool = True
+    ) -> None:
         super().__init__()
-        self.road, self.station = road, road.station
+        self.background, self.station = background, background.station
         self._extra = extra
         self._bell, self._rung = bell, self.station.ended
         self.paused = False
@@ -71,8 +74,8 @@ class Dashboard(App[None]):
     def on_mount(self) -> None:
         """Start the workers and the pictures."""
         self._listen_to_signals()
-        self._start("reader", self.road.read)
-        self._start("results", self.road.work)
+        self._start("reader", self.background.read)
+        self._start("results", self.background.work)
         for name, worker in self._extra:
             self._start(name, worker)
         self.set_interval(1 / PICTURES_S, self.draw)

@@ -29,9 +29,9 @@ class Override(ModalScreen[str | None]):
         """A sentence and a line to write on."""
         with Vertical(classes="question"):
             yield Static(
-                f"Go on from {self._title!r} although the data do not show it? The reason stays with the job.", markup=False
+                f"Go on from {self._title!r} although the data do not show it? The reason is kept with the job.", markup=False
             )
-            yield Input(placeholder="reason; Enter goes on, Escape goes back", select_on_focus=False)
+            yield Input(placeholder="reason; Enter to continue, Escape to go back", select_on_focus=False)
 
     def on_mount(self) -> None:
         """Ready to write; the cursor stands still for whoever looks from afar."""

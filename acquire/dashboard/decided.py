@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import textwrap
-
-from acquire.dashboard.lines import Line
+from acquire.dashboard.lines import Line, wrapped
 from analysis.decision.decide import Decision
 from analysis.decision.verdict import Verdict, overall
 from analysis.report.sentences import WORD, headline, story
@@ -27,15 +25,11 @@ def decided(decision: Decision, valve: str, width: int) -> list[Line]:
         mine = [line.verdict for line in decision.lines if line.asked.valve == valve and line.measured is not None]
         verdict = decision.verdict if whole else overall(mine)
         said = headline(decision) if whole else f"{valve.capitalize()} lobe: {WORD[verdict]}."
-        lines += _wrapped(said, width, ROLES[verdict])
+        lines += wrapped(said, width, ROLES[verdict])
     sentences = list(story(decision))
     correction = decision.correction
     if correction is not None and correction.wanted:
         sentences.append(_EXPLAINED)
     for sentence in sentences:
-        lines += _wrapped(sentence, width, "plain")
+        lines += wrapped(sentence, width, "plain")
     return lines
-
-
-def _wrapped(text: str, width: int, role: str) -> list[Line]:
-    return [((f" {line}", role),) for line in textwrap.wrap(text.replace("+/-", "±"), max(20, width - 2))]

@@ -6,26 +6,21 @@ import asyncio
 import sys
 import time
 from collections.abc import AsyncGenerator
-from contextlib import suppress
 from dataclasses import dataclass, replace
-from datetime import datetime
 from pathlib import Path
 
 from acquire.dashboard.app import Dashboard
-from acquire.dashboard.hand import SimulatedHand
-from acquire.dashboard.road import IDLE_S, Road
-from acquire.dashboard.setup import Setup
-from acquire.dashboard.station import Station
 from acquire.link.outcomes import Outcome
 from acquire.link.reconnect import Connected, stream
-from acquire.procedure.saved_session import read_session, write_session
-from acquire.procedure.session import Happened, Place, Plan
+from acquire.procedure.session import Place, Plan
+from acquire.procedure.setup import Setup, setup_for
+from acquire.procedure.simulated_hand import SimulatedHand
+from acquire.procedure.station import Station
+from acquire.procedure.workers import IDLE_S, Workers
 from acquire.record.replay import replay
-from analysis.base.errors import LobetraceError, UsageError
+from analysis.base.errors import UsageError
 from analysis.base.samples import Capture
-from analysis.capture import load
 from analysis.job import Job
-from analysis.job.folder import captures_of
 
 
 @dataclass(frozen=True)
@@ -66,7 +61,7 @@ def live(job: Job, folder: Path, port: str, plan: Plan, software: str, look: Loo
             return stream(url, job.rig.baud, idle_after=IDLE_S)
 
         extra = (("simulator", hand.watch(lambda: station)),) if hand else ()
-        _run(Dashboard(Road(station, source), extra=extra, light=look.light, bell=look.bell))
+        _run(Dashboard(Workers(station, source), extra=extra, light=look.light, bell=look.bell))
         return station.session.at
     finally:
         if hand:
@@ -82,36 +77,7 @@ def play(job: Job, capture: Capture, found_by: list[Capture], speed: float, look
     def source() -> AsyncGenerator[Connected | Outcome, None]:
         return replay(capture, speed=speed)
 
-    _run(Dashboard(Road(station, source), light=look.light, bell=look.bell))
-
-
-def setup_for(job: Job, folder: Path, plan: Plan, software: str) -> Setup:
-    """A job's folder as it was left: the procedure so far, and what found TDC."""
-
-    def write(happened: Happened) -> None:
-        write_session(folder, happened, datetime.now().astimezone().isoformat(timespec="seconds"))
-
-    return Setup(
-        job,
-        plan,
-        folder=folder,
-        software=software,
-        written=read_session(folder),
-        found_by=tdc_captures(folder),
-        write=write,
-        read=load,
-    )
-
-
-def tdc_captures(folder: Path) -> list[Capture]:
-    """The newest capture of the piston stop and of the piston's travel in a job's folder."""
-    found: dict[str, Capture] = {}
-    for path in captures_of(folder):
-        with suppress(LobetraceError):  # a capture that cannot be read finds nothing; analyze says why
-            capture = load(path)
-            if capture.header.step in ("stop", "travel"):
-                found[capture.header.step] = capture
-    return list(found.values())
+    _run(Dashboard(Workers(station, source), light=look.light, bell=look.bell))
 
 
 def _run(app: Dashboard) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
 from typing import ClassVar, Final, TypeAlias
 
@@ -10,6 +11,8 @@ from rich.segment import Segment
 from textual.geometry import Region
 from textual.strip import Strip
 from textual.widget import Widget
+
+from analysis.base.foreign import harmless
 
 Line: TypeAlias = Sequence[tuple[str, str]]
 
@@ -75,6 +78,7 @@ class Lines(Widget):
     def _strip(self, line: Line, width: int) -> Strip:
         segments, left = [], width
         for text, role in line:
+            text = harmless(text).replace("\n", " ")
             style = self.get_component_rich_style(f"lines--{role}")
             size = cell_len(text)
             if size > left:
@@ -89,3 +93,8 @@ class Lines(Widget):
 def plain(text: str) -> Line:
     """A line in one role."""
     return ((text, "plain"),)
+
+
+def wrapped(text: str, width: int, role: str = "plain") -> list[Line]:
+    """A text in one role as lines that fit the width, set in by a column."""
+    return [((f" {line}", role),) for line in textwrap.wrap(text.replace("+/-", "±"), max(20, width - 2))]

@@ -12,9 +12,10 @@ from textual.widgets import Footer
 
 from acquire.dashboard import panels, readout, tracing
 from acquire.dashboard.lines import Line, Lines
-from acquire.dashboard.snapshot import LinkState, Snapshot
+from acquire.dashboard.snapshot import Snapshot
 from acquire.dashboard.verdict import event_table
 from acquire.dashboard.window import furthest, window
+from acquire.procedure.link_state import LinkState
 from acquire.procedure.steps import CAUTIONS, DONE, RESULT, SWEEP, ZERO
 
 LEAST: Final = (80, 24)

@@ -6,22 +6,12 @@ import math
 import textwrap
 from typing import Final
 
-from acquire.dashboard.lines import Line, plain
-from acquire.dashboard.snapshot import (
-    DISCONNECTED,
-    ENDED,
-    ERROR,
-    FAILED,
-    LIVE,
-    STALLED,
-    WAITING,
-    WARNING,
-    Asked,
-    LinkState,
-    Message,
-    Snapshot,
-)
+from acquire.dashboard.lines import Line, plain, wrapped
+from acquire.dashboard.snapshot import Asked, Snapshot
+from acquire.procedure.link_state import DISCONNECTED, ENDED, FAILED, LIVE, STALLED, WAITING, LinkState
+from acquire.procedure.messages import ERROR, WARNING, Message
 from acquire.procedure.steps import CAUTIONS, DONE, RESULT, RIG, STOP, STOP_OUT, SWEEP, TRAVEL, ZERO
+from analysis.base.foreign import shown
 from analysis.base.safety import STOP as STOP_CAUTIONS
 from analysis.base.safety import cautions
 
@@ -35,7 +25,7 @@ STATES: Final = {
     FAILED: ("‼", "FAILED", "alarm"),
 }
 _WAYS: Final = {1: ("▶ FORWARD", "good"), -1: ("◀ BACKWARD", "warn"), 0: ("■ STANDING", "dim")}
-_PLAYED: Final = ("A capture is played as it was recorded. Nothing is recorded anew.",)
+_PLAYED: Final = ("A recorded capture is being replayed. Nothing is recorded.",)
 _UNSEEN: Final = ("? NOT SEEN", "warn")  # without frames nobody knows whether it stands
 
 
@@ -43,7 +33,7 @@ def head(picture: Snapshot, width: int) -> list[Line]:
     """Where we are in the procedure, and on what engine."""
     where = "Replay" if picture.played else f"{picture.number}/{picture.of}"
     left = f" {where}  {picture.place.title} "
-    engine = f" {picture.job.engine.name or 'engine without a name'}, cylinder {picture.job.measure.cylinder} "
+    engine = f" {shown(picture.job.engine.name) or 'engine without a name'}, cylinder {picture.job.measure.cylinder} "
     room = width - len(left)
     right = engine if len(engine) <= room else ""
     return [((left + " " * max(0, room - len(right)) + right, "title"),)]
@@ -77,17 +67,17 @@ def banner(picture: Snapshot) -> list[Line]:
     way, role = _WAYS[picture.way] if seen else _UNSEEN
     line: list[tuple[str, str]] = [(f" {way} ", role)]
     if picture.armed:
-        line.append((" rest, then turn: the first turn begins the recording ", "strong"))
+        line.append((" rest, then turn: recording begins with the first turn ", "strong"))
     elif picture.place.step == STOP_OUT:
-        line.append((" THE STOP MUST COME OUT BEFORE YOU TURN ON ", "alarm"))
+        line.append((" REMOVE THE PISTON STOP BEFORE TURNING THE CRANK ", "alarm"))
     elif picture.back_up and picture.way < 0:
-        line.append((" BACK UP past the mark and come again ", "alarm"))
+        line.append((" BACK UP past the mark and come forward again ", "alarm"))
     elif picture.back_up:
-        line.append((f" SLACK: {picture.to_go_deg:.1f} deg on until it is taken up; readings do not count yet ", "warn"))
+        line.append((f" TAKING UP SLACK: {picture.to_go_deg:.1f} deg to go; readings ignored until then ", "warn"))
     elif seen and picture.place.step in (ZERO, SWEEP) and picture.way > 0:
-        line.append((" slack taken up, readings count", "good"))
+        line.append((" slack taken up, recording readings", "good"))
     if not picture.tdc_known and picture.place.step in (ZERO, SWEEP):
-        line.append(("  TDC: turn on until the index pulse", "warn"))
+        line.append(("  TDC not located yet: keep turning to the index pulse", "warn"))
     return [line]
 
 
@@ -120,7 +110,7 @@ def _need(asked: Asked) -> str:
 def do(picture: Snapshot, width: int, *, short: bool = False) -> list[Line]:
     """What a person does now; `short`, on one line: the first thing, and once that has been said to be done, the next."""
     what = _PLAYED if picture.played else picture.place.do
-    lines = [line for text in what for line in _wrapped(text, width, "plain")]
+    lines = [line for text in what for line in wrapped(text, width, "plain")]
     first = int(len(lines) > 1 and any(asked.said and asked.met for asked in picture.needs))
     return lines[first : first + 1] if short else lines
 
@@ -157,14 +147,14 @@ def messages(picture: Snapshot, width: int, height: int) -> list[Line]:
             break
         lines = _message(message, width)[: height - len(lines)] + lines
     waits = picture.waiting_for if picture.place.step in (ZERO, SWEEP) and not picture.events else ""
-    lines = [*_wrapped(waits, width, "dim")[: height - len(lines)], *lines]
+    lines = [*wrapped(waits, width, "dim")[: height - len(lines)], *lines]
     return [()] * (height - len(lines)) + lines
 
 
 def _message(message: Message, width: int) -> list[Line]:
     sign, role = {ERROR: ("‼", "bad"), WARNING: ("!", "warn")}.get(message.kind, ("·", "dim"))
-    wrapped = textwrap.wrap(message.text, max(20, width - 4)) or [""]
-    return [((f" {sign} " if k == 0 else "   ", role), (text, role)) for k, text in enumerate(wrapped)]
+    parts = textwrap.wrap(message.text, max(20, width - 4)) or [""]
+    return [((f" {sign} " if k == 0 else "   ", role), (text, role)) for k, text in enumerate(parts)]
 
 
 def panel(picture: Snapshot, width: int) -> list[Line]:
@@ -176,56 +166,58 @@ def panel(picture: Snapshot, width: int) -> list[Line]:
     if step == RIG:
         lines += _rig(picture, width)
     elif step in (STOP, TRAVEL):
-        lines += _touches(picture, width)
+        lines += _contacts(picture, width)
     elif step == STOP_OUT:
         lines += [
             (),
-            *_wrapped(STOP_CAUTIONS[-1], width, "warn"),
-            *_wrapped("Say so with Enter once the stop is out.", width, "strong"),
+            *wrapped(STOP_CAUTIONS[-1], width, "warn"),
+            *wrapped("Press Enter once the piston stop is out.", width, "strong"),
         ]
     elif step in (RESULT, DONE):
         from acquire.dashboard.verdict import verdict
 
         lines = verdict(picture, width)
     if picture.waiting_for and step == TRAVEL:
-        lines += [(), *_wrapped(picture.waiting_for, width, "dim")]
+        lines += [(), *wrapped(picture.waiting_for, width, "dim")]
     return lines
 
 
 def _cautions(goes_on: str, width: int) -> list[Line]:
     lines: list[Line] = []
     for text in cautions("stop"):
-        wrapped = textwrap.wrap(text, width - 5)
-        lines += [((" ! " if k == 0 else "   ", "warn"), (part, "plain")) for k, part in enumerate(wrapped)]
-    then = f" It goes on where it was left: {goes_on}." if goes_on else ""
-    return [*lines, (), *_wrapped(f"Press Enter once you have read them.{then}", width, "strong")]
+        parts = textwrap.wrap(text, width - 5)
+        lines += [((" ! " if k == 0 else "   ", "warn"), (part, "plain")) for k, part in enumerate(parts)]
+    then = f" It continues where it was left: {goes_on}." if goes_on else ""
+    return [*lines, (), *wrapped(f"Press Enter once you have read them.{then}", width, "strong")]
 
 
 def _rig(picture: Snapshot, width: int) -> list[Line]:
     direction = picture.job.rig.direction
-    said = "is found from how you turn" if direction == "auto" else f"is to count {direction}, says the job"
-    return [(), *_wrapped(f"Running direction {said}. Indicator at the {picture.job.rig.indicator_at}.", width, "dim")]
+    said = "is taken from how you turn" if direction == "auto" else f"counts {direction}, as job.toml says"
+    return [(), *wrapped(f"The direction of rotation {said}. Indicator at the {picture.job.rig.indicator_at}.", width, "dim")]
 
 
-def _touches(picture: Snapshot, width: int) -> list[Line]:
-    touches = picture.touches
-    if picture.place.step == TRAVEL or touches is None:
+def _contacts(picture: Snapshot, width: int) -> list[Line]:
+    contacts = picture.contacts
+    if picture.place.step == TRAVEL or contacts is None:
         lines: list[Line] = [()]
     else:
         spread = [
             f"spread {deg:.2f} deg" if len(side) > 1 else ""
-            for deg, side in zip(touches.spread_deg, (touches.low, touches.high), strict=True)
+            for deg, side in zip(contacts.spread_deg, (contacts.low, contacts.high), strict=True)
         ]
         lines = [
             (),
-            ((" ◀ lower count  ", "strong"), (_marks(touches.low), "accent"), (f"  {spread[0]}", "dim")),
-            ((" ▶ higher count ", "strong"), (_marks(touches.high), "accent"), (f"  {spread[1]}", "dim")),
+            ((" ◀ lower count  ", "strong"), (_marks(contacts.low), "accent"), (f"  {spread[0]}", "dim")),
+            ((" ▶ higher count ", "strong"), (_marks(contacts.high), "accent"), (f"  {spread[1]}", "dim")),
         ]
-        if touches.why:
-            lines += _wrapped(touches.why, width, "bad")
-        elif not math.isnan(touches.tdc):
+        if contacts.why:
+            lines += wrapped(contacts.why, width, "bad")
+        elif not math.isnan(contacts.tdc):
             lines += [
-                plain(f" arc not swept {touches.unswept_deg:.1f} deg; its middle is top dead center, at count {touches.tdc:.1f}")
+                plain(
+                    f" arc not swept {contacts.unswept_deg:.1f} deg; its middle is top dead center, at count {contacts.tdc:.1f}"
+                )
             ]
     if picture.tdc is not None:
         from analysis.base.words import plus_minus
@@ -234,12 +226,8 @@ def _touches(picture: Snapshot, width: int) -> list[Line]:
     return lines
 
 
-def _marks(touches: tuple[int, ...]) -> str:
-    if not touches:
+def _marks(contacts: tuple[int, ...]) -> str:
+    if not contacts:
         return "none yet"
-    count = "1 touch, at" if len(touches) == 1 else f"{len(touches)} touches, the last at"
-    return f"{'● ' * min(len(touches), 12)}{count} {touches[-1]}"
-
-
-def _wrapped(text: str, width: int, role: str) -> list[Line]:
-    return [((f" {line}", role),) for line in textwrap.wrap(text, max(20, width - 2))]
+    count = "1 contact, at" if len(contacts) == 1 else f"{len(contacts)} contacts, the last at"
+    return f"{'● ' * min(len(contacts), 12)}{count} {contacts[-1]}"

@@ -8,9 +8,9 @@ from typing import Final
 import numpy as np
 
 from acquire.dashboard.snapshot import Asked, Curve, Snapshot
-from acquire.dashboard.station import Station
-from acquire.dashboard.taking import Taking
+from acquire.procedure.recorded_step import RecordedStep
 from acquire.procedure.session import MET, Happened, after, is_met, needs, places
+from acquire.procedure.station import Station
 from acquire.procedure.steps import CAUTIONS, RESULT, SAID, SWEEP, ZERO
 from analysis.job import DurationSpec, Job
 from analysis.live.profile import BASE_CIRCLE_DEG, Trace
@@ -23,7 +23,7 @@ _BELOW_MM: Final = 1.0  # no base circle has readings so far below it
 
 def snapshot_of(station: Station) -> Snapshot:
     """A picture's worth of everything."""
-    job, session, taking = station.job, station.session, station.taking
+    job, session, recording = station.job, station.session, station.recording
     facts = station.facts()
     order = places(session.plan)
     asked = tuple(
@@ -50,40 +50,40 @@ def snapshot_of(station: Station) -> Snapshot:
         played=station.setup.replayed is not None,
         fits=station.fits,
     )
-    return picture if taking is None else _with_data(picture, station, taking)
+    return picture if recording is None else _with_data(picture, station, recording)
 
 
-def _with_data(picture: Snapshot, station: Station, taking: Taking) -> Snapshot:
+def _with_data(picture: Snapshot, station: Station, recording: RecordedStep) -> Snapshot:
     tdc = station.tdc_count()
-    progress, crank = taking.progress(), taking.progress().crank
+    progress, crank = recording.progress(), recording.progress().crank
     valve = picture.place.valve
-    channel = _channel(taking, valve)
+    channel = _channel(recording, valve)
     trace = _from_base(progress.trace[channel])
     curve, shift = None, None
     if picture.place.step in (ZERO, SWEEP):
-        stood_on = taking.header.channels[channel]
-        shift = _shift(trace, tdc, taking, stood_on)
+        stood_on = recording.header.channels[channel]
+        shift = _shift(trace, tdc, recording, stood_on)
         curve = Curve(stood_on, trace, shift or 0.0, _marks(station.job, stood_on))
     zeroed = picture.place.step in (ZERO, SWEEP) and trace.flat_deg >= BASE_CIRCLE_DEG
     lift = progress.lift_mm[channel] - (trace.zero_mm if zeroed else 0.0)
-    per_count = 360.0 / taking.header.board.cpr
+    per_count = 360.0 / recording.header.board.cpr
     live = station.live
-    recorder = taking.recorder
+    recorder = recording.recorder
     return replace(
         picture,
-        deg=taking.deg(tdc),
+        deg=recording.deg(tdc),
         tdc_known=tdc is not None,
-        lift_mm=lift if taking.first is not None else None,
+        lift_mm=lift if recording.first is not None else None,
         zeroed=zeroed,
         way=crank.way,
-        armed=taking.armed,
+        armed=recording.armed,
         back_up=(picture.place.step in (ZERO, SWEEP) and crank.way < 0) or _hung(picture, crank.engaged, crank.way),
         to_go_deg=crank.to_go * per_count,
-        cursor=None if shift is None or taking.first is None else _wrapped(crank.position * per_count + shift),
+        cursor=None if shift is None or recording.first is None else _wrapped(crank.position * per_count + shift),
         curve=curve,
         events=() if live is None or curve is None else live.events.get(curve.valve, ()),
-        touches=taking.touches(),
-        waiting_for=picture.waiting_for or taking.tdc_why,
+        contacts=recording.contacts(),
+        waiting_for=picture.waiting_for or recording.tdc_why,
         link=replace(
             picture.link, file="" if recorder is None else recorder.path.name, rows=0 if recorder is None else recorder.rows
         ),
@@ -99,22 +99,22 @@ def _hung(picture: Snapshot, engaged: bool, way: int) -> bool:
     return picture.place.step in (ZERO, SWEEP) and way > 0 and not engaged
 
 
-def _channel(taking: Taking, valve: str) -> int:
+def _channel(recording: RecordedStep, valve: str) -> int:
     """The channel that is drawn: that of the valve; of two, the one whose lobe is being lifted."""
-    if valve != "both" or len(taking.header.channels) < 2:
+    if valve != "both" or len(recording.header.channels) < 2:
         return 0
-    progress = taking.progress()
+    progress = recording.progress()
     open_mm = [
         lift - (0.0 if np.isnan(t.zero_mm) else t.zero_mm) for lift, t in zip(progress.lift_mm, progress.trace, strict=True)
     ]
     return int(np.argmax(open_mm))
 
 
-def _shift(trace: Trace, tdc: float | None, taking: Taking, valve: str) -> float | None:
+def _shift(trace: Trace, tdc: float | None, recording: RecordedStep, valve: str) -> float | None:
     """Degrees to add to a position's angle to get crank degrees from overlap TDC; None while TDC is not known."""
     if tdc is None:
         return None
-    at_tdc = -taking.forward * tdc * 360.0 / taking.header.board.cpr
+    at_tdc = -recording.forward * tdc * 360.0 / recording.header.board.cpr
     high = np.where(np.isnan(trace.high), -np.inf, trace.high)
     if np.isfinite(high).any() and abs(trace.swing_mm) > 1.0:
         peak = float(np.argmax(high)) / 2

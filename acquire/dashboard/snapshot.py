@@ -2,20 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Final
+from dataclasses import dataclass, field
 
+from acquire.procedure.link_state import LinkState
+from acquire.procedure.messages import Message
 from acquire.procedure.session import Place
 from analysis.decision.decide import Decision
 from analysis.job import Job
-from analysis.live.contacts import Touches
+from analysis.live.contacts import Contacts
 from analysis.live.partial import Passed
 from analysis.live.profile import Trace
 from analysis.lobe.result import Measurement
 from analysis.tdc.stop import TdcFound
-
-# States of the link, in words that the screen shows.
-WAITING, LIVE, STALLED, DISCONNECTED, ENDED, FAILED = "waiting", "live", "stalled", "disconnected", "ended", "failed"
 
 
 @dataclass(frozen=True)
@@ -31,42 +29,6 @@ class Asked:
     unit: str
     met: bool
     said: bool = False
-
-
-@dataclass(frozen=True)
-class LinkState:
-    """`frames_s`: frames a second lately; `age_s` of the newest frame (None before the first); `file` being recorded, if any."""
-
-    state: str = WAITING
-    where: str = ""
-    frames_s: float = 0.0
-    lost: int = 0
-    refused: int = 0
-    age_s: float | None = None
-    file: str = ""
-    rows: int = 0
-
-
-NOTE: Final = "note"
-WARNING: Final = "warning"
-ERROR: Final = "error"
-
-
-@dataclass(frozen=True)
-class Message:
-    """A past-tense fact for the person. `kind`: NOTE, WARNING or ERROR. `at_s` by the clock of the station."""
-
-    kind: str
-    text: str
-    at_s: float = 0.0
-
-
-@dataclass(frozen=True)
-class Failure(Message):
-    """A worker that failed: the one message it ends in. `worker` says which, `error` its type."""
-
-    worker: str = ""
-    error: str = ""
 
 
 @dataclass(frozen=True)
@@ -106,13 +68,13 @@ class Snapshot:
     cursor: float | None = None
     curve: Curve | None = None
     events: tuple[Passed, ...] = ()
-    touches: Touches | None = None
+    contacts: Contacts | None = None
     tdc: TdcFound | None = None
     result: Measurement | None = None
     decision: Decision | None = None
     waiting_for: str = ""
     goes_on: str = ""  # at the cautions of a job that was begun before: the title of where it goes on
-    link: LinkState = LinkState()
+    link: LinkState = field(default_factory=LinkState)
     messages: tuple[Message, ...] = ()
     overrides: tuple[str, ...] = ()  # which steps, and why
     played: bool = False  # a recorded capture is played again: there is no procedure

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import textwrap
 from typing import Final, NamedTuple
 
 from acquire.dashboard.cautioned import cautioned
 from acquire.dashboard.decided import ROLES, decided
-from acquire.dashboard.lines import Line, plain
+from acquire.dashboard.lines import Line, plain, wrapped
 from acquire.dashboard.snapshot import Snapshot
 from acquire.procedure.steps import DONE
 from analysis.base.finding import doubts
@@ -103,16 +102,16 @@ def verdict(picture: Snapshot, width: int) -> list[Line]:
     """The verdict and what to change, then the result so far, lobe by lobe."""
     result = picture.result
     if result is None:
-        return [(), *_wrapped(picture.waiting_for or "The result is being worked out.", width)]
+        return [(), *wrapped(picture.waiting_for or "The result is being worked out.", width)]
     valve = "" if picture.place.step == DONE else picture.place.valve
     shown = [lobe for lobe in result.lobes if valve in ("", "both", lobe.valve)]
     lines: list[Line] = []
     if picture.decision is not None:
         lines += decided(picture.decision, valve, width)
     else:
-        lines += _wrapped(picture.waiting_for or "The verdict is being worked out.", width, "dim")
+        lines += wrapped(picture.waiting_for or "The verdict is being worked out.", width, "dim")
     for overridden in picture.overrides:
-        lines += _wrapped(f"! Overridden: {overridden}", width, "warn")
+        lines += wrapped(f"! Overridden: {overridden}", width, "warn")
     lines.append(())
     for lobe in shown or result.lobes:
         lines += [*_lobe(picture, lobe, width), ()]
@@ -121,7 +120,7 @@ def verdict(picture: Snapshot, width: int) -> list[Line]:
         lines.append(plain(f" separation {one_sign(with_unit(cam.separation))}{_given(spec.separation_deg)}"))
         lines.append(plain(f" advance {one_sign(plus_minus(cam.advance))}{_given(spec.advance_deg, cam.advance.place)}"))
     for text in cautioned(result.findings, valve):
-        lines += _wrapped(f"! {text}", width, "warn")
+        lines += wrapped(f"! {text}", width, "warn")
     return lines
 
 
@@ -147,7 +146,3 @@ def _lobe(picture: Snapshot, lobe: Lobe, width: int) -> list[Line]:
 
 def _given(deg: float | None, place: str = "") -> str:
     return "" if deg is None else f", specified {angle(deg, place)}"
-
-
-def _wrapped(text: str, width: int, role: str = "plain") -> list[Line]:
-    return [((f" {line}", role),) for line in textwrap.wrap(text, max(20, width - 2))]

@@ -9,6 +9,7 @@ from typing import Final
 
 from acquire.procedure.session import Happened, Place
 from analysis.base.errors import CaptureError
+from analysis.base.regular import open_regular
 
 FILE_NAME: Final = "procedure.jsonl"
 
@@ -17,7 +18,7 @@ def read_session(folder: Path) -> tuple[Happened, ...]:
     """What was written down, in order. A line that a power loss has cut is passed over. CaptureError if the file cannot be read."""
     file = folder / FILE_NAME
     try:
-        text = file.read_text(encoding="utf-8", errors="replace")
+        text = _read(file).decode("utf-8", errors="replace")
     except FileNotFoundError:
         return ()
     except OSError as error:
@@ -39,7 +40,7 @@ def write_session(folder: Path, happened: Happened, at: str) -> None:
     file = folder / FILE_NAME
     row = {"at": at, "what": happened.what, "step": happened.place.step, "valve": happened.place.valve, "reason": happened.reason}
     try:
-        before = file.read_bytes() if file.exists() else b""
+        before = _read(file) if file.exists() else b""
         cut = before != b"" and not before.endswith(b"\n")  # a power loss left half a line: the next begins on its own
         with file.open("a", encoding="utf-8", newline="\n") as out:
             out.write(("\n" if cut else "") + json.dumps(row, ensure_ascii=False) + "\n")
@@ -49,3 +50,8 @@ def write_session(folder: Path, happened: Happened, at: str) -> None:
         raise CaptureError(
             f"the procedure cannot be written down ({error.strerror})", where=str(file), do="Make room, or choose another folder"
         ) from error
+
+
+def _read(file: Path) -> bytes:
+    with open_regular(file) as source:
+        return source.read()

@@ -166,7 +166,7 @@ def override(session: Session, reason: str) -> Happened:
     if not reason.strip():
         raise UsageError("an override needs a reason", where=session.at.title, do="Write why the data need not show it")
     if not overridable(session):
-        raise UsageError("there is nothing to override", where=session.at.title, do="Say so, or redo a step instead")
+        raise UsageError("there is nothing to override", where=session.at.title, do="Confirm it, or redo a step instead")
     return Happened(OVERRIDDEN, session.at, reason.strip())
 
 

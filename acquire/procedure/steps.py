@@ -10,7 +10,7 @@ from analysis.live.profile import BASE_CIRCLE_DEG
 
 SAID: Final = "said"  # the need that a person meets by saying so
 
-TOUCHES: Final = 3  # of each side of the stop
+CONTACTS: Final = 3  # on each side of the stop
 PASSES: Final = 3  # whole passes over a lobe
 CROSSINGS: Final = 3  # of the top by the piston
 CHECK_DEG: Final = 90.0
@@ -54,21 +54,21 @@ ZERO, SWEEP, RESULT, DONE = "zero", "sweep", "result", "done"
 STEPS: Final[Mapping[str, Step]] = {
     step.name: step
     for step in (
-        Step(CAUTIONS, "Cautions", ("Read them. Say that you have, and go on.",), (Need(SAID, "cautions read"),)),
+        Step(CAUTIONS, "Safety", ("Read this before you touch the engine, then confirm.",), (Need(SAID, "read and understood"),)),
         Step(
             RIG,
             "Link and rig check",
             (
-                "Set the indicator on the first valve, along its travel, with preload.",
-                "Turn slowly in running direction: a turn or two, no stop in the plug hole.",
+                "Set the indicator on the first valve, in line with its travel, with preload.",
+                "Turn slowly in the direction of rotation, a turn or two, without the stop.",
             ),
             (
                 Need("link", "board answers"),
-                Need("turned", "turned in running direction", CHECK_DEG, "deg"),
-                Need("direction", "count goes the way the job says"),
+                Need("turned", "turned in the direction of rotation", CHECK_DEG, "deg"),
+                Need("direction", "encoder counts the way job.toml says"),
                 Need("index", "index pulse seen"),
                 Need("moved", "indicator moves", 0.5, "mm"),
-                Need("opens", "reading grows as the valve opens"),
+                Need("opens", "reading increases as the valve opens"),
                 Need("rests", "crank at rest again", 2.5, "s"),
             ),
         ),
@@ -76,14 +76,14 @@ STEPS: Final[Mapping[str, Step]] = {
             STOP,
             "Top dead center by piston stop",
             (
-                "Fit the stop and say so. Turn slowly, no force, until the piston touches it,",
-                "then back the long way round until it touches again. Touches count themselves.",
+                "Fit the stop and confirm. Turn slowly, no force, until the piston touches it,",
+                "then turn the other way until it touches again. Contacts are counted for you.",
             ),
             (
-                Need(SAID, "stop fitted"),
-                Need("touches low", "touches at the lower count", TOUCHES),
-                Need("touches high", "touches at the higher count", TOUCHES),
-                Need("agree", "touches of each side agree"),
+                Need(SAID, "piston stop fitted"),
+                Need("contacts low", "contacts at the lower count", CONTACTS),
+                Need("contacts high", "contacts at the higher count", CONTACTS),
+                Need("agree", "contacts of each side agree"),
             ),
             record="stop",
         ),
@@ -91,34 +91,34 @@ STEPS: Final[Mapping[str, Step]] = {
             TRAVEL,
             "Top dead center by piston travel",
             (
-                "Set the indicator on the piston, along the bore, and say so. Turn forward over",
-                "the top from 40 degrees before to 40 after, back past the start, and again.",
+                "Set the indicator on the piston, along the bore; confirm. Turn forward over",
+                "the top from 40 degrees before to 40 after, back past the start, and repeat.",
             ),
             (
                 Need(SAID, "indicator on the piston"),
                 Need("crossings", "forward over the top", CROSSINGS),
-                Need("found", "top dead center worked out"),
+                Need("found", "top dead center located"),
             ),
             record="travel",
         ),
         Step(
             STOP_OUT,
-            "REMOVE THE STOP",
+            "REMOVE THE PISTON STOP",
             (
-                "Take the stop out of the plug hole before any further turning, and say so.",
-                "Then turn slowly past top dead center by hand. Resistance? Stop at once.",
+                "Remove the piston stop before turning the crank, and confirm.",
+                "Then turn slowly past top dead center by hand. Any resistance: stop at once.",
             ),
-            (Need(SAID, "stop taken out"), Need("passed", "crank has passed the place of the stop")),
+            (Need(SAID, "piston stop removed"), Need("passed", "crank has passed top dead center")),
         ),
         Step(
             ZERO,
             "Zero on the base circle, {valve}",
             (
-                "Set the indicator on the {valve} valve along its travel, preloaded; say so.",
-                "Hands off it from there. Turn forward until the flat part is found.",
+                "Set the indicator on the {valve} valve, in line and preloaded; confirm.",
+                "Then leave it alone. Turn forward until the base circle is found.",
             ),
             (
-                Need(SAID, "indicator set"),
+                Need(SAID, "indicator set up"),
                 Need("flat", "base circle seen", BASE_CIRCLE_DEG, "deg"),
             ),
             record="sweep",
@@ -128,13 +128,13 @@ STEPS: Final[Mapping[str, Step]] = {
             SWEEP,
             "Sweep, {valve}",
             (
-                "Turn on in running direction, pull after pull, pauses are allowed.",
-                "Gone too far? Back up past the mark and come again: slack must be taken up.",
+                "Keep turning in the direction of rotation. Pauses between pulls are fine.",
+                "Gone too far? Back up well past the mark, then forward to take up the slack.",
             ),
             (
                 Need("covered", "cycle seen", COVERED_DEG, "deg"),
                 Need("passes", "whole passes", PASSES),
-                Need("events", "events worked out"),
+                Need("events", "events found"),
             ),
             record="sweep",
             of_valve=True,
@@ -143,7 +143,7 @@ STEPS: Final[Mapping[str, Step]] = {
         Step(
             RESULT,
             "Result, {valve}",
-            ("Compare with the specification. Enter: go on. r: do a step again.",),
+            ("Compare with the specification. Enter: continue. r: repeat a step.",),
             (Need(SAID, "result read"),),
             of_valve=True,
         ),

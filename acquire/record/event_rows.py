@@ -1,17 +1,14 @@
-"""Events of the wire -> rows and notes of a capture, in order. No I/O. `Tape` keeps them in memory, `recorder` on disk."""
+"""Events of the wire -> rows and notes of a capture, in order. No I/O."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from typing import Any, Final, NamedTuple, TypeAlias
 
-import numpy as np
-
 from acquire.wire import Damage, Event, Fault, Heartbeat, Hello, Index, Sample
 from analysis.base.errors import CaptureError
-from analysis.base.samples import STILL, Board, Capture, Header
-from analysis.capture import from_rows
-from analysis.capture.text import Note, columns, hello_fields
+from analysis.base.samples import STILL, Board
+from analysis.capture.text import hello_fields
 
 _WIRE_FLAGS: Final = STILL - 1  # what lies above is the recorder's own
 
@@ -41,9 +38,7 @@ class Entries:
             match event:
                 case Sample() | Heartbeat():
                     self._last_seq = event.seq
-                    still = STILL if isinstance(event, Heartbeat) else 0
-                    readings = [n for pair in zip(event.age_us, event.lift, strict=True) for n in pair]
-                    yield (event.seq, event.time_us, event.crank, event.flags & _WIRE_FLAGS | still, *readings)
+                    yield row_of(event)
                 case Index():
                     yield Remark("index", event._asdict())
                 case Fault():
@@ -71,34 +66,13 @@ class Entries:
         return Remark("gap", {"lost": lost, "bytes": refused, "late": late, "after_seq": self._last_seq})
 
 
-class Tape:
-    """A capture in memory, for the live screen and for tests: the same road as through a file."""
-
-    def __init__(self, header: Header) -> None:
-        self.header = header
-        self._entries = Entries(header.board)
-        self._blocks: list[np.ndarray[Any, np.dtype[np.int64]]] = []
-        self._notes: list[Note] = []
-        self._rows = 0
-
-    def add(self, events: Iterable[Event]) -> None:
-        """Take what came next."""
-        rows: list[Row] = []
-        for entry in self._entries.of(events, at=""):
-            if isinstance(entry, Remark):
-                self._notes.append(Note(self._rows + len(rows), *entry))
-            else:
-                rows.append(entry)
-        if rows:
-            self._blocks.append(np.array(rows, np.int64))
-            self._rows += len(rows)
-
-    def capture(self) -> Capture:
-        """Everything so far."""
-        if len(self._blocks) > 1:
-            self._blocks = [np.concatenate(self._blocks)]
-        rows = self._blocks[0] if self._blocks else np.zeros((0, len(columns(len(self.header.channels)))), np.int64)
-        return from_rows(self.header, rows, self._notes)
+def row_of(event: Sample | Heartbeat) -> Row:
+    """A frame as a row of a capture."""
+    still = STILL if isinstance(event, Heartbeat) else 0
+    if len(event.lift) == 1:  # as most are, and rows come by the ten thousand
+        return (event.seq, event.time_us, event.crank, event.flags & _WIRE_FLAGS | still, event.age_us[0], event.lift[0])
+    readings = [n for pair in zip(event.age_us, event.lift, strict=True) for n in pair]
+    return (event.seq, event.time_us, event.crank, event.flags & _WIRE_FLAGS | still, *readings)
 
 
 def _measure(board: Board) -> tuple[object, ...]:

@@ -110,7 +110,25 @@ class Recorder:
             self._fsync(file.fileno())
         except OSError as error:
             raise self._fail(error) from error
+        if not self.in_place:
+            self._failure = CaptureError(
+                "the file was deleted, moved or replaced while it was being recorded, and its path leads elsewhere now",
+                where=str(self.path),
+                do="Look for it under its new name, leave the folder alone while recording, and record again",
+            )
+            raise self._failure
         self._synced, self._unsynced = self._clock(), False
+
+    @property
+    def in_place(self) -> bool:
+        """Whether the path still leads to the file that is being recorded."""
+        if self._file is None:
+            return False
+        try:
+            there, ours = os.stat(self.path), os.fstat(self._file.fileno())
+        except OSError:
+            return False
+        return (there.st_dev, there.st_ino) == (ours.st_dev, ours.st_ino)
 
     def close(self) -> None:
         """Write the closing line, sync and close. Does nothing the second time.
@@ -171,6 +189,8 @@ class Recorder:
             while rest:
                 rest = rest[file.write(rest) or 0 :]
         except OSError as error:
+            whole = text[: len(text) - len(rest)].splitlines(keepends=True)
+            self.rows += sum(line.endswith(b"\n") and not line.startswith(b"#") for line in whole) if rows else 0
             raise self._fail(error) from error
         self._digest.update(text)
         self.rows += rows

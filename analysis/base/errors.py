@@ -13,6 +13,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 
+from analysis.base.foreign import sentence, shown
+
 
 class LobetraceError(Exception):
     """Base of the family. `what` happened, `where` (a file, port, line or angle; may be empty), what to `do` next."""
@@ -24,8 +26,10 @@ class LobetraceError(Exception):
         super().__init__(what, where, do)
 
     def __str__(self) -> str:
-        head = f"{self.where}: {self.what}" if self.where else self.what
-        return f"{head}. {self.do}" if self.do else f"{head}."
+        """The sentence, with what was echoed in it made harmless for a terminal."""
+        what = sentence(self.what)
+        head = f"{shown(self.where)}: {what}" if self.where else what
+        return f"{head}. {sentence(self.do)}" if self.do else f"{head}."
 
 
 class UsageError(LobetraceError):

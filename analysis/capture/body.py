@@ -13,7 +13,7 @@ import numpy as np
 
 from analysis.base.samples import Ints
 
-BLOCK: Final = 1 << 22  # bytes read at once
+BLOCK: Final = 1 << 25  # bytes read at once: arrays so large go back to the system when they are done with
 _END: Final = b'# {"end"'
 _OF_ROWS: Final = b"0123456789-,\n"
 
@@ -35,11 +35,11 @@ class BadRowError(ValueError):
 
 @dataclass(frozen=True)
 class Body:
-    """`columns`: int64, shape (c, n). `closed`: whether the last whole line is a closing line, which is then the last of the `notes`.
-    `sha256`: of every byte before that line, or of all bytes if there is none. `unfinished`: bytes behind the last line end.
+    """`columns`: int64, shape (n,) each. `closed`: whether the last whole line is a closing line, which is then the last of the
+    `notes`. `sha256`: of every byte before that line, or of all bytes if there is none. `unfinished`: bytes behind the last line end.
     """
 
-    columns: Ints
+    columns: tuple[Ints, ...]
     notes: tuple[NoteLine, ...]
     closed: bool
     sha256: str
@@ -52,7 +52,7 @@ def read_body(source: io.BufferedIOBase, header: bytes, signed: Sequence[bool]) 
     Raises BadRowError for a line that is neither a note nor one integer of 32 bits for each column, in digits and nothing else.
     """
     digest, before_end, tail = hashlib.sha256(header), None, b""
-    columns, notes, rows = [np.empty((len(signed), 0), np.int64)], list[NoteLine](), 0
+    blocks, notes, rows = [np.empty((len(signed), 0), np.int64)], list[NoteLine](), 0
     for block in _lines(source):
         if not block.endswith(b"\n"):
             tail = block
@@ -63,15 +63,16 @@ def read_body(source: io.BufferedIOBase, header: bytes, signed: Sequence[bool]) 
         digest.update(memoryview(block)[last:])
         text, found = _apart(block)
         try:
-            columns.append(_integers(text, signed))
+            blocks.append(_integers(text, signed))
         except ValueError:
             raise BadRowError(rows + len(notes) + _first_bad(block, signed)) from None
         notes += (NoteLine(rows + note.row, note.line) for note in found)
-        rows += columns[-1].shape[1]
+        rows += blocks[-1].shape[1]
     if before_end is None:
         digest.update(tail)
     sha256 = before_end or digest.hexdigest()
-    return Body(np.concatenate(columns, axis=1), tuple(notes), before_end is not None, sha256, len(tail))
+    columns = tuple(np.concatenate([block[i] for block in blocks]) for i in range(len(signed)))
+    return Body(columns, tuple(notes), before_end is not None, sha256, len(tail))
 
 
 def _lines(source: io.BufferedIOBase) -> Iterator[bytes]:

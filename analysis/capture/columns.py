@@ -22,14 +22,21 @@ SIGNED: Final = tuple((False, False, True, False, *[True] * (2 * channels)) for 
 def from_rows(header: Header, rows: Ints, notes: Iterable[Note] = (), *, path: str = "") -> Capture:
     """The Capture of raw `rows`, shape (n, 4 + 2 c), in the order of the file's columns, and the notes between them, in order.
 
+    Else as `from_columns`.
+    """
+    return from_columns(header, tuple(rows.T), notes, path=path)
+
+
+def from_columns(header: Header, columns: Sequence[Ints], notes: Iterable[Note] = (), *, path: str = "") -> Capture:
+    """The Capture of raw columns, 4 + 2 c of shape (n,), in the order of the file's, and the notes between the rows, in order.
+
     This is what a file with these rows and notes loads as, except that `complete` is true and `sha256` empty: there is no file.
-    The arrays may be views of `rows`.
-    Raises CaptureError for a note of a known kind whose fields are not what the format says.
+    The arrays may be those of `columns`. Raises CaptureError for a note of a known kind whose fields are not what the format says.
     """
     notes = tuple(notes)
-    # Bounds of the stretches of one origin. Where several starts stand together, stretches are empty, but they are numbered.
-    bounds = [0, *(note.row for note in notes if _new_origin(note)), len(rows)]
-    samples = _samples(rows, bounds)
+    # Bounds of the segments of one origin. Where several starts stand together, segments are empty, but they are numbered.
+    bounds = [0, *(note.row for note in notes if _new_origin(note)), columns[0].size]
+    samples = _samples(columns, bounds)
     index: list[tuple[int, int, int]] = []
     faults: list[Fault] = []
     gaps: list[Gap] = []
@@ -61,16 +68,16 @@ def from_rows(header: Header, rows: Ints, notes: Iterable[Note] = (), *, path: s
     )
 
 
-def _samples(rows: Ints, bounds: Sequence[int]) -> Samples:
-    seq, time_us, crank, flags = rows.T[:4]
+def _samples(columns: Sequence[Ints], bounds: Sequence[int]) -> Samples:
+    seq, time_us, crank, flags, *gauges = columns
     return Samples(
         seq=_unwrapped(seq, bounds),
         time_us=_unwrapped(time_us, bounds),
         crank=_unwrapped(crank, bounds),
         flags=flags,
-        origin=np.zeros(len(rows), np.int64) if len(bounds) == 2 else np.repeat(np.arange(len(bounds) - 1), np.diff(bounds)),
-        age_us=rows.T[4::2],
-        lift=_stacked([_unwrapped(channel, bounds) for channel in rows.T[5::2]], len(rows)),
+        origin=np.zeros(seq.size, np.int64) if len(bounds) == 2 else np.repeat(np.arange(len(bounds) - 1), np.diff(bounds)),
+        age_us=_stacked(gauges[0::2], seq.size),
+        lift=_stacked([_unwrapped(lift, bounds) for lift in gauges[1::2]], seq.size),
     )
 
 
@@ -80,13 +87,13 @@ def _stacked(channels: Sequence[Ints], rows: int) -> Ints:
 
 
 def _unwrapped(values: Ints, bounds: Sequence[int]) -> Ints:
-    """Each stretch between two bounds on its own: a board that has started again counts anew."""
-    stretches = [unwrap(values[start:stop])[0] for start, stop in pairwise(bounds)]
-    return stretches[0] if len(stretches) == 1 else np.concatenate(stretches)
+    """Each segment between two bounds on its own: a board that has started again counts anew."""
+    segments = [unwrap(values[start:stop])[0] for start, stop in pairwise(bounds)]
+    return segments[0] if len(segments) == 1 else np.concatenate(segments)
 
 
 def _nearest_row(row: int, start: int, stop: int) -> int | None:
-    """The row before a note, or else the one behind it, in the stretch of rows from start to stop."""
+    """The row before a note, or else the one behind it, in the segment of rows from start to stop."""
     if row > start:
         return row - 1
     return row if row < stop else None

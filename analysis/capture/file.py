@@ -11,9 +11,10 @@ from pathlib import Path
 from typing import Final
 
 from analysis.base.errors import CaptureError
+from analysis.base.regular import open_regular
 from analysis.base.samples import Capture, Header
 from analysis.capture.body import BadRowError, NoteLine, read_body
-from analysis.capture.columns import COUNT, SIGNED, from_rows, integer, word
+from analysis.capture.columns import COUNT, SIGNED, from_columns, from_rows, integer, word
 from analysis.capture.text import FIRST_LINE, FORMAT, Note, columns, read_header, read_note
 
 __all__ = ["from_rows", "load", "parse"]
@@ -34,9 +35,7 @@ def load(path: str | os.PathLike[str]) -> Capture:
     ('stop', True)
     """
     try:
-        if Path(path).exists() and not Path(path).is_file():  # a pipe would be waited for
-            raise CaptureError("this is not a file", where=str(path), do="Choose a capture")
-        with Path(path).open("rb") as source:
+        with open_regular(Path(path)) as source:
             return _read(source, str(path))
     except OSError as error:
         raise CaptureError(
@@ -75,7 +74,7 @@ def _read(source: io.BufferedIOBase, path: str) -> Capture:
         ) from None
     notes = _notes(body.notes, path)
     closing = notes.pop() if body.closed else None
-    capture = from_rows(header, body.columns.T, notes, path=path)
+    capture = from_columns(header, body.columns, notes, path=path)
     missing = _altered(closing, capture.samples.seq.size, body.sha256) if closing else []
     altered = bool(missing)
     if any(note.kind == "end" for note in notes) or (closing and body.unfinished):

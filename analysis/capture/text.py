@@ -149,7 +149,7 @@ def read_header(line: bytes, where: str) -> Header:
 def _is(kind: type, value: Any) -> Any:
     if not isinstance(value, kind):
         raise ValueError(value)
-    return value
+    return value.encode("utf-8", "replace").decode("utf-8") if isinstance(value, str) else value  # half of a pair is no character
 
 
 def _one_of(words: tuple[str, ...], value: Any) -> str:

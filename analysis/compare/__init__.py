@@ -1,1 +1,1 @@
-"""One lift profile against another, against many, and forward against backward."""
+"""One lift profile against another, and how far the lobe of one sweep comes after that of another."""

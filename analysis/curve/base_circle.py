@@ -11,9 +11,9 @@ from functools import cached_property
 import numpy as np
 
 from analysis.base.errors import DataError
-from analysis.base.quantization import HARMONICS, harmonic, repeating_u
+from analysis.base.quantization import HARMONICS, coherent_u, harmonic_variance
 from analysis.base.samples import Bools, Floats, Ints
-from analysis.curve.points import Points
+from analysis.curve.points import Points, each_pass
 
 CELL_DEG = 1.0
 # What is level to within a few steps over this length is flat; a shorter part could be the nose or a dwell.
@@ -34,8 +34,7 @@ class BaseCircle:
 
     `before_deg` and `after_deg`: middles of the flat parts (crank degrees from overlap TDC). `runout_mm`: peak to peak of the level
     along the base circle; `drift_mm`: how far the zero of the last pass lies from that of the first, on the same side; `covered_deg`:
-    crank degrees of base circle seen; `scatter_mm` of one bin about its cell; `spread_mm` of one reading about its pass's level on
-    that side.
+    crank degrees of base circle seen; `scatter_mm` of one bin about its cell.
     """
 
     before: Floats
@@ -46,14 +45,12 @@ class BaseCircle:
     drift_mm: float
     covered_deg: float
     scatter_mm: float
-    spread_mm: float
 
     def zero_u_mm(self, step_mm: float, noise_mm: float = 0.0) -> float:
-        """Standard uncertainty of a zero. One that stays on one code is known to half a step only, one that is seen to go to and fro
-        between codes better than that. `noise_mm` of one reading, if that is known otherwise.
+        """Standard uncertainty of a zero. Where readings have next to no noise (`noise_mm` of one, as the curve tells it) their mean
+        stays on a code, however many there are. What they scatter by here tells nothing: at the edge of a code it takes no noise.
         """
-        stirred = max(noise_mm, math.sqrt(max(self.spread_mm**2 - step_mm**2 / 12, 0.0)))
-        return math.hypot(repeating_u(step_mm, stirred), self.scatter_mm / math.sqrt(max(self.covered_deg, 1.0)))
+        return math.hypot(coherent_u(step_mm, noise_mm), self.scatter_mm / math.sqrt(max(self.covered_deg, 1.0)))
 
     def mean_zero_u_mm(self, step_mm: float, noise_mm: float = 0.0) -> float:
         """As `zero_u_mm`, of the mean over all passes: zeros that drift over the indicator's codes are rounded each in its own way,
@@ -65,9 +62,8 @@ class BaseCircle:
             return self.zero_u_mm(step_mm, noise_mm)
         at = np.polynomial.Polynomial.fit(number, zeros[number], 1)(number) / step_mm
         in_phase = [abs(np.mean(np.exp(2j * np.pi * k * at))) ** 2 for k in range(1, HARMONICS)]
-        stirred = max(noise_mm, math.sqrt(max(self.spread_mm**2 - step_mm**2 / 12, 0.0)))
         kept = (a + (1.0 - a) / number.size for a in in_phase)
-        repeats = sum(share * harmonic(step_mm, stirred, k) for k, share in enumerate(kept, start=1))
+        repeats = sum(share * harmonic_variance(step_mm, noise_mm, k) for k, share in enumerate(kept, start=1))
         return math.hypot(math.sqrt(repeats), self.scatter_mm / math.sqrt(max(self.covered_deg, 1.0)))
 
     def share_after(self, deg: Floats) -> Floats:
@@ -112,13 +108,13 @@ class BaseCircle:
 
 @dataclass(frozen=True)
 class _Cells:
-    """Points by cells of a degree about the peak: `deg` from the peak, `cell` number and `side` of the lobe (0 before, 1 after) of
-    each, shape (n,). `mean` (mm) and `count` of the points of each cell, shape (c,), whose middles lie at `MIDDLES`.
+    """Points by cells of a degree about the peak: `deg` from the peak, number of the `cell`, and whether it lies `after` the lobe,
+    shape (n,). `mean` (mm) and `count` of the points of each cell, shape (c,), whose middles lie at `MIDDLES`.
     """
 
     deg: Floats
     cell: Ints
-    side: Ints
+    after: Bools
     mean: Floats
     count: Ints
 
@@ -143,7 +139,7 @@ def find_base_circle(points: Points, peak_deg: float, step_mm: float) -> BaseCir
             f"no base circle in the data: only {covered:.0f} degrees are flat, {ENOUGH_DEG:.0f} are needed for a zero",
             do="Sweep on until the valve has been closed for a while before and after the lobe",
         )
-    levels = np.vstack([_levels(points, cells, flat, side) for side in (0, 1)])
+    levels = np.vstack([_levels(points, cells, flat, after) for after in (False, True)])
     if np.isnan(levels).all():
         raise DataError(
             "no pass over the lobe has enough readings on the base circle for a zero",
@@ -159,8 +155,7 @@ def find_base_circle(points: Points, peak_deg: float, step_mm: float) -> BaseCir
         runout_mm=_runout(_without_drift(points, cells, levels)[flat]),
         drift_mm=_drift(levels),
         covered_deg=covered,
-        scatter_mm=float(np.std((points.lift_mm - cells.mean[cells.cell])[on_base])) if on_base.any() else 0.0,
-        spread_mm=_spread(points, cells, flat, levels),
+        scatter_mm=float(np.std(points.lift_mm[on_base] - cells.mean[cells.cell[on_base]])) if on_base.any() else 0.0,
     )
 
 
@@ -171,7 +166,7 @@ def _refuse_unsteady(points: Points, cells: _Cells, step_mm: float) -> None:
         return
     lift, pass_ = points.lift_mm[away], points.pass_[away]
     noise = float(np.median(np.abs(np.diff(lift)))) / 0.954  # of two neighbours: sqrt(2) x 0.6745
-    level = np.array([np.median(lift[pass_ == number]) for number in np.unique(pass_)])
+    level = np.array([np.median(lift[rows]) for rows in each_pass(pass_)])
     if noise > max(NOISY_MM, 3 * step_mm):
         raise DataError(
             f"the readings scatter by {noise:.2f} mm where the valve is closed: noise hides the base circle",
@@ -190,7 +185,7 @@ def _in_cells(points: Points, peak_deg: float) -> _Cells:
     cell = np.clip(np.floor((deg + 360.0) / CELL_DEG).astype(np.int64), 0, MIDDLES.size - 1)
     count = np.bincount(cell, minlength=MIDDLES.size)
     mean = np.bincount(cell, weights=points.lift_mm, minlength=MIDDLES.size) / np.maximum(count, 1)
-    return _Cells(deg, cell, (deg >= 0).astype(np.int64), mean, count)
+    return _Cells(deg, cell, deg >= 0, mean, count)
 
 
 def _flat(cells: _Cells, step_mm: float) -> Bools:
@@ -224,14 +219,18 @@ def _spots(flat: Bools) -> tuple[float, float]:
 
 
 def _without_drift(points: Points, cells: _Cells, levels: Floats) -> Floats:
-    """Mean of the cells with each pass's own level taken off and that of all put back: what a zero that drifts does is no runout. Shape
-    (c,).
+    """Mean of the cells with each pass's own level taken off and that of all put back: what a zero that drifts does is no runout.
+    `levels`: shape (2, passes). Shape (c,).
     """
-    own = levels[cells.side, points.pass_]
     known = ~np.isnan(levels)
-    mean = (np.where(known, levels, 0.0).sum(axis=1) / np.maximum(known.sum(axis=1), 1))[cells.side]
-    lift = np.where(np.isnan(own), points.lift_mm, points.lift_mm - own + mean)
+    mean = np.where(known, levels, 0.0).sum(axis=1) / np.maximum(known.sum(axis=1), 1)
+    lift = points.lift_mm - _of_each(np.where(known, levels - mean[:, None], 0.0), points, cells)
     return np.asarray(np.bincount(cells.cell, weights=lift, minlength=MIDDLES.size) / np.maximum(cells.count, 1))
+
+
+def _of_each(levels: Floats, points: Points, cells: _Cells) -> Floats:
+    """What stands for the pass and side of each point, shape (n,), in a table of shape (2, passes)."""
+    return np.asarray(np.where(cells.after, levels[1][points.pass_], levels[0][points.pass_]))
 
 
 def _runout(level: Floats) -> float:
@@ -251,30 +250,21 @@ def _drift(levels: Floats) -> float:
     return float(np.mean(drifts)) if drifts else 0.0
 
 
-def _spread(points: Points, cells: _Cells, flat: Bools, levels: Floats) -> float:
-    """Standard deviation (mm) of single readings about the level of their pass and side. `levels`: shape (2, passes)."""
-    level = levels[cells.side, points.pass_]
-    mine = flat[cells.cell] & ~np.isnan(level)
-    readings = float(points.n[mine].sum())
-    total = float(np.sum(points.n[mine] * ((points.lift_mm[mine] - level[mine]) ** 2 + points.scatter2[mine])))
-    return math.sqrt(total / readings) if readings > 0 else 0.0
-
-
-def _levels(points: Points, cells: _Cells, flat: Bools, side: int) -> Floats:
+def _levels(points: Points, cells: _Cells, flat: Bools, after: bool) -> Floats:
     """Level (mm, raw) of each pass on the flat cells of one side of the lobe, shape (p,); NaN with fewer than three bins there.
 
     A cam that runs out has no level base circle, and passes that saw different parts of it must not differ by that: a shape for all
     and a level for each are told apart by least squares, as far as passes overlap.
     """
     passes = int(points.pass_.max()) + 1
-    mine = flat[cells.cell] & (cells.side == side)
+    mine = flat[cells.cell] & (cells.after == after)
     told = np.bincount(points.pass_[mine], minlength=passes) >= LEAST_BINS
     mine &= told[points.pass_]
     level = np.full(passes, np.nan)
     if not told.any():
         return level
     at = points.pass_[mine] * flat.size + cells.cell[mine]
-    weights = (points.n[mine], (points.n * points.lift_mm)[mine])
+    weights = points.n[mine], points.n[mine] * points.lift_mm[mine]
     n, lift = (np.bincount(at, weights=w, minlength=passes * flat.size).reshape(passes, -1)[told] for w in weights)
     worth = n.sum(axis=1)
     own = lift.sum(axis=1) / worth

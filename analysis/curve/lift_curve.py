@@ -15,7 +15,7 @@ from analysis.base.selection import only
 from analysis.crank.lag import Lag
 from analysis.curve.base_circle import BaseCircle, find_base_circle
 from analysis.curve.lag_estimate import CLUSTER_DEG, estimate_lag
-from analysis.curve.points import Points
+from analysis.curve.points import Points, each_pass
 from analysis.curve.pooling import Pooled, Scatter, pool, rounding, scatter_about
 from analysis.curve.smoothing import Spline, fit_spline, fit_with_ramps
 
@@ -69,7 +69,7 @@ class Curve:
     @property
     def passes(self) -> int:
         """How many passes have points on the lobe."""
-        return int(np.unique(self.points.pass_).size)
+        return len(tuple(each_pass(self.points.pass_)))
 
     @property
     def flank_speed(self) -> float:
@@ -99,20 +99,21 @@ def make_curve(
     without a base circle or without enough of the lobe.
     """
     base = find_base_circle(points, peak_deg, step_mm)
-    whole = lobe = _of_the_lobe(points, base, peak_deg)
+    points = lobe = _of_the_lobe(points, base, peak_deg)
     fit = _Fit.first(lobe, step_mm)
     if foot_mm is not None:
         lobe = _enough_of_each(lobe, _above_foot(lobe, fit.spline, peak_deg, foot_mm)) or lobe
         fit = _Fit.first(lobe, step_mm, fit.spline.log_smoothing)
     lag, stated = Lag(0.0, 0.0, 0.0), stated.later(-placed_s)
     for left in reversed(range(ROUNDS)):
-        found = estimate_lag(fit.points, fit.spline, fit.pooled, base, step_mm)
+        zero_u_mm = base.zero_u_mm(step_mm, _noise(fit.points, fit.spline, step_mm))
+        found = estimate_lag(fit.points, fit.spline, fit.pooled, base, zero_u_mm)
         before, lag = lag, stated.combined(found and found.later(lag.seconds))
         last = left == 0 or abs(lag.seconds - before.seconds) < SETTLED_S
         fit = fit.again(lobe.without_lag(lag.seconds), step_mm, ramps=last)
         if last:
             break
-    foot = pool(whole.without_lag(lag.seconds), step_mm, rounding(step_mm))
+    foot = pool(points.without_lag(lag.seconds), step_mm, rounding(step_mm))
     return Curve(
         spline=fit.spline,
         base=base,
@@ -152,13 +153,13 @@ def _of_the_lobe(points: Points, base: BaseCircle, peak_deg: float) -> Points:
     """The points on the lobe and about it, above the base circle. DataError if there are none."""
     lobe = _enough_of_each(points, np.abs(points.deg - peak_deg) <= HALF_LOBE_DEG + MARGIN_DEG)
     if lobe is None:
-        raise DataError("the sweep holds no reading of the lobe itself", do="Sweep the whole lobe in running direction")
+        raise DataError("the sweep holds no reading of the lobe itself", do="Sweep the whole lobe in the direction of rotation")
     return replace(lobe, lift_mm=lobe.lift_mm - base.zero(lobe.pass_, lobe.deg))
 
 
 def _enough_of_each(points: Points, mine: Bools) -> Points | None:
     """Some of the points, of passes that have at least `LEAST_BINS` of them; None if none has. `mine`: shape (n,)."""
-    mine = mine & (np.bincount(points.pass_, weights=mine) >= LEAST_BINS)[points.pass_]
+    mine = mine & (np.bincount(points.pass_[mine], minlength=int(points.pass_.max()) + 1) >= LEAST_BINS)[points.pass_]
     return only(points, mine) if mine.any() else None
 
 

@@ -1,15 +1,17 @@
 """From readings placed on the crank to `Points`: the bin means of every pass over one lobe, in one table.
 
-Readings are first summed up by bins of the crank's position (`Bins`), one or a few counts wide, and only where the crank was, so
-that neither a long sweep nor a count that jumped takes memory. Within a bin the curve is straight enough for sums to lose nothing:
-the mean lift belongs to the mean position.
+A bin is one or a few counts wide. Within it the curve is straight enough for means to lose nothing: the mean lift belongs to the mean
+position. Only bins in which there are readings are kept, so that a count that jumped takes no memory.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
+from scipy.ndimage import uniform_filter1d
 
 from analysis.base.errors import DataError
 from analysis.base.samples import Bools, Floats, Ints
@@ -28,27 +30,16 @@ PEAK_DEG = 5.0
 
 
 @dataclass(frozen=True)
-class Bins:
-    """Sums of readings by run and bin, where there are any, in order. Shape (b,) each.
+class Profile:
+    """Lift over the cycle of 720 degrees, all passes together, by bins of `width` counts in the direction of rotation.
 
-    A bin is `width` counts in the direction of rotation, `bin` its number; a run ends where the crank is turned back by more than
-    `RUN_DEG`. `n` readings; sums of the position within the bin (counts), of the speed (counts/s), the lift (mm) and its square.
+    `lift_mm`: mean raw lift, 0 where nothing was read, and `n`: number of readings; shape (2 cpr / width,) each.
     """
 
     cpr: int
     width: int
-    run: Ints
-    bin: Ints
+    lift_mm: Floats
     n: Floats
-    offset: Floats
-    speed: Floats
-    lift: Floats
-    lift2: Floats
-
-    @property
-    def in_cycle(self) -> int:
-        """Bins of a cycle of 720 degrees."""
-        return 2 * self.cpr // self.width
 
 
 @dataclass(frozen=True)
@@ -80,74 +71,40 @@ def bin_width(cpr: int) -> int:
     return next(width for width in range(widest, 0, -1) if cpr % width == 0)
 
 
-def runs_of(position: Floats, cpr: int) -> Ints:
-    """Number of the run of each reading: grows by one where the crank was turned back by more than `RUN_DEG`. `position`: counts in
-    the direction of rotation, in order of time, shape (m,). Shape (m,).
-    """
-    return np.cumsum(np.diff(position, prepend=position[:1]) < -RUN_DEG * cpr / 360.0)
+def profile(readings: Readings, forward: int, keep: Bools, cpr: int) -> Profile:
+    """The kept readings (shape (m,)) over the cycle. `forward`: sign of counting in the direction of rotation."""
+    width = bin_width(cpr)
+    bins = 2 * cpr // width
+    at = np.floor(forward * readings.position[keep] / width).astype(np.int64) % bins
+    n = np.bincount(at, minlength=bins).astype(np.float64)
+    return Profile(cpr, width, np.bincount(at, weights=readings.lift_mm[keep], minlength=bins) / np.maximum(n, 1.0), n)
 
 
-def gather(readings: Readings, forward: int, keep: Bools, cpr: int) -> Bins:
-    """The kept readings summed up by run and bin. `forward`: sign of counting in the direction of rotation; `keep`: shape (m,)."""
-    position, speed, lift = forward * readings.position[keep], forward * readings.speed[keep], readings.lift_mm[keep]
-    width, run = bin_width(cpr), runs_of(position, cpr)
-    bin_ = np.floor(position / width).astype(np.int64)
-    order = np.lexsort((bin_, run))  # nearly in order as they come
-    run, bin_ = run[order], bin_[order]
-    first = np.flatnonzero((np.diff(run, prepend=-1) != 0) | (np.diff(bin_, prepend=bin_[:1]) != 0))
-
-    def total(values: Floats) -> Floats:
-        return np.asarray(np.add.reduceat(values[order], first)) if first.size else values
-
-    return Bins(
-        cpr=cpr,
-        width=width,
-        run=run[first],
-        bin=bin_[first],
-        n=np.diff(first, append=bin_.size).astype(np.float64),
-        offset=total(position - np.floor(position / width) * width),
-        speed=total(speed),
-        lift=total(lift),
-        lift2=total(lift * lift),
-    )
-
-
-def profile(bins: Bins) -> tuple[Floats, Floats]:
-    """Mean raw lift (mm) by bin of the cycle of 720 degrees, NaN where nothing was read, and the number of readings. Shape
-    (`in_cycle`,) each.
-    """
-    at = bins.bin % bins.in_cycle
-    n, lift = (np.asarray(np.bincount(at, of, bins.in_cycle), np.float64) for of in (bins.n, bins.lift))
-    return np.where(n > 0, lift / np.maximum(n, 1.0), np.nan), n
-
-
-def upright(bins: Bins) -> tuple[Bins, bool]:
-    """The sums with lift growing as the valve opens, and whether they had to be turned round.
+def upright(seen: Profile) -> tuple[Profile, bool]:
+    """The profile with lift growing as the valve opens, and whether it had to be turned round.
 
     The base circle takes up most of the cycle: if most of the cycle is high, the sign is wrong.
     """
-    mean, _ = profile(bins)
-    lift = mean[~np.isnan(mean)]
+    lift = seen.lift_mm[seen.n > 0]
     low, middle, high = np.quantile(lift, (0.02, 0.5, 0.98))
-    if lift.size < 0.6 * mean.size or high - middle >= middle - low:
-        return bins, False
-    return replace(bins, lift=-bins.lift), True
+    if lift.size < 0.6 * seen.n.size or high - middle >= middle - low:
+        return seen, False
+    return replace(seen, lift_mm=-seen.lift_mm), True
 
 
-def peak_position(bins: Bins) -> float:
+def peak_position(seen: Profile) -> float:
     """Position (counts in the direction of rotation, of one cycle) of the highest lift, from the mean over five degrees.
 
     Raises DataError if the indicator hardly moved.
     """
-    mean, n = profile(bins)
-    reach = max(1, round(PEAK_DEG * bins.cpr / 360.0 / bins.width)) | 1
+    reach = max(1, round(PEAK_DEG * seen.cpr / 360.0 / seen.width)) | 1
     kernel = np.ones(reach)
 
     def around(values: Floats) -> Floats:
         return np.convolve(np.concatenate((values[-reach:], values, values[:reach])), kernel, mode="same")[reach:-reach]
 
-    share = around((n > 0).astype(np.float64))
-    smooth = np.where(share > 0, around(np.where(n > 0, mean, 0.0)) / np.maximum(share, 1e-9), -np.inf)
+    share = around((seen.n > 0).astype(np.float64))
+    smooth = np.where(share > 0, around(seen.lift_mm) / np.maximum(share, 1e-9), -np.inf)
     moved = float(np.ptp(smooth[np.isfinite(smooth)]))
     if moved < LEAST_LIFT_MM:
         raise DataError(
@@ -157,29 +114,63 @@ def peak_position(bins: Bins) -> float:
     # A nose is level to within the rounding of sums: the middle of all that ties, or the machine's arithmetic chooses one.
     top, half = int(np.argmax(smooth)), smooth.size // 2
     level = np.flatnonzero(np.roll(smooth, half - top) >= smooth[top] - TIE * moved)
-    return float((top + level.mean() - half + 0.5) * bins.width)
+    return float((top + level.mean() - half + 0.5) * seen.width)
 
 
-def points_around(bins: Bins, peak: float, tdc: float) -> Points:
-    """The means over every pass over the lobe that peaks at position `peak`, over a turn before and after it.
+def points_around(
+    readings: Readings, forward: int, sign: int, keep: Bools, cpr: int, *, peak_deg: float, overlap_tdc: float
+) -> Points:
+    """The bin means of the kept readings (shape (m,)) in every pass over a lobe, over a turn before and after its peak.
 
-    `peak`, and `tdc`, the overlap TDC of the same cycle from which angles count: counts in the direction of rotation, of any cycle.
+    `forward`: sign of counting in the direction of rotation; `sign`: of the lift as the valve opens. `overlap_tdc`: position (counts
+    in the direction of rotation), in any cycle, of the overlap TDC from which angles count; `peak_deg`: roughly, that of the peak.
     """
-    start = int(np.floor((peak - bins.cpr) / bins.width))
-    cycle, number = np.divmod(bins.bin - start, bins.in_cycle)
-    pass_ = np.cumsum((np.diff(bins.run, prepend=bins.run[:1]) != 0) | (np.diff(cycle, prepend=cycle[:1]) != 0))
-    lift = bins.lift / bins.n
-    position = bins.bin * bins.width + bins.offset / bins.n
+    width = bin_width(cpr)
+    start = int(np.floor((overlap_tdc + (peak_deg / 360.0 - 1.0) * cpr) / width))
+    order, within, first, pass_, bin_ = _in_bins(forward * readings.position[keep], cpr, width, start)
+    order = np.flatnonzero(keep)[order]
+    n = np.diff(first, append=order.size).astype(np.float64)
+
+    def mean(values: Floats) -> Floats:
+        return np.asarray(np.add.reduceat(values, first) / n)
+
+    lift = sign * readings.lift_mm[order]
+    lift_mm = mean(lift)
     return Points(
-        deg=(position - (tdc + cycle * (2 * bins.cpr))) * 360.0 / bins.cpr,
-        lift_mm=lift,
-        speed=bins.speed / bins.n * 360.0 / bins.cpr,
-        n=bins.n,
-        scatter2=np.maximum(bins.lift2 / bins.n - lift * lift, 0.0),
-        usual=local_mean_count(bins.n, pass_),
+        deg=(mean(within) + (start * width - overlap_tdc)) * 360.0 / cpr,
+        lift_mm=lift_mm,
+        speed=mean(forward * readings.speed[order]) * 360.0 / cpr,
+        n=n,
+        scatter2=np.maximum(mean(lift * lift) - lift_mm * lift_mm, 0.0),
+        usual=local_mean_count(n, pass_),
         pass_=pass_,
-        bin=number,
+        bin=bin_,
     )
+
+
+def _in_bins(position: Floats, cpr: int, width: int, start: int) -> tuple[Ints, Floats, Ints, Ints, Ints]:
+    """Readings in order of time laid out by run, window and bin. `position`: counts in the direction of rotation, shape (m,); one
+    window of a cycle begins with bin `start`.
+
+    Returns in what order they lie bin after bin, and the position of each within its window (counts), shape (m,); then for each bin
+    with readings, shape (n,), its first in that order, the number of its pass and its number in the window.
+    """
+    run = np.cumsum(np.diff(position, prepend=position[:1]) < -RUN_DEG * cpr / 360.0)
+    bin_ = np.floor(position / width).astype(np.int64) - start
+    order = np.lexsort((bin_, run))  # nearly as they come
+    run, bin_ = run[order], bin_[order]
+    window = bin_ // (2 * cpr // width)
+    within = position[order] - (start * width + window * (2 * cpr))
+    changes = (np.diff(run, prepend=run[:1]) != 0) | (np.diff(window, prepend=window[:1]) != 0)
+    first = np.flatnonzero(changes | (np.diff(bin_, prepend=bin_[:1] - 1) != 0))
+    return order, within, first, np.cumsum(changes)[first], bin_[first] % (2 * cpr // width)
+
+
+def each_pass(pass_: Ints) -> Iterator[slice]:
+    """The rows of each pass that has any, in order, by the numbers of passes in growing order, shape (n,)."""
+    if pass_.size:
+        bounds = (0, *(1 + np.flatnonzero(np.diff(pass_))).tolist(), pass_.size)
+        yield from (slice(start, stop) for start, stop in pairwise(bounds))
 
 
 def local_mean_count(n: Floats, pass_: Ints) -> Floats:
@@ -189,11 +180,10 @@ def local_mean_count(n: Floats, pass_: Ints) -> Floats:
     its edges. Bins that count alike then lean to one side, by a twentieth of a sample's period; readings that count alike
     do not.
     """
-    first = np.searchsorted(pass_, pass_)
-    last = np.searchsorted(pass_, pass_, side="right") - 1
-    here, half = np.arange(n.size), LOCAL_BINS // 2
-    near = (n[np.clip(here + on, first, last)] for on in range(-half, half + 1))
-    return np.asarray(sum(near, np.zeros(n.size)) / LOCAL_BINS)
+    found = np.empty_like(n)
+    for rows in each_pass(pass_):
+        uniform_filter1d(n[rows], LOCAL_BINS, mode="nearest", output=found[rows])
+    return found
 
 
 def noise_of(points: Points) -> float:

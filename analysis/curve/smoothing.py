@@ -235,7 +235,7 @@ def _curve(problem: Problem, solved: Solved, smoothing: float) -> Spline:
 
 
 def _evenly(problem: Problem, near: float | None) -> Spline:
-    """The curve smoothed everywhere alike."""
+    """The curve with one smoothing parameter everywhere."""
 
     def solve(smoothing: float) -> Solved:
         return problem.solve(problem.bend * math.exp(smoothing), smoothing * (problem.count - ORDER), ORDER)

@@ -16,7 +16,7 @@ from analysis.crank.readings import Readings, find_jumps, read_channel, without_
 from analysis.curve.corners import corner
 from analysis.curve.lift_curve import Curve, make_curve
 from analysis.curve.lobe_period import lobe_centers
-from analysis.curve.points import Points, gather, peak_position, points_around, upright
+from analysis.curve.points import Points, peak_position, points_around, profile, upright
 from analysis.job import Rig
 from analysis.tdc.stop import TdcFound
 
@@ -66,9 +66,9 @@ class Swept:
     """What a sweep came to.
 
     `valve`: "intake" or "exhaust", whose lobe was found. `peak_deg`: roughly, crank degrees from overlap TDC; `overlap_tdc`: a
-    position (counts in the direction of rotation) of that. `flipped` if the indicator read the wrong way round. `points`: raw, of
-    every pass over a turn before and after the lobe. `readings`: shape (m,), placed on the crank without the lag where that is long;
-    `good`: shape (m,), those that are no outliers. `count_errors`: what the index pulses show.
+    position (counts in the direction of rotation) of that. `flipped` if the indicator read the wrong way round. `readings`: shape
+    (m,), placed on the crank without the lag where that is long; `good`: shape (m,), those that are no outliers. `count_errors`: what
+    the index pulses show.
     """
 
     sweep: Sweep
@@ -76,7 +76,6 @@ class Swept:
     peak_deg: float
     overlap_tdc: float
     flipped: bool
-    points: Points
     curve: Curve
     readings: Readings
     good: Bools
@@ -89,19 +88,25 @@ def read_sweep(rig: Rig, sweep: Sweep, foot_mm: float | None = None) -> Swept:
     Raises DataError if the readings jump, if there is too little forward motion, no lobe, no base circle, or a lobe not covered.
     """
     with placed(sweep.capture.path):
-        motion, errors = follow(sweep.capture, sweep.forward, rig.slack_allowance_deg * sweep.cpr / 360.0)
-        readings = read_channel(sweep.capture, sweep.channel, motion, rig.indicator_sign)
+        readings, errors = _placed(rig, sweep)
         good = _good(sweep, readings)
         lobe = _find_lobe(sweep, readings, good)
-        curve = make_curve(lobe.points, lobe.peak_deg, sweep.step_mm, stated_lag(rig), foot_mm=foot_mm)
+        curve = make_curve(_points(lobe, sweep, readings, good), lobe.peak_deg, sweep.step_mm, stated_lag(rig), foot_mm=foot_mm)
         if abs(lag_s := curve.lag.seconds) >= PLACED_S:
             # A long lag under a hand that speeds up and slows down is not speed x lag: place each reading where the crank was then.
-            readings = read_channel(sweep.capture, sweep.channel, motion, rig.indicator_sign, lag_s)
+            readings, _ = _placed(rig, sweep, lag_s)
             lobe = _find_lobe(sweep, readings, good)
-            curve = make_curve(lobe.points, lobe.peak_deg, sweep.step_mm, stated_lag(rig), placed_s=lag_s, foot_mm=foot_mm)
+            points = _points(lobe, sweep, readings, good)
+            curve = make_curve(points, lobe.peak_deg, sweep.step_mm, stated_lag(rig), placed_s=lag_s, foot_mm=foot_mm)
         _refuse_disagreement(curve, sweep, readings)
         _refuse_clipped(curve, sweep.step_mm)
         return Swept(sweep, *lobe, curve, readings, good, errors)
+
+
+def _placed(rig: Rig, sweep: Sweep, lag_s: float = 0.0) -> tuple[Readings, tuple[CountError, ...]]:
+    """The channel's readings where the crank was `lag_s` before each, and what the index pulses show of the count."""
+    motion, errors = follow(sweep.capture, sweep.forward, rig.slack_allowance_deg * sweep.cpr / 360.0)
+    return read_channel(sweep.capture, sweep.channel, motion, rig.indicator_sign, lag_s), errors
 
 
 class _Lobe(NamedTuple):
@@ -111,18 +116,23 @@ class _Lobe(NamedTuple):
     peak_deg: float
     overlap_tdc: float
     flipped: bool
-    points: Points
 
 
 def _find_lobe(sweep: Sweep, readings: Readings, good: Bools) -> _Lobe:
-    """Which lobe the readings show, where, and its points."""
+    """Which lobe the readings show, and where."""
     cpr = sweep.cpr
-    bins, flipped = upright(gather(readings, sweep.forward, readings.usable & good, cpr))
-    peak = peak_position(bins)
+    seen, flipped = upright(profile(readings, sweep.forward, readings.usable & good, cpr))
+    peak = peak_position(seen)
     after_tdc = (peak - sweep.forward * sweep.tdc_count.value) * 360.0 / cpr % 360.0
     valve, peak_deg = ("intake", after_tdc) if after_tdc < 180.0 else ("exhaust", after_tdc - 360.0)
-    overlap_tdc = peak - peak_deg * cpr / 360.0
-    return _Lobe(valve, peak_deg, overlap_tdc, flipped, points_around(bins, peak, overlap_tdc))
+    return _Lobe(valve, peak_deg, peak - peak_deg * cpr / 360.0, flipped)
+
+
+def _points(lobe: _Lobe, sweep: Sweep, readings: Readings, good: Bools) -> Points:
+    """The points of every pass over the lobe."""
+    sign = -1 if lobe.flipped else 1
+    keep = readings.usable & good
+    return points_around(readings, sweep.forward, sign, keep, sweep.cpr, peak_deg=lobe.peak_deg, overlap_tdc=lobe.overlap_tdc)
 
 
 def _good(sweep: Sweep, readings: Readings) -> Bools:

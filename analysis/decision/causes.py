@@ -10,11 +10,11 @@ import numpy as np
 from analysis.base.finding import DOUBT, NOTE, Finding
 from analysis.base.samples import Floats
 from analysis.base.words import MM_PER, Units
-from analysis.decision.alike import likes
 from analysis.decision.card import VALVES, Asked, card
 from analysis.decision.cause import Fit, Scene
 from analysis.decision.cause_fit import asked, likely, yardstick
 from analysis.decision.cause_table import MISPLACED, PLACED, SPECIFIED, stands
+from analysis.decision.comparable import comparables
 from analysis.decision.flanks import Flanks, flanks_of
 from analysis.decision.reinterpret import values
 from analysis.job import Job
@@ -42,7 +42,7 @@ def causes_of(job: Job, found: Measurement) -> Causes:
     if not scene.card or not scene.lobes:
         return Causes(turns, not turns)
     table = MISPLACED if scene.misplaced else (SPECIFIED, *PLACED)
-    sticks = yardstick(scene.card, [like.quantity for like in likes(scene.card, job, found)])
+    sticks = yardstick(scene.card, [each.quantity for each in comparables(scene.card, job, found)])
     fits = likely(scene, table, SPECIFIED, sticks)
     before = values(scene.card, scene.lobes, scene.plain) - asked(scene.card)
     findings = tuple(_finding(scene, before, fit) for fit in fits)

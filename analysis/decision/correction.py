@@ -21,7 +21,7 @@ from analysis.decision.verdict import Line, Verdict, judge
 from analysis.job import Job
 
 EXPLAINED = (
-    "To advance is to turn the camshaft onward in its running direction against the crank: every event comes earlier. "
+    "To advance is to turn the camshaft further in its direction of rotation against the crank: every event comes earlier. "
     "To retard is the other way: every event comes later."
 )
 _SMALLEST_DEG = 0.1  # where any amount can be set: nobody sets finer

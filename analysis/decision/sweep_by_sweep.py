@@ -45,7 +45,7 @@ class Pair:
 def each_sweep(job: Job, captures: Sequence[Capture]) -> tuple[tuple[OneSweep, ...], tuple[DataError, ...]]:
     """Each sweep's lobes, in the order of the captures, and why a sweep says nothing. TDC is that of `measure`.
 
-    The running direction is that of all of them: a sweep turned backward alone would pass for one turned forward.
+    The direction of rotation is that of all of them: a sweep turned backward alone would pass for one turned forward.
     """
     sweeps = [c for c in captures if c.header.step == "sweep" and c.samples.crank.size]
     if sweeps:
@@ -74,7 +74,7 @@ def laid_over(sweeps: Sequence[OneSweep]) -> tuple[Pair, ...]:
         pairs += [Pair(mine[0], other, overlay(mine[0].lobe, other.lobe)) for other in mine[1:]]
     if not pairs:
         raise DataError(
-            "no valve was swept twice, so that there is nothing to lay over each other",
+            "no valve has two sweeps to overlay",
             do="Sweep it again, or the same valve of another cylinder",
         )
     return tuple(pairs)

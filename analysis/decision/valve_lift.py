@@ -82,21 +82,21 @@ def _lift(lobe: Lobe, rig: Rig, deg: float, piece: str = "") -> Quantity:
     curve, causes = lobe.swept.curve, lobe.causes
     at = float(_as_read(causes, np.asarray(deg)))
     shown = float(_shown(curve, np.asarray(at)))
-    slope, scatter = _slope_and_scatter(lobe, at, locked=not piece)
+    slope, scatter = _slope_and_scatter(lobe, at, at_one_place=not piece)
     place = Place(np.asarray(at), np.asarray(shown), np.asarray(slope), curve.speed_at(at))
     source = Source(f"scatter within passes, {causes.name} {piece or f'at {deg:.2f}'}")
     lift = Quantity(shown).with_part(source, scatter) - causes.off_lift(place)
     return valve_and_lobe(rig, lift.moved(shown), causes.name)[0]  # what is known of the encoder is in the angle
 
 
-def _slope_and_scatter(lobe: Lobe, at: float, locked: bool) -> tuple[float, float]:
-    """Slope (mm/deg) at the indicator, and standard uncertainty from scatter (mm), at an angle as read; `locked`:
-    with what the indicator's step does to one place. Raises DataError where there is no reading.
+def _slope_and_scatter(lobe: Lobe, at: float, at_one_place: bool) -> tuple[float, float]:
+    """Slope (mm/deg) at the indicator, and standard uncertainty from scatter (mm), at an angle as read; `at_one_place`: with the
+    coherent quantization there, which over a stretch averages out. Raises DataError where there is no reading.
     """
     curve, s = lobe.swept.curve, lobe.swept.curve.spline
     if s.low <= at <= s.high:
         slope = float(s.value(at, 1))
-        u = lift_u(curve, at, lobe.causes) if locked else float(s.error(at))
+        u = lift_u(curve, at, lobe.causes) if at_one_place else float(s.error(at))
     else:
         deg, lift = _readings(curve)
         if not deg[0] <= at <= deg[-1]:

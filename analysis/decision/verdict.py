@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 from analysis.base.quantity import Quantity
-from analysis.decision.alike import Like, likes
 from analysis.decision.card import Asked, card
+from analysis.decision.comparable import Comparable, comparables
 from analysis.job import Job
 from analysis.lobe.result import Measurement
 
@@ -71,10 +71,10 @@ def judge(value: float, u95: float, low: float, high: float, guard_band_factor: 
 def compare(job: Job, measured: Measurement) -> tuple[Line, ...]:
     """Every line of the card against what was measured."""
     asked = card(job)
-    return tuple(_line(a, found, job) for a, found in zip(asked, likes(asked, job, measured), strict=True))
+    return tuple(_line(a, found, job) for a, found in zip(asked, comparables(asked, job, measured), strict=True))
 
 
-def _line(asked: Asked, found: Like, job: Job) -> Line:
+def _line(asked: Asked, found: Comparable, job: Job) -> Line:
     if found.quantity is None:
         return Line(asked, None, 0.0, "not compared", found.how)
     u95 = found.quantity.u95

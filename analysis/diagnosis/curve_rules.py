@@ -70,13 +70,13 @@ def lift_misses_card(spec: LobeSpec, lobe: Lobe) -> Seen | None:
             f"The lift at the {place} peaks at {found:.3f} mm, {100 * abs(off) / given:.1f} % {'more' if off > 0 else 'less'} than "
             f"the cam card's {given:g} mm.",
             f"The rocker ratio or the lash in job.toml is not what is fitted, the cam card is another camshaft's, "
-            f"{'the lobe is worn' if off < 0 else 'the card gives the lift at another place'}{leans}.",
-            f"Check ratio, lash and card, and set the plunger along {axis}.",
+            f"{'the lobe is worn' if off < 0 else 'the cam card gives the lift at another place'}{leans}.",
+            f"Check ratio, lash and cam card, and set the plunger along {axis}.",
         )
     return None
 
 
-@rule("bleed-down", DOUBT, "{valve}")
+@rule("bleed-down", DOUBT, "{valve}", explains=("foot-corner", "passes-apart", "zero-drift"))
 def sinks(swept: Swept, valve: str) -> Seen | None:
     """A lift that depends on when it was read, on the lobe."""
     rate, zero = rate_on_lobe(swept), rate_on_base_circle(swept)
@@ -226,12 +226,12 @@ def hole(curve: Curve, swept: Swept, valve: str) -> Seen | None:
 @rule("too-fast", DOUBT, "{valve}", "cam")
 def too_fast(lobe: Lobe, valve: str) -> Seen | None:
     """Too few readings for the curve."""
-    swept, curve = lobe.swept, lobe.swept.curve
+    curve = lobe.swept.curve
     lifted = curve.pooled.deg[curve.pooled.lift_mm > 0.05 * float(curve.pooled.lift_mm.max())]
     if lifted.size < 2:
         return None
     span = float(np.ptp(lifted))
-    passes = max(whole_passes(swept.points, curve), 1)
+    passes = max(whole_passes(curve), 1)
     # Spaces between readings of all passes together, the widest tenth: hands do not turn evenly.
     space = float(np.quantile(np.diff(np.sort(lifted)), 0.9))
     if space <= 2 * NEEDED_DEG and lifted.size * NEEDED_DEG >= span:

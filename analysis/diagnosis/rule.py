@@ -27,13 +27,16 @@ class Seen:
 
 @dataclass(frozen=True)
 class Rule:
-    """A rule. In `touches` "{valve}" stands for the valve of the lobe looked at."""
+    """A rule. In `touches` "{valve}" stands for the valve of the lobe looked at. `explains`: codes of what its cause makes other rules
+    see as well, so that it is to be said before them.
+    """
 
     code: str
     weight: Weight
     touches: tuple[str, ...]
     look: Callable[..., Seen | Iterable[Seen] | None]
     needs: tuple[str, ...]
+    explains: tuple[str, ...] = ()
 
     def findings(self, given: Given) -> list[Finding] | None:
         """What it finds; None if it was skipped."""
@@ -51,7 +54,9 @@ class Rule:
         return finding if valve in finding.text else _named(finding, valve)
 
 
-def rule(code: str, weight: Weight, *touches: str) -> Callable[[Callable[..., Seen | Iterable[Seen] | None]], Rule]:
+def rule(
+    code: str, weight: Weight, *touches: str, explains: tuple[str, ...] = ()
+) -> Callable[[Callable[..., Seen | Iterable[Seen] | None]], Rule]:
     """Makes a function a rule. Its arguments are names of `arguments.NAMES`; it gives what it saw, once or several times, or None."""
 
     def made(look: Callable[..., Seen | Iterable[Seen] | None]) -> Rule:
@@ -59,7 +64,7 @@ def rule(code: str, weight: Weight, *touches: str) -> Callable[[Callable[..., Se
         unknown = set(needs) - NAMES
         if unknown:
             raise TypeError(f"the rule {code} asks for {sorted(unknown)}, which there is not in arguments.py")
-        return Rule(code, weight, touches, look, needs)
+        return Rule(code, weight, touches, look, needs, explains)
 
     return made
 
@@ -78,7 +83,7 @@ class Examined:
 
 
 def look_at(rules: Sequence[Rule], given: Given) -> Examined:
-    """All findings of some rules, in the rules' order."""
+    """All findings of some rules, in the rules' order, each behind those whose cause explains it as well."""
     findings: list[Finding] = []
     skipped: list[str] = []
     for each in rules:
@@ -87,7 +92,17 @@ def look_at(rules: Sequence[Rule], given: Given) -> Examined:
             skipped.append(each.code)
         else:
             findings += found
-    return Examined(tuple(findings), tuple(skipped))
+    explains = {each.code: each.explains for each in rules}
+
+    def explained(finding: Finding) -> bool:
+        return any(finding.code in explains[other.code] and _together(finding, other) for other in findings)
+
+    return Examined(tuple(sorted(findings, key=explained)), tuple(skipped))
+
+
+def _together(a: Finding, b: Finding) -> bool:
+    """Whether two are about one lobe, or one of them about the whole."""
+    return not a.about or not b.about or bool(set(a.about) & set(b.about))
 
 
 def _each(seen: Seen | Iterable[Seen] | None) -> Iterator[Seen]:

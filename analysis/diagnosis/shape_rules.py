@@ -8,8 +8,10 @@ from analysis.base.finding import DOUBT
 from analysis.base.samples import Floats
 from analysis.curve.corners import Corner, corner
 from analysis.curve.lift_curve import Curve
+from analysis.curve.sweep import Swept
 from analysis.diagnosis.rule import Seen, rule
 from analysis.job import Rig
+from analysis.lobe.at_rest import stands_that_sank
 from analysis.lobe.result import Lobe
 
 # A lift that begins at this velocity at once (mm/deg, and as a share of the flank's) was begun before it showed; a course that begins
@@ -21,9 +23,11 @@ GENTLY = 0.045
 
 @rule("foot-corner", DOUBT, "{valve}.events", "{valve}.centerline.event_midpoint", "{valve}.centerline.centroid", "{valve}.peak_lift",
       "{valve}.peak_lobe_lift", "cam.overlap")  # fmt: skip
-def foot_corner(lobe: Lobe, curve: Curve, rig: Rig, valve: str) -> Seen | None:
+def foot_corner(lobe: Lobe, curve: Curve, rig: Rig, swept: Swept, valve: str) -> Seen | None:
     """A lift that begins at once where the job says that there is no lash."""
-    if rig.lash_mm > 0.0 and rig.indicator_at == "valve":
+    if (rig.lash_mm > 0.0 and rig.indicator_at == "valve") or stands_that_sank(
+        swept
+    ):  # a lifter that sinks sets its valve down early
         return None
     found = [(word, each) for word, each in _feet(lobe, curve) if _sharp(each, curve)]
     if not found:

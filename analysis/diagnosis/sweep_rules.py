@@ -33,7 +33,7 @@ def counts_lost(swept: Swept) -> Iterator[Seen]:
         )
 
 
-@rule("bleed-down", DOUBT, "{valve}")
+@rule("bleed-down", DOUBT, "{valve}", explains=("foot-corner", "passes-apart", "zero-drift"))
 def bleed_down(swept: Swept) -> Seen | None:
     """A lift that falls while the crank stands still."""
     falls = stands_that_sank(swept)

@@ -11,6 +11,7 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails, PydanticCustomError
 
 from analysis.base.errors import UsageError
+from analysis.base.foreign import shown
 
 MM_PER_INCH = 25.4
 N_PER_LBF = 4.4482216152605
@@ -56,6 +57,9 @@ def _sentence(e: ErrorDetails, key: str, path: Path, model: type[BaseModel], dat
             inside = _table_name(path) if isinstance(value, Mapping) else key
             return f"{inside}: {e['ctx']['error']}", "Correct the one that is wrong"
         case "tuple_type" | "list_type":
+            if isinstance(value, str) and value.replace("-", "").replace(" ", "").isdigit():  # as the trade writes a firing order
+                digits = value.split("-") if "-" in value else value.split() if " " in value else value
+                return f"{key} = {_toml(value)} does not fit", f"Write {key} = [{', '.join(digits)}]"
             return (
                 f"{key} = {_toml(value)} does not fit",
                 f"Put it in brackets, with commas between several: {key} = [{_toml(value)}]",
@@ -149,7 +153,7 @@ def _table_name(path: Path) -> str:
 
 
 def _toml(value: Any) -> str:
-    return f'"{value}"' if isinstance(value, str) else str(value).lower() if isinstance(value, bool) else str(value)
+    return f'"{shown(value)}"' if isinstance(value, str) else str(value).lower() if isinstance(value, bool) else shown(value)
 
 
 def _line_of(text: str, path: Path) -> int | None:

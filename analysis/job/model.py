@@ -12,6 +12,7 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import Field, ValidationError, model_validator
 
 from analysis.base.errors import UsageError
+from analysis.base.regular import open_regular
 from analysis.job.clearance_keys import Clearance, Spring, TimingSet
 from analysis.job.explain import usage_error
 from analysis.job.table import At, Degrees, Lash, Lift, Lifts, Table, within
@@ -42,8 +43,27 @@ class Engine(Table):
         return self
 
 
+# What a bound is where the job is silent: the usual one of the trade, not zero (common practice). A ratio of 1 is no rocker's, and
+# where the indicator stands at the lobe neither ratio nor lash comes between.
+USUAL_RATIO_SHARE, USUAL_LASH_MM = 0.02, 0.03
+USUAL_BOUNDS = {"encoder_offcenter_deg": 0.1, "indicator_tilt_deg": 2.0, "indicator_error_mm": 0.01, "cam_runout_mm": 0.01}
+BOUNDS = (*USUAL_BOUNDS, "rocker_ratio_error", "lash_error_mm")
+
+
+def _usual_ratio_error(rig: dict[str, Any]) -> float:
+    ratio = float(rig.get("rocker_ratio", 1.0))
+    return round(USUAL_RATIO_SHARE * ratio, 4) if rig.get("indicator_at") == "valve" and ratio != 1.0 else 0.0
+
+
+def _usual_lash_error(rig: dict[str, Any]) -> float:
+    return USUAL_LASH_MM if rig.get("indicator_at") == "valve" else 0.0
+
+
 class Rig(Table):
-    """[rig]: encoder and indicator as they are fitted, and the bounds of their errors. See the template for each key."""
+    """[rig]: encoder and indicator as they are fitted, and the bounds of their errors. See the template for each key.
+
+    A bound that is left out is the usual one; 0 says exact, and must be written. `stated` names those that were.
+    """
 
     port: str = ""
     baud: Annotated[int, within(300, 4_000_000)] = 115200
@@ -51,17 +71,22 @@ class Rig(Table):
     indicator_at: At = "valve"
     indicator_sign: Literal[1, -1] = 1
     rocker_ratio: Annotated[float, within(0.8, 3)] = 1.0
-    rocker_ratio_error: Annotated[float, within(0, 0.5)] = 0.0
+    rocker_ratio_error: Annotated[float, within(0, 0.5)] = Field(default_factory=_usual_ratio_error)
     lash_mm: Lash = 0.0
-    lash_error_mm: Annotated[float, within(0, 0.5)] = 0.0
+    lash_error_mm: Annotated[float, within(0, 0.5)] = Field(default_factory=_usual_lash_error)
     slack_allowance_deg: Annotated[float, within(0, 45)] = 5.0
-    encoder_offcenter_deg: Annotated[float, within(0, 5)] = 0.0
-    indicator_tilt_deg: Annotated[float, within(0, 30)] = 0.0
-    indicator_error_mm: Annotated[float, within(0, 1)] = 0.0
-    cam_runout_mm: Annotated[float, within(0, 1)] = 0.0
+    encoder_offcenter_deg: Annotated[float, within(0, 5)] = USUAL_BOUNDS["encoder_offcenter_deg"]
+    indicator_tilt_deg: Annotated[float, within(0, 30)] = USUAL_BOUNDS["indicator_tilt_deg"]
+    indicator_error_mm: Annotated[float, within(0, 1)] = USUAL_BOUNDS["indicator_error_mm"]
+    cam_runout_mm: Annotated[float, within(0, 1)] = USUAL_BOUNDS["cam_runout_mm"]
     indicator_latency_ms: Annotated[float, within(0, 1000)] = 150.0
     stop_depth_mm: Annotated[float, within(0.1, 100)] | None = None
     tdc_count: Annotated[float, within(-(2**53), 2**53)] | None = None
+
+    @property
+    def stated(self) -> frozenset[str]:
+        """The bounds of errors that the job gives."""
+        return frozenset(self.model_fields_set) & frozenset(BOUNDS)
 
 
 class Measure(Table):
@@ -184,6 +209,14 @@ class Tolerance(Table):
     lift_mm: Annotated[float, within(0.001, 2)] = 0.1
     guard_band_factor: Annotated[float, within(0, 3)] = 1.0
 
+    @model_validator(mode="before")
+    @classmethod
+    def _former_name(cls, keys: Any) -> Any:
+        """Jobs of before 0.2 call the factor guard_band."""
+        if isinstance(keys, dict) and "guard_band" in keys and "guard_band_factor" not in keys:
+            keys = {("guard_band_factor" if key == "guard_band" else key): value for key, value in keys.items()}
+        return keys
+
 
 class Specification(Table):
     """[specification]: what the camshaft is to do, as far as the maker says."""
@@ -220,7 +253,8 @@ def load_job(path: Path) -> Job:
     """
     file = path / FILE_NAME if path.is_dir() else path
     try:
-        text = file.read_text(encoding="utf-8-sig")  # editors of Windows put a mark before the first line
+        with open_regular(file) as source:
+            text = source.read().decode("utf-8-sig")  # editors of Windows put a mark before the first line
     except FileNotFoundError:
         raise UsageError("there is no job file", where=str(file), do="Make one with: lobetrace new FOLDER") from None
     except UnicodeDecodeError as error:
@@ -244,7 +278,16 @@ def parse_job(text: str, *, where: str = FILE_NAME) -> Job:
         raise UsageError(
             f"not valid TOML: {said}", where=where, do="Correct that line; text needs quotes, numbers a point"
         ) from None
+    except (ValueError, RecursionError):
+        raise _beyond(where) from None
     try:
-        return Job.model_validate(data)
-    except ValidationError as error:
-        raise usage_error(error, Job, data, text, where) from None
+        try:
+            return Job.model_validate(data)
+        except ValidationError as error:
+            raise usage_error(error, Job, data, text, where) from None
+    except (ValueError, RecursionError, OverflowError):
+        raise _beyond(where) from None
+
+
+def _beyond(where: str) -> UsageError:
+    return UsageError("a number is too long or brackets are nested too deep", where=where, do="Write what the template shows")

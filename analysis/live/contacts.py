@@ -10,16 +10,17 @@ import numpy as np
 from analysis.base.errors import DataError
 from analysis.base.samples import Ints
 from analysis.diagnosis.contact_rules import WIDE_CONTACTS_DEG
-from analysis.tdc.stop import LEAVE_DEG, stop_contacts, touches, turning_points
+from analysis.tdc.stop import LEAVE_DEG, are_contacts, stop_contacts, turning_points
 
 _MANY: Final = 4096  # corners of the motion that are kept
 
 
 @dataclass(frozen=True)
-class Touches:
+class Contacts:
     """Contacts so far: counts on the side of the lower and of the higher count, in order. `spread_deg` of each side.
 
-    `tdc`: middle of the arc that was not swept, a count; NaN until both sides were touched. `why`: what is wrong, if anything.
+    `tdc`: middle of the arc that was not swept, a count; NaN until there are contacts on both sides. `why`: what is wrong, if
+    anything.
     """
 
     low: tuple[int, ...] = ()
@@ -31,12 +32,12 @@ class Touches:
 
     @property
     def agree(self) -> bool:
-        """Whether the touches of each side lie together."""
+        """Whether the contacts of each side lie together."""
         return bool(self.low and self.high) and max(self.spread_deg) <= WIDE_CONTACTS_DEG and not self.why
 
 
-class Contacts:
-    """Keeps the corners of the motion only. A touch counts once the crank has left it again: until then it may go further."""
+class ContactWatch:
+    """Keeps the corners of the motion only. A contact counts once the crank has left it again: until then it may go further."""
 
     def __init__(self, cpr: int) -> None:
         self._cpr = cpr
@@ -51,14 +52,14 @@ class Contacts:
             kept = np.unique(np.concatenate((lows, highs, [0, self._corners.size - 1])))
             self._corners = self._corners[kept]
 
-    def touches(self) -> Touches:
+    def contacts(self) -> Contacts:
         """The contacts so far."""
         per_count = 360.0 / self._cpr
         lows, highs = turning_points(self._corners, LEAVE_DEG / per_count)
         last = max((int(ends[-1]) for ends in (lows, highs) if ends.size), default=-1)
         low, high = (self._corners[ends[ends < last]] for ends in (lows, highs))
         low, high = (
-            side[touches(side, outward, 1.0 / per_count)] if side.size else side for side, outward in ((low, -1), (high, 1))
+            side[are_contacts(side, outward, 1.0 / per_count)] if side.size else side for side, outward in ((low, -1), (high, 1))
         )
         spread = tuple(float(np.ptp(side)) * per_count if side.size else 0.0 for side in (low, high))
         tdc, unswept, why = float("nan"), 0.0, ""
@@ -68,7 +69,7 @@ class Contacts:
             unswept = 360.0 - float(high.mean() - low.mean()) * per_count
             tdc = float(low.mean() + high.mean() + 1 + self._cpr) / 2
             why = _why(self._corners[: last + 1], self._cpr)
-        return Touches(tuple(low.tolist()), tuple(high.tolist()), (spread[0], spread[1]), tdc, unswept, why)
+        return Contacts(tuple(low.tolist()), tuple(high.tolist()), (spread[0], spread[1]), tdc, unswept, why)
 
 
 def _why(crank: Ints, cpr: int) -> str:

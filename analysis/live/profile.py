@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
 from analysis.base.samples import Bools, Floats, Ints
+from analysis.curve.points import RUN_DEG
 
 CELLS: Final = 1440  # half degrees of the 720 degree cycle
 _DEGREES: Final = 720
@@ -17,6 +19,7 @@ _BRIDGE: Final = 5.0  # degrees between two readings that a curve bridges
 BASE_CIRCLE_DEG: Final = 45.0
 _FLAT_DEG: Final = 15
 _LEVEL_MM: Final = 0.03
+_FOOT_MM: Final = 0.1  # what is lifted further belongs to the lobe, as for the passes of a result
 
 
 @dataclass(frozen=True)
@@ -25,7 +28,8 @@ class Trace:
 
     `low`, `high`: least and greatest reading by half degree, mm as the indicator gave them, NaN where none; shape (1440,).
     `covered`: by degree, shape (720,). `flat_deg`: degrees of level reading, `zero_mm` their level (NaN without).
-    `swing_mm`: from the level to the reading furthest from it, with its sign.
+    `swing_mm`: from the level to the reading furthest from it, with its sign. `passes`: how often the whole lobe was gone over, from
+    foot to foot; 0 until there are a base circle and a lobe.
     """
 
     low: Floats
@@ -34,6 +38,7 @@ class Trace:
     flat_deg: float
     zero_mm: float
     swing_mm: float
+    passes: int = 0
 
     @property
     def covered_deg(self) -> float:
@@ -52,6 +57,8 @@ class Profile:
         self._sum = np.zeros(_DEGREES)
         self._n = np.zeros(_DEGREES)
         self._covered = np.zeros(_DEGREES, np.bool_)
+        self._gone_over: list[tuple[float, float]] = []  # degrees, not wrapped: ways without a hole, sweep after sweep
+        self._sweep_from = 0  # which of them belong to the present sweep
         self._last = np.nan  # degrees of the last reading that counted
 
     def add(self, position: Ints, lift_mm: Floats, usable: Bools) -> None:
@@ -73,22 +80,57 @@ class Profile:
         with np.errstate(invalid="ignore", divide="ignore"):
             mean = self._sum / self._n
         flat = self._flat(mean)
+        flat_deg = float(flat.sum())
         zero = float(mean[flat].mean()) if flat.any() else float("nan")
         seen = mean[self._n > 0] - zero
         swing = float(seen[np.argmax(np.abs(seen))]) if flat.any() and seen.size else 0.0
         none = self._low > self._high
         low, high = np.where(none, np.nan, self._low), np.where(none, np.nan, self._high)
-        return Trace(low, high, self._covered.copy(), float(flat.sum()), zero, swing)
+        passes = self._passes(mean, flat_deg, zero)
+        return Trace(low, high, self._covered.copy(), flat_deg, zero, swing, passes)
+
+    def _passes(self, mean: Floats, flat_deg: float, zero_mm: float) -> int:
+        """How many lobes, from foot to foot, lie whole in what was gone over without a hole."""
+        seen = np.flatnonzero(self._n > 0)
+        lobe = seen[np.abs(mean[seen] - zero_mm) > max(_FOOT_MM, self._tolerance)]
+        if flat_deg < BASE_CIRCLE_DEG or not lobe.size:
+            return 0
+        # Its feet lie at the ends of the longest way without lift, around the end of the cycle too.
+        gaps = np.diff(lobe, append=lobe[0] + _DEGREES)
+        widest = int(np.argmax(gaps))
+        low, high = lobe[(widest + 1) % lobe.size], lobe[widest] + 1
+        high += _DEGREES * (high <= low)
+        return sum(
+            max(0, math.floor((last - high) / _DEGREES) - math.ceil((first - low) / _DEGREES) + 1)
+            for first, last in self._gone_over
+        )
 
     def _cover(self, deg: Floats) -> None:
         """Cells from each reading to the next, where they lie near enough."""
         ends = np.floor(deg).astype(np.int64)
         starts = np.concatenate(([np.floor(self._last)] if np.isfinite(self._last) else [ends[0]], ends[:-1])).astype(np.int64)
-        near = np.abs(np.diff(deg, prepend=self._last if np.isfinite(self._last) else deg[0])) <= _BRIDGE
-        self._last = float(deg[-1])
+        step = np.diff(deg, prepend=self._last if np.isfinite(self._last) else deg[0])
+        near = np.abs(step) <= _BRIDGE
         for back in range(int(_BRIDGE) + 1):
             cell = np.where(near & (ends - back >= starts), ends - back, ends)
             self._covered[cell % _DEGREES] = True
+        breaks = np.flatnonzero(~near)
+        for first, last in zip([0, *breaks], [*breaks, deg.size], strict=True):
+            if last > first:
+                self._go_over(float(deg[first:last].min()), float(deg[first:last].max()), anew=not np.isfinite(self._last))
+                self._last = float(deg[last - 1])
+
+    def _go_over(self, first: float, last: float, *, anew: bool) -> None:
+        """Add a way without a hole to what was gone over. Turned back further than `RUN_DEG`, it is another sweep of the same."""
+        if anew or first < self._last - RUN_DEG:
+            self._sweep_from = len(self._gone_over)
+        kept = []
+        for low, high in self._gone_over[self._sweep_from :]:
+            if low <= last + _BRIDGE and high >= first - _BRIDGE:
+                first, last = min(low, first), max(high, last)
+            else:
+                kept.append((low, high))
+        self._gone_over[self._sweep_from :] = [*kept, (first, last)]
 
     def _flat(self, mean: Floats) -> Bools:
         """Degrees that lie in a level stretch, at the level that most of them share; around the end of the cycle too.

@@ -79,8 +79,8 @@ class Causes:
     """All that can be wrong with one lobe's sweep.
 
     `name` sets its sources apart from another lobe's. `step_mm`: the indicator's step, `by_edge`: whether samples are latched on the
-    encoder's edges (both make readings round alike, `events.locked_variance`). `peak_deg`: about where the lobe peaks. `in_zero_mm`:
-    standard uncertainty of that part of the cam's runout which the zero took up.
+    encoder's edges (`events.lift_u` asks for both). `peak_deg`: about where the lobe peaks. `in_zero_mm`: standard uncertainty of
+    that part of the cam's runout which the zero took up.
     """
 
     name: str

@@ -36,7 +36,7 @@ def centroid(curve: Curve, peak_deg: float, causes: Causes) -> Quantity:
     pieces = arm[::PIECE] * error[inside][::PIECE] * GRID_DEG * PIECE
     scatter = math.sqrt(float(np.sum(pieces**2))) / area * 1.5
     quantity = Quantity(center).with_part(Source(f"scatter of the centroid, {causes.name}"), scatter)
-    at = Place(deg, lift[inside], np.gradient(lift[inside], GRID_DEG), np.full_like(deg, curve.speed_at(center)))
+    at = Place(deg, lift[inside], np.gradient(lift[inside], GRID_DEG), curve.speed_at(deg))
     # The window is centered, so that neither an error of every lift nor one of their scale has a say.
     by_lift = [(float(arm @ cause.effect(at)) * GRID_DEG / area, cause.quantity) for cause in causes.of("runout")]
     # An error of the angle, e(a), moves each piece of area and makes it wider or narrower.

@@ -12,14 +12,14 @@ import numpy as np
 
 from analysis.base.errors import DataError
 from analysis.base.quantity import Quantity, Source, linear_combination
-from analysis.base.quantization import harmonic
+from analysis.base.quantization import harmonic_variance
 from analysis.base.samples import Floats
 from analysis.curve.lift_curve import Curve
 from analysis.lobe.causes import Causes, Place
 
 OPENING, CLOSING = -1, 1
-# Beyond this no reading has a say in the curve (deg); harmonics of the rounding error that are looked at.
-KERNEL_DEG, LOCKING = 60.0, (1, 2, 3)
+# Beyond this no reading has a say in the curve (deg); the harmonics of the rounding error that still matter on a flank.
+KERNEL_DEG, HARMONICS = 60.0, (1, 2, 3)
 # Kernel half-width over which a single pass is compared with the curve, degrees.
 PASS_WINDOW_DEG = 10.0
 
@@ -70,20 +70,20 @@ def crossing(curve: Curve, lift: Quantity, flank: int, peak_deg: float, causes: 
 
 
 def lift_u(curve: Curve, deg: float, causes: Causes, level: bool = False) -> float:
-    """Standard uncertainty of the curve's lift (mm) from scatter, and from the indicator's step where the encoder's edges lock
-    to it, or the lift is level (`level`) and rounds alike however it is read.
+    """Standard uncertainty of the curve's lift (mm): scatter, and coherent quantization where readings are latched on the encoder's
+    edges, or where the curve is `level` and every reading rounds alike.
     """
-    locked = float(locked_variance(curve, np.array([deg]), causes)[0]) if causes.by_edge or level else 0.0
-    return math.sqrt(float(curve.spline.error(deg)) ** 2 + locked)
+    coherent = float(coherent_variance(curve, np.array([deg]), causes)[0]) if causes.by_edge or level else 0.0
+    return math.sqrt(float(curve.spline.error(deg)) ** 2 + coherent)
 
 
-def locked_variance(curve: Curve, deg: Floats, causes: Causes, derivative: int = 0) -> Floats:
-    """Variance that the indicator's step gives the curve or its `derivative` at angles beyond what white noise would, in the square
-    of their unit (mm, mm/deg). Shape (m,), that of `deg`, which lie near each other.
+def coherent_variance(curve: Curve, deg: Floats, causes: Causes, derivative: int = 0) -> Floats:
+    """Variance that coherent quantization adds to the curve or its `derivative` at angles, in the square of their unit (mm, mm/deg).
+    Shape (m,), that of `deg`, which lie near each other.
 
-    Rounding errors repeat with the lift's phase within a step: q/(pi k) sin(2 pi k y/q) for each harmonic k. What the fit makes
-    of them is the sum over its own weights; where slope x encoder step is a simple fraction of the step they add up instead of
-    averaging out. Noise blurs the phase and damps the harmonics (Widrow & Kollar, Quantization Noise, 2008; from memory).
+    Each harmonic of the rounding error (`base.quantization`) goes through the weights that the fit gives to its readings. Where slope
+    x encoder step is a simple fraction of the indicator's step they add up there instead of averaging out; what white noise of the
+    same size would come to is in the curve's standard error already, and is taken off.
     """
     q = causes.step_mm
     near = (curve.pooled.deg > deg.min() - KERNEL_DEG) & (curve.pooled.deg < deg.max() + KERNEL_DEG)
@@ -91,8 +91,8 @@ def locked_variance(curve: Curve, deg: Floats, causes: Causes, derivative: int =
     weight = curve.spline.weights(deg, x, curve.pooled.weight[near], derivative)
     first = np.exp(2j * np.pi / q * curve.fitted[near])
     white = np.sum(weight * weight, axis=1)
-    waves = np.abs(weight @ first[:, None] ** LOCKING) ** 2 - white[:, None]
-    return np.asarray(np.maximum(waves, 0.0) @ [harmonic(q, curve.noise_mm, k) for k in LOCKING])
+    waves = np.abs(weight @ first[:, None] ** HARMONICS) ** 2 - white[:, None]
+    return np.asarray(np.maximum(waves, 0.0) @ [harmonic_variance(q, curve.noise_mm, k) for k in HARMONICS])
 
 
 def _of_passes(curve: Curve, deg: float) -> Floats:

@@ -10,7 +10,7 @@ import numpy as np
 from analysis.base.quantity import Quantity
 from analysis.base.selection import only
 from analysis.curve.lift_curve import Curve
-from analysis.curve.points import Points
+from analysis.curve.points import each_pass
 from analysis.curve.sweep import Sweep, Swept
 from analysis.job import Job, Rig
 from analysis.lobe.at_rest import at_rest
@@ -19,7 +19,7 @@ from analysis.lobe.centroid import centroid
 from analysis.lobe.events import CLOSING, OPENING, crossing
 from analysis.lobe.peak import peak_quantities
 from analysis.lobe.result import HEADLINE_MM, Centerlines, Event, Lobe, is_hidden, place_of
-from analysis.lobe.rocker import at_indicator, checking_lift, valve_and_lobe
+from analysis.lobe.rocker import at_indicator, checking_lift, ratio_of, valve_and_lobe
 from analysis.lobe.slack import Backward, SlackByAngle, backward_readings, find_slack, slack_by_angle
 from analysis.lobe.timing import centerline, duration
 
@@ -53,7 +53,7 @@ def measure_lobe(job: Job, swept: Swept, backward: Sequence[Sweep]) -> Lobe:
     return Lobe(
         cylinder=job.measure.cylinder,
         valve=valve,
-        passes=whole_passes(swept.points, curve),
+        passes=whole_passes(curve),
         events=events,
         centerlines=_centerlines(rig, swept, causes, peak_deg, peak_mm, events),
         peak_lift=at_the_valve.labelled("mm"),
@@ -85,20 +85,19 @@ def _events(job: Job, swept: Swept, causes: Causes, peak_deg: float) -> tuple[tu
     return tuple(events), tuple(hidden)
 
 
-def whole_passes(points: Points, curve: Curve) -> int:
-    """How many passes cover the lobe from foot to foot without a hole of more than five degrees (or three readings of a slow
-    gauge).
+def whole_passes(curve: Curve) -> int:
+    """How many passes cover the lobe from foot to foot without a hole of more than five degrees, or three readings of a gauge so slow
+    that they are usually further apart.
     """
     lifted = curve.pooled.deg[curve.pooled.lift_mm > 0.1]
     if lifted.size == 0:
         return 0
     low, high = float(lifted.min()), float(lifted.max())
-    inside = only(points, (points.deg > low) & (points.deg < high))
-    whole = 0
-    for number in np.unique(inside.pass_):
-        holes = np.diff(np.concatenate(([low], np.sort(inside.deg[inside.pass_ == number]), [high])))
-        whole += holes.max() <= max(5.0, 3 * float(np.median(holes)))
-    return int(whole)
+    on_lobe = only(curve.points, (curve.points.deg > low) & (curve.points.deg < high))
+    inside = [np.sort(on_lobe.deg[rows]) for rows in each_pass(on_lobe.pass_)]
+    apart = np.concatenate([np.diff(mine) for mine in inside])
+    most = max(5.0, 3 * float(np.median(apart))) if apart.size else 5.0
+    return sum(bool(np.diff(mine, prepend=low, append=high).max() <= most) for mine in inside)
 
 
 def _centerlines(
@@ -106,8 +105,9 @@ def _centerlines(
 ) -> Centerlines:
     """The four centerlines. Without any visible event the equal-lift one stands in for the event midpoint."""
     curve = swept.curve
-    below = BELOW_PEAK_MM * (rig.rocker_ratio if rig.indicator_at == "valve" else 1.0)
-    high = Quantity(peak_mm.value - min(below, 0.2 * peak_mm.value))
+    below = ratio_of(rig, causes.name) * BELOW_PEAK_MM if rig.indicator_at == "valve" else Quantity(BELOW_PEAK_MM)
+    # The level is as uncertain as ratio and peak are; what the peak's lift shares with the flanks drops out of the crossings.
+    high = peak_mm - min(below, peak_mm * 0.2, key=lambda depth: depth.value)
     equal = centerline(*(crossing(curve, high, flank, peak_deg.value, causes).deg for flank in (OPENING, CLOSING)))
     headline = min(events, key=lambda event: abs(event.lift_mm - HEADLINE_MM), default=None)
     middle = equal if headline is None else centerline(headline.opens, headline.closes)

@@ -37,14 +37,14 @@ def valve_and_lobe(rig: Rig, seen: Quantity, name: str) -> tuple[Quantity, Quant
 
 def at_valve(rig: Rig, at_lobe: Quantity, name: str) -> Quantity:
     """Lift at the lobe (mm) as lift at the valve with the lash in."""
-    ratio = _ratio(rig, name)
+    ratio = ratio_of(rig, name)
     value = ratio.value * at_lobe.value - rig.lash_mm
     return function_of(value, ((ratio.value, at_lobe), (at_lobe.value, ratio), (-1.0, lash_of(rig, name))))
 
 
 def at_lobe(rig: Rig, at_valve: Quantity, name: str, lash: Quantity | None = None) -> Quantity:
     """Lift at the valve (mm) as lift at the lobe; `lash` that the lift at the valve is meant with, if not the lash that is in."""
-    ratio, lash = _ratio(rig, name), lash_of(rig, name) if lash is None else lash
+    ratio, lash = ratio_of(rig, name), lash_of(rig, name) if lash is None else lash
     value = (at_valve.value + lash.value) / ratio.value
     return function_of(value, ((1.0 / ratio.value, at_valve + lash), (-value / ratio.value, ratio)))
 
@@ -55,6 +55,7 @@ def lash_of(rig: Rig, name: str) -> Quantity:
     return Quantity(rig.lash_mm).with_part(Source(f"lash, {name}", distribution="rectangular", u=u, unit="mm"), u)
 
 
-def _ratio(rig: Rig, name: str) -> Quantity:
+def ratio_of(rig: Rig, name: str) -> Quantity:
+    """Valve lift over lobe lift."""
     u = rig.rocker_ratio_error / math.sqrt(3)
     return Quantity(rig.rocker_ratio).with_part(Source(f"rocker ratio, {name}", distribution="rectangular", u=u), u)

@@ -13,13 +13,6 @@ def duration(opens: Quantity, closes: Quantity) -> Quantity:
     return linear_combination((1.0, closes), (-1.0, opens))
 
 
-def duration_from_readings(before_deg: float, after_deg: float) -> float:
-    """Duration from readings as people say them: opens so many degrees before one dead center, closes so many after the next
-    (half a turn between).
-    """
-    return before_deg + 180.0 + after_deg
-
-
 def centerline(opens: Quantity, closes: Quantity) -> Quantity:
     """Middle between opening and closing, degrees from overlap TDC."""
     return linear_combination((0.5, opens), (0.5, closes))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from analysis.base.words import length, one_sign, plus_minus
+from analysis.base.words import Units, length, one_sign, plus_minus
 from analysis.decision.decide import Decision
 from analysis.job import Rig
 from analysis.lobe.result import Lobe, Tdc
@@ -22,19 +22,26 @@ def how_measured(decision: Decision) -> Iterator[str]:
     yield _tdc(result.tdc)
     lash = f"{length(rig.lash_mm, units)} {units} of lash in" if rig.lash_mm else "at zero lash"
     yield f"Indicator at the {rig.indicator_at}, rocker ratio {rig.rocker_ratio:g}, {lash}; crank by encoder, forward motion only."
-    if exact := list(_taken_as_exact(rig)):
-        yield f"Taken as exact: {' and '.join(exact)}."
+    yield from _bounds(rig, units)
     for lobe in result.lobes:
         yield _lobe(lobe)
     yield "Centerline: middle between equal lifts 1.27 mm (0.050 in) below the peak, at the lobe."
 
 
-def _taken_as_exact(rig: Rig) -> Iterator[str]:
-    """What turns lift at the valve into lift at the lobe, and the job gives no bound of its error."""
-    if rig.rocker_ratio != 1.0 and not rig.rocker_ratio_error:
-        yield "rocker ratio"
-    if rig.lash_mm and not rig.lash_error_mm:
-        yield "lash"
+def _bounds(rig: Rig, units: Units) -> Iterator[str]:
+    """Which bounds of errors the job states, and which are the usual ones of the trade because it is silent."""
+    told = {
+        "rocker_ratio_error": ("rocker ratio", f"{rig.rocker_ratio_error:g}"),
+        "lash_error_mm": ("lash", f"{length(rig.lash_error_mm, units)} {units}"),
+        "encoder_offcenter_deg": ("encoder off center", f"{rig.encoder_offcenter_deg:g} degrees"),
+        "indicator_tilt_deg": ("indicator's tilt", f"{rig.indicator_tilt_deg:g} degrees"),
+        "indicator_error_mm": ("indicator's maximum permissible error", f"{length(rig.indicator_error_mm, units)} {units}"),
+        "cam_runout_mm": ("base-circle runout (half of TIR)", f"{length(rig.cam_runout_mm, units)} {units}"),
+    }
+    for word, keys in (("stated", rig.stated), ("usual, since job.toml does not give them", set(told) - rig.stated)):
+        each = [f"{name} {'exact' if not getattr(rig, key) else value}" for key, (name, value) in told.items() if key in keys]
+        if each:
+            yield f"Limits of error {word}: {', '.join(each)}."
 
 
 def _tdc(tdc: Tdc) -> str:

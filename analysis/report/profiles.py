@@ -118,5 +118,10 @@ def profiles_csv(sweeps: Sequence[OneSweep], step_deg: float) -> bytes:
         table = curve_table(sweep.lobe.swept.curve, step_deg)
         for k, deg in enumerate(table.deg.tolist()):
             numbers = (f"{of[d, k]:.6g}" for d in range(DERIVATIVES + 1) for of in (table.value, table.error))
-            writer.writerow([sweep.capture, sweep.cylinder, sweep.valve, f"{deg:g}", *numbers])
-    return out.getvalue().encode("utf-8")
+            writer.writerow([_no_formula(sweep.capture), sweep.cylinder, sweep.valve, f"{deg:g}", *numbers])
+    return out.getvalue().encode("utf-8", "replace")
+
+
+def _no_formula(text: str) -> str:
+    """A spreadsheet runs a cell that begins like a formula: an apostrophe before it makes it text (common practice)."""
+    return f"'{text}" if text.startswith(("=", "+", "-", "@", "\t", "\r")) else text

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
+from analysis.base.foreign import shown
 from analysis.base.quantity import Quantity
 from analysis.base.safety import cautions
 from analysis.base.words import MM_PER, Units, angle, length, overlap, plus_minus, signed, with_unit, wrapped
@@ -55,7 +56,9 @@ def _head(job: Job) -> list[str]:
     ratio_error = _within(rig.rocker_ratio_error, f"{rig.rocker_ratio_error:g}")
     return [
         "CAMSHAFT SHEET",
-        *wrapped(f"{engine.name or 'engine without a name'}, cylinder {job.measure.cylinder} of {engine.cylinders}", WIDTH),
+        *wrapped(
+            f"{shown(engine.name) or 'engine without a name'}, cylinder {job.measure.cylinder} of {engine.cylinders}", WIDTH
+        ),
         *wrapped(crank + offset, WIDTH),
         *wrapped(
             f"indicator at the {rig.indicator_at}, rocker ratio {rig.rocker_ratio:g}{ratio_error}, "
@@ -182,5 +185,5 @@ def _captures(captures: tuple[Used, ...]) -> list[str]:
     """Each capture's name with its SHA-256 on the line below, so that the sheet can be traced to its data."""
     lines: list[str] = []
     for used in captures:
-        lines += [*wrapped(used.name, WIDTH), f"    sha256 {used.sha256}"]
+        lines += [*wrapped(shown(used.name), WIDTH), f"    sha256 {used.sha256}"]
     return lines

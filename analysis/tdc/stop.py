@@ -62,9 +62,9 @@ class StopContacts:
 
 @dataclass(frozen=True)
 class TdcFound:
-    """TDC as a count (counts per crank turn `cpr`; any whole number of turns may be added), how, and from how many touches.
+    """TDC as a count (counts per crank turn `cpr`; any whole number of turns may be added), and how it was found.
 
-    `spread_deg` is the largest spread of the touches on one side; `unswept_deg` the arc around the top that was not swept.
+    `spread_deg` is the largest spread of the contacts on one side; `unswept_deg` the arc around the top that was not swept.
     `sine` and `cosine` (deg) are the parts of the encoder's once-a-turn error, sine sin(angle) + cosine cos(angle), as far as
     known, the angle counted from the TDC that was found; `after_deg` is by how much the one that `count` stands for comes after
     it, on another cylinder.
@@ -73,13 +73,17 @@ class TdcFound:
     count: Quantity
     cpr: int
     method: str
-    touches: tuple[int, int] = (0, 0)
     spread_deg: float = 0.0
     unswept_deg: float = 0.0
     sine: Quantity = NOTHING
     cosine: Quantity = NOTHING
     after_deg: float = 0.0
     contacts: StopContacts | None = None
+
+    @property
+    def contact_counts(self) -> tuple[int, int]:
+        """How many contacts there were at the low and at the high end; none without a stop."""
+        return (0, 0) if self.contacts is None else (self.contacts.low.counts.size, self.contacts.high.counts.size)
 
     @property
     def contact_deg(self) -> float:
@@ -203,11 +207,13 @@ def _refuse_one_side(low: Side, high: Side, unswept: float, degree: float, how: 
 def _side(crank: Ints, time_s: Floats, turned: Ints, outward: int, degree: float) -> Side:
     """The contacts of one side among its turning points (indices, in order). `outward`: -1 down, +1 up."""
     counts = crank[turned]
-    kept = touches(counts, outward, degree)
+    kept = are_contacts(counts, outward, degree)
     if turned[-1] >= _last_move(crank) and kept.sum() > 1 and kept[-1]:
         # Where the record ends, the hand may just have let go: a contact only if it ended dead, or with the others.
         others = outward * counts[:-1][kept[:-1]]
         kept[-1] = others.min() - degree <= outward * counts[-1] or _hard(crank, time_s, int(turned[-1]), outward, degree)
+    if turned[-1] >= _last_move(crank) and not kept[-1]:
+        turned, counts, kept = turned[:-1], counts[:-1], kept[:-1]
     hard = np.array([_hard(crank, time_s, int(at), outward, degree) for at in turned[kept]], dtype=bool)
     return Side(counts[kept], hard, counts[~kept])
 
@@ -239,7 +245,7 @@ def _hard(crank: Ints, time_s: Floats, at: int, outward: int, degree: float) -> 
     return dead or float(time_s[left] - time_s[came]) >= REST_SHARE * approach
 
 
-def touches(turned: Ints, outward: int, degree: float) -> Bools:
+def are_contacts(turned: Ints, outward: int, degree: float) -> Bools:
     """Which turning points of one side are contacts. Shape (k,) each, in order.
 
     All that lie within `CONTACT_DEG` of each other at the place where most do, the one further out of two (`outward`: -1 down, +1
@@ -275,7 +281,7 @@ def by_stop(capture: Capture, geometry: SliderCrank | None, forward: int) -> Tdc
     if geometry is not None and geometry.offset != 0.0:
         middle = middle - forward * geometry.middle_bias(unswept) * cpr / 360.0
     spread = max(int(np.ptp(low)), int(np.ptp(high))) * 360.0 / cpr
-    return TdcFound(middle, cpr, "stop", (low.size, high.size), spread, unswept, contacts=contacts)
+    return TdcFound(middle, cpr, "stop", spread, unswept, contacts=contacts)
 
 
 def middle_of_contacts(low: Ints, high: Ints, cpr: int) -> Quantity:
@@ -312,11 +318,11 @@ def middle_of_contacts(low: Ints, high: Ints, cpr: int) -> Quantity:
     return Quantity(place, {Source("TDC: contacts with the stop", dof=dof, distribution=shape, u=u, unit="counts"): u})
 
 
-def _given_scatter(touches: Ints, scatters: Floats) -> tuple[Floats, Floats, Floats]:
-    """Mean and variance of the contact's place (counts, from the first touch's count) and log of the evidence, for each scatter
+def _given_scatter(counts: Ints, scatters: Floats) -> tuple[Floats, Floats, Floats]:
+    """Mean and variance of the contact's place (counts, from the first of `counts`) and log of the evidence, for each scatter
     (counts).
     """
-    count = touches - touches[0]
+    count = counts - counts[0]
     reach = 4 * scatters[:, None] + 1.0
     share = (np.arange(240) + 0.5) / 240
     place = count.min() - reach + (np.ptp(count) + 1 + 2 * reach) * share  # shape (scatters, 240)

@@ -11,7 +11,6 @@ from pathlib import Path
 from statistics import median
 from time import perf_counter
 
-from acquire.record.event_rows import Tape
 from acquire.simulator.phases import record
 from acquire.simulator.rig import Rig, Work
 from acquire.wire import Decoder
@@ -19,6 +18,7 @@ from analysis.base.samples import Capture, Header
 from analysis.capture import load
 from analysis.diagnosis.examine import examine
 from analysis.job import Job, load_job
+from tests.tape import Tape
 
 SAMPLE = Path(__file__).parents[2] / "sample-captures" / "clean"
 RUNS = 7

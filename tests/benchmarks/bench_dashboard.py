@@ -30,13 +30,13 @@ import numpy as np
 
 from acquire.cli.demo_job import job_text
 from acquire.dashboard.app import PICTURES_S, Dashboard
-from acquire.dashboard.launch import setup_for
-from acquire.dashboard.road import IDLE_S, Road
-from acquire.dashboard.station import Station
 from acquire.link.reconnect import stream
 from acquire.procedure.saved_session import write_session
 from acquire.procedure.session import MET, Happened, Place, Plan, places
+from acquire.procedure.setup import setup_for
+from acquire.procedure.station import Station
 from acquire.procedure.steps import RIG, SWEEP
+from acquire.procedure.workers import IDLE_S, Workers
 from acquire.simulator.scenarios import SCENARIOS
 from acquire.simulator.truth import truth
 from analysis.capture import load
@@ -85,8 +85,8 @@ while True:
 class Watched(Dashboard):
     """Notes what each picture cost, and how old the newest frame on it was."""
 
-    def __init__(self, road: Road) -> None:
-        super().__init__(road, bell=False)
+    def __init__(self, workers: Workers) -> None:
+        super().__init__(workers, bell=False)
         # Arrays: what is noted for half an hour must not show as memory of the screen.
         self.began, self.costs, self.ages = array("d"), array("d"), array("d")
 
@@ -162,7 +162,7 @@ def measured(minutes: float, rate: float) -> str:
         with tempfile.TemporaryDirectory() as name:
             station = job_at(Path(name))()
             station.facts = lambda: {"said": float(station.said), "link": 1.0}  # type: ignore[method-assign]  # never over
-            app = Watched(Road(station, lambda: stream(url, idle_after=IDLE_S)))
+            app = Watched(Workers(station, lambda: stream(url, idle_after=IDLE_S)))
             late, memory, share = asyncio.run(run(app, minutes * 60))
             (file,) = Path(name, "captures").rglob("*.csv")
             capture = load(file)

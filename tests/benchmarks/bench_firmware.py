@@ -18,19 +18,20 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from acquire import wire
-from tests.firmware.emulation import Emulator, Run, Script, latched
+from tests.firmware.emulation import IMAGE, Emulator, Run, Script, latched
+from tests.firmware.test_emulated_noise import KHZ, disturbed, inputs
 
-SEEDS, SECONDS = (16, 4.0) if "--long" in sys.argv else (4, 2.0)
+SEEDS, SECONDS = (8, 2.0) if "--long" in sys.argv else (4, 1.0)
 KINDS = {"bcd": "bcd 20000 mm 3", "frame24": "frame24 100000 mm", "ascii": "ascii 50000 3"}
 
 
 def turned(emulator: Emulator, seed: int, *per_s: float, seconds: float = SECONDS, latch: str = "edge") -> Run:
     script = Script().say("index 100 1 2400").say("channel 1 scale")
-    image = "scale-scale" if len(per_s) > 2 else "scale"
+    board = "scale-scale" if len(per_s) > 2 else "scale"
     if len(per_s) > 2:
         script.say("channel 2 scale")
     script.say(f"send 500 latch {latch}")
-    return emulator.run(image, script.turn(seconds, *per_s, rng=random.Random(seed)).end(), name="bench")
+    return emulator.run(board, script.turn(seconds, *per_s, rng=random.Random(seed)).end(), name="bench")
 
 
 def right(run: Run) -> bool:
@@ -47,11 +48,24 @@ def highest(emulator: Emulator, ratios: tuple[float, ...], latch: str) -> int:
 
 
 def sizes(emulator: Emulator) -> Iterator[str]:
-    for image in ("scale", "scale-scale", "bcd", "frame24", "ascii"):
-        told = subprocess.run(["avr-size", emulator.folder / f"{image}.elf"], capture_output=True, text=True, check=True)
-        text, data, bss = told.stdout.splitlines()[1].split()[:3]
-        flash, ram = int(text) + int(data), int(data) + int(bss)
-        yield f"{image:<12} flash {flash:>6} of 32768 bytes, RAM {ram:>5} of 2048 (and the stack)"
+    told = subprocess.run(["avr-size", emulator.folder / f"{IMAGE}.elf"], capture_output=True, text=True, check=True)
+    text, data, bss = told.stdout.splitlines()[1].split()[:3]
+    flash, ram = int(text) + int(data), int(data) + int(bss)
+    yield f"flash {flash:>6} of 32768 bytes, RAM {ram:>5} of 2048 (and the stack)"
+
+
+def noise(emulator: Emulator) -> Iterator[str]:
+    """Each input of each kind: 10,000 pulses at each of four rates, what was moved meanwhile, and what was said."""
+    words = ("crank-step", "lift1-step", "lift2-step", "lift1-bad", "lift2-bad", "lift1-jump", "lift2-jump", "busy", "command")
+    yield f"rates {KHZ} kHz; frames refused, lost and said to be lost; counts off; flags; stack's lowest address; faults"
+    for board in ("scale-scale", "bcd-bcd", "frame24-frame24", "ascii-scale"):
+        for pin in inputs(board):
+            script, ends = disturbed(board, pin)
+            run = emulator.run(board, script, name="noise")
+            off = [said - true for said, true in zip((run.last.crank, *run.last.lift), ends, strict=True)]
+            said = {word: run.fault(word)[-1] for word in words if run.fault(word)}
+            lost = f"{run.counters.refused}, {run.counters.lost}, {said.get('busy', 0)}"
+            yield f"{board:<16} P{pin}: {lost:<18} off {off!s:<14} flags {run.last.flags:>2} stack {run.injected.stack} {said}"
 
 
 def rates(emulator: Emulator) -> Iterator[str]:
@@ -89,13 +103,13 @@ def latches(emulator: Emulator) -> Iterator[str]:
 
 
 def gauges(emulator: Emulator) -> Iterator[str]:
-    for image, line in KINDS.items():
+    for kind, line in KINDS.items():
         script = Script().say(f"channel 1 {line}").knot(0, 0, 0).knot(4_000_000, 4_000, 2_000).end()
-        run = emulator.run(image, script, name="bench")
+        run = emulator.run(kind, script, name="bench")
         age = np.array([s.age_us[0] for s in run.samples if isinstance(s, wire.Sample) and s.lift[0]]) / 1e3
         first, last = run.samples[0].time_us, run.samples[-1].time_us
         each = run.injected.readings[0] / (last - first) * 1e6
-        yield f"{image:<8} {each:5.1f} readings/s, age at the latch {age.min():5.1f} to {age.max():5.1f} ms (mean {age.mean():.1f})"
+        yield f"{kind:<8} {each:5.1f} readings/s, age at the latch {age.min():5.1f} to {age.max():5.1f} ms (mean {age.mean():.1f})"
 
 
 def speed(emulator: Emulator) -> Iterator[str]:
@@ -112,7 +126,7 @@ def main() -> None:
         return
     with tempfile.TemporaryDirectory() as folder:
         emulator = Emulator.built(Path(folder))
-        for part in (sizes, rates, losses, latches, gauges, speed):
+        for part in (sizes, noise, rates, losses, latches, gauges, speed):
             print(part.__name__)
             for line in part(emulator):
                 print(f"  {line}", flush=True)

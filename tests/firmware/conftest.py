@@ -29,6 +29,12 @@ def core(tmp_path_factory: pytest.TempPathFactory) -> Core:
     return Core(compiled(tmp_path_factory.mktemp("core")))
 
 
+@pytest.fixture(scope="session", params=["interrupts", "hardware"])
+def any_core(request: pytest.FixtureRequest, core: Core, tmp_path_factory: pytest.TempPathFactory) -> Core:
+    """The core with edges counted in interrupts, and the same with hardware that counts them."""
+    return core if request.param == "interrupts" else Core(compiled(tmp_path_factory.mktemp("hardware"), "-DPORT_COUNTS"))
+
+
 @pytest.fixture(scope="session")
 def emulator(tmp_path_factory: pytest.TempPathFactory) -> Emulator:
     """Real images of the ATmega328P, to be run in the emulator."""

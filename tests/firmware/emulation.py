@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import random
+import struct
 import subprocess
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -16,6 +17,20 @@ from acquire import wire
 from analysis.base.samples import Floats, Ints
 
 REFERENCE = Path(__file__).parents[2] / "firmware-notes" / "reference"
+IMAGE = "lobetrace-atmega328p-115200"
+KINDS = {"scale": (0, 5, 3), "bcd": (1, 1, 3), "frame24": (2, 1, 2), "ascii": (3, 1, 3)}  # number, digits and decimals of a step
+BOARDS = (
+    "scale",
+    "scale-scale",
+    "scale-bcd",
+    "scale-frame24",
+    "bcd",
+    "bcd-bcd",
+    "frame24",
+    "frame24-frame24",
+    "ascii",
+    "ascii-scale",
+)
 CYCLES_PER_US = 16
 EDGE = np.dtype([("cycle", "<u8"), ("count", "<i4"), ("signal", "<i4")])
 CRANK, LIFT1, LIFT2, INDEX_UP, INDEX_DOWN = range(5)
@@ -64,6 +79,7 @@ class Injected:
     pulses: int
     readings: list[int]
     bytes: int
+    stack: int  # the lowest address that the stack reached
     board_s: float
     wall_s: float
     cpu_s: float
@@ -145,9 +161,21 @@ def _outside(at: int, begins: Ints, ends: Ints) -> int:
     return int(off[np.argmin(np.abs(off))])
 
 
+def memory(board: str) -> bytes:
+    """The EEPROM of a board that was never started, set for the kinds that are named: "scale-bcd" has a gauge on channel 2."""
+    kinds = board.split("-")
+    block = struct.pack("<L", 2400)
+    for kind in (kinds * 2)[:2]:
+        number, digits, decimals = KINDS[kind]
+        block += struct.pack("<HBB?", digits, decimals, number, False)
+    block += struct.pack("<B?25sB", len(kinds), True, b"bench-a", 1)
+    block += struct.pack("<H", wire.crc16(block))
+    return (b"\xff" * 4 + block).ljust(1024, b"\xff")
+
+
 @dataclass(frozen=True)
 class Emulator:
-    """The harness and the images, in `folder`."""
+    """The harness and the image, in `folder`. Boards are named by the kinds of indicator that they are set for."""
 
     folder: Path
 
@@ -160,17 +188,20 @@ class Emulator:
         assert done.returncode == 0, done.stdout + done.stderr
         return cls(folder)
 
-    def _command(self, image: str, script: Script, name: str) -> list[str]:
+    def _command(self, board: str, script: Script, name: str, eeprom: Path | None = None) -> list[str]:
         path = self.folder / f"{name}.script"
         path.write_text("\n".join(script.lines) + "\n")
-        return [str(self.folder / "emulate"), str(self.folder / f"{image}.elf"), str(path)]
+        if not eeprom:
+            eeprom = self.folder / f"{name}.eeprom"
+            eeprom.write_bytes(memory(board))
+        return [str(self.folder / "emulate"), str(self.folder / f"{IMAGE}.elf"), str(path), "--eeprom", str(eeprom)]
 
-    def run(self, image: str, script: Script, *, eeprom: Path | None = None, name: str = "run") -> Run:
-        """The script from beginning to end, as fast as the emulator can, repeatable to the cycle."""
+    def run(self, board: str, script: Script, *, eeprom: Path | None = None, name: str = "run") -> Run:
+        """The script from beginning to end, as fast as the emulator can, repeatable to the cycle. `eeprom` is a chip's memory, or
+        where one that does not exist is to be left; else it is that of `board`.
+        """
         output, edges = self.folder / f"{name}.output", self.folder / f"{name}.edges"
-        command = [*self._command(image, script, name), "--output", str(output), "--edges", str(edges)]
-        if eeprom:
-            command += ["--eeprom", str(eeprom)]
+        command = [*self._command(board, script, name, eeprom), "--output", str(output), "--edges", str(edges)]
         done = subprocess.run(command, capture_output=True, text=True, check=False)
         assert done.returncode == 0, done.stdout + done.stderr
         decoder = wire.Decoder()
@@ -179,9 +210,9 @@ class Emulator:
         return Run(_injected(done.stdout.splitlines()), np.fromfile(edges, dtype=EDGE), events, decoder.counters)
 
     @contextmanager
-    def on_a_terminal(self, image: str, script: Script, *, real: bool = False, name: str = "terminal") -> Iterator[Bench]:
+    def on_a_terminal(self, board: str, script: Script, *, real: bool = False, name: str = "terminal") -> Iterator[Bench]:
         """The board on a pseudo-terminal. The script begins with the first byte sent to it."""
-        command = [*self._command(image, script, name), "--pty", *(["--real"] if real else [])]
+        command = [*self._command(board, script, name), "--pty", *(["--real"] if real else [])]
         with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as process:
             assert process.stdin
             assert process.stdout

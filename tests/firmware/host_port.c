@@ -1,4 +1,6 @@
-/* The core's port for tests on this machine: time stands until a test moves it, bytes go to and come from buffers. */
+/* The core's port for tests on this machine: time stands until a test moves it, bytes go to and come from buffers.
+ *
+ * With PORT_COUNTS the edges are counted by 16-bit counters beside the processor, as some have in hardware, and the core asks for them. */
 #include <string.h>
 
 #include "board.h"
@@ -13,6 +15,8 @@ static uint8_t host[4096], gauge[4096];
 static uint32_t host_at, host_length, gauge_at, gauge_length;
 static uint16_t rate;
 static bool by_edge, wanted, requested[CHANNELS];
+static uint8_t levels, memory[128];
+static uint32_t boot;
 uint8_t locked;
 
 uint32_t port_ticks(void)
@@ -60,37 +64,96 @@ void port_rate(uint16_t per_second, bool edge)
     wanted = false;
 }
 
+void port_recall(void *to, uint8_t size)
+{
+    memcpy(to, memory, size);
+}
+
+void port_store(const void *from, uint8_t size)
+{
+    memcpy(memory, from, size);
+}
+
+uint8_t port_levels(void)
+{
+    return levels;
+}
+
+#ifdef PORT_COUNTS
+static struct counter {
+    uint16_t count, asked;
+    uint8_t state;
+} counter[1 + CHANNELS];
+
+/* What the hardware does by itself. A step of both signals it takes for none. */
+static bool hardware(struct counter *c, int pins)
+{
+    int8_t step = QUAD_STEP[c->state << 2 | pins];
+
+    c->state = (uint8_t)pins;
+    if (step != 1 && step != -1)
+        return false;
+    c->count = (uint16_t)(c->count + step);
+    return true;
+}
+
+void port_counts(int32_t steps[1 + CHANNELS])
+{
+    for (int i = 0; i < 1 + CHANNELS; i++) {
+        steps[i] = (int16_t)(uint16_t)(counter[i].count - counter[i].asked);
+        counter[i].asked = counter[i].count;
+    }
+}
+#endif
+
 /* What tests call. */
 
-void t_start(int kind1, int kind2, int inch, int decimals, uint32_t ticks)
+static void start(enum start why)
 {
-    static struct setup setup;
+    static const struct limits LIMITS = {.rate = 200, .rate_most = {380, 280}};
 
     memset(&board, 0, sizeof board);
-    memset(&setup, 0, sizeof setup);
+    board_settings(&board);
+    board_start(&board, &LIMITS, boot++, why);
+}
+
+/* The board's memory: erased (no byte), or as a test wants it. */
+void t_memory(const uint8_t *bytes, int length)
+{
+    memset(memory, 0xFF, sizeof memory);
+    memcpy(memory, bytes, (size_t)length);
+}
+
+const uint8_t *t_remembered(void)
+{
+    return memory;
+}
+
+void t_start(uint32_t ticks, int why)
+{
     sent_length = host_at = host_length = gauge_at = gauge_length = 0;
     requested[0] = requested[1] = false;
     locked = 0;
     room = 255;
     now = ticks;
-    setup.identity.cpr = "2400";
-    setup.identity.index = true;
-    setup.identity.name = "bench-a";
-    setup.identity.step[0] = "0.01mm";
-    setup.identity.step[1] = kind2 ? "0.005mm" : 0;
-    setup.kind[0] = (enum indicator_kind)kind1;
-    setup.kind[1] = (enum indicator_kind)kind2;
-    setup.unit[0].inch = setup.unit[1].inch = inch;
-    setup.unit[0].decimals = setup.unit[1].decimals = (uint8_t)decimals;
-    setup.rate = 200;
-    setup.rate_most = 380;
-    board_start(&board, &setup, 57);
+    levels = 0;
+    boot = 57;
+#ifdef PORT_COUNTS
+    memset(counter, 0, sizeof counter);
+    counter[0].count = counter[0].asked = 65530; /* runs over soon */
+#endif
+    start((enum start)why);
 }
 
 /* A change of the crank's pins, as a port's interrupt treats it. */
 void t_crank(int pins)
 {
-    if (latch_crank(&board.latch, (uint8_t)pins) && wanted) {
+#ifdef PORT_COUNTS
+    bool counted = hardware(&counter[0], pins);
+#else
+    bool counted = latch_crank(&board.latch, (uint8_t)pins);
+#endif
+    if (counted && wanted) {
         wanted = false;
         latch_event(&board.latch, now);
     }
@@ -98,7 +161,11 @@ void t_crank(int pins)
 
 void t_scale(int channel, int pins)
 {
+#ifdef PORT_COUNTS
+    hardware(&counter[1 + channel], pins);
+#else
     latch_scale(&board.latch, (uint8_t)channel, (uint8_t)pins);
+#endif
 }
 
 /* A point of the grid on which samples are wanted. */
@@ -112,7 +179,15 @@ void t_grid(void)
 
 void t_index(int high, int pins)
 {
+#ifdef PORT_COUNTS
+    hardware(&counter[0], pins);
+#endif
     latch_index(&board.latch, high, (uint8_t)pins, now);
+}
+
+void t_levels(int all)
+{
+    levels = (uint8_t)all;
 }
 
 void t_bit(int channel, int bit)
@@ -152,10 +227,15 @@ int t_rate(void)
     return rate;
 }
 
-/* Works until there is nothing to do; gives what was sent since the last call. False if a lock was left closed. */
+/* Works until there is nothing to do, and starts anew when something was set; gives what was sent since the last call. False if a lock was left closed. */
 int t_work(const char **text, uint32_t *length)
 {
-    while (board_work(&board)) {
+    for (;;) {
+        while (board_work(&board)) {
+        }
+        if (!board.anew)
+            break;
+        start(START_USUAL);
     }
     *text = sent;
     *length = sent_length;

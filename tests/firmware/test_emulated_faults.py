@@ -27,9 +27,10 @@ async def read_until(link: Link, kind: Any, wanted: int = 1) -> list[wire.Event]
     return events
 
 
-def test_nonsense_is_answered_by_a_fault_and_the_board_goes_on(emulator: Emulator) -> None:
-    async def body(port: str) -> None:
-        link = await connect(port, hello_timeout=PATIENCE)
+async def test_nonsense_is_answered_by_a_fault_and_the_board_goes_on(emulator: Emulator) -> None:
+    script = Script().turn(2.0, 400.0, 100.0).end(8_000_000)
+    with emulator.on_a_terminal("scale", script, real=True, name="nonsense") as bench:
+        link = await connect(bench.port, hello_timeout=PATIENCE)
         link._pipe.write(b"\x80\xff garbage\nhel\nlo\n")
         events = await read_until(link, wire.Fault)
         assert next(event for event in events if isinstance(event, wire.Fault)).word == "command"
@@ -40,42 +41,31 @@ def test_nonsense_is_answered_by_a_fault_and_the_board_goes_on(emulator: Emulato
         assert (link.counters.refused, link.counters.late) == (0, 0)
         await link.close()
 
-    script = Script().turn(2.0, 400.0, 100.0).end(8_000_000)
-    with emulator.on_a_terminal("scale", script, real=True, name="nonsense") as bench:
-        asyncio.run(body(bench.port))
 
-
-def test_a_host_that_leaves_and_comes_back_knows_what_it_missed(emulator: Emulator) -> None:
-    async def body(port: str) -> None:
-        items = stream(port, hello_timeout=PATIENCE, idle_after=PATIENCE)
+async def test_a_host_that_leaves_and_comes_back_knows_what_it_missed(emulator: Emulator) -> None:
+    script = Script().turn(3.0, 400.0, 100.0).end(8_000_000)
+    with emulator.on_a_terminal("scale", script, real=True, name="back") as bench:
+        items = stream(bench.port, hello_timeout=PATIENCE, idle_after=PATIENCE)
         async with aclosing(items):
             first = await anext(items)
             assert isinstance(first, Connected)
             await read_until(first.link, wire.Sample, 20)
-        link = await connect(port, hello_timeout=PATIENCE)  # the port is free at once
+        link = await connect(bench.port, hello_timeout=PATIENCE)  # the port is free at once
         assert link.board.boot == first.link.board.boot != 0
         assert link.hello.seq > first.link.next_seq - 1  # the board went on counting, so what was missed is known
         await read_until(link, wire.Sample | wire.Heartbeat, 3)
         await link.close()
 
-    script = Script().turn(3.0, 400.0, 100.0).end(8_000_000)
-    with emulator.on_a_terminal("scale", script, real=True, name="back") as bench:
-        asyncio.run(body(bench.port))
 
-
-def test_a_board_that_is_gone_is_an_end_and_never_silence(emulator: Emulator) -> None:
+async def test_a_board_that_is_gone_is_an_end_and_never_silence(emulator: Emulator) -> None:
     script = Script().turn(30.0, 400.0, 100.0).end()
     with emulator.on_a_terminal("scale", script, real=True, name="gone") as bench:
-
-        async def body() -> None:
-            link = await connect(bench.port, hello_timeout=PATIENCE)
-            await read_until(link, wire.Sample, 20)
-            bench.process.kill()
-            async with asyncio.timeout(PATIENCE):
-                while isinstance(end := await link.read(PATIENCE), Batch):
-                    pass
-            assert isinstance(end, Ended | Broken)
-            assert not isinstance(end, Idle)
-            await link.close()
-
-        asyncio.run(body())
+        link = await connect(bench.port, hello_timeout=PATIENCE)
+        await read_until(link, wire.Sample, 20)
+        bench.process.kill()
+        async with asyncio.timeout(PATIENCE):
+            while isinstance(end := await link.read(PATIENCE), Batch):
+                pass
+        assert isinstance(end, Ended | Broken)
+        assert not isinstance(end, Idle)
+        await link.close()

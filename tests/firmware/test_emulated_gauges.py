@@ -54,7 +54,7 @@ def test_a_slow_gauge_repeats_its_reading_with_a_growing_age(emulator: Emulator)
     same = (lifts[1:] == lifts[:-1]) & (lifts[1:] > -200)  # where it moves, each reading is another
     assert same.sum() > 300
     assert (np.diff(ages)[same] > 0).all()
-    assert ages.max() < 110_000  # a period and a frame
+    assert ages.max() < 116_000  # a period, a frame, and the pause behind it
 
 
 @pytest.mark.parametrize("kind", KINDS)

@@ -32,7 +32,7 @@ def lobetrace(*arguments: str) -> dict[str, Any]:
 @pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals there")
 def test_the_command_reads_the_board_and_finds_the_truth(emulator: Emulator, tmp_path: Path) -> None:
     scenario = scenario_named("two-channel", seed=5)
-    brisk = Hand(speed=(20.0, 60.0), rest=(0.1, 0.4))
+    brisk = Hand(speed=(50.0, 100.0), rest=(0.1, 0.4))
     scenario = replace(scenario, rig=replace(scenario.rig, hand=brisk, work=Work(touches=2, turns=4.5, between_s=0.0)))
     phases = record(scenario.rig, scenario.phases)
     true = truth(scenario.rig)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from itertools import pairwise
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -20,7 +21,7 @@ class Rig:
         self.core, self.at, self.lift = core, 0, 0
         self.decoder = wire.Decoder()
         self.events: list[wire.Event] = []
-        self.read(core.start(SCALE, SCALE if channels == 2 else 0))
+        self.read(core.start(*[SCALE] * channels))
 
     def read(self, data: bytes) -> None:
         self.events += self.decoder.feed(data)
@@ -52,7 +53,10 @@ actions = st.one_of(
     st.tuples(st.just("room"), st.sampled_from([0, 100, 155, 156, 255])),
     st.tuples(st.just("work"), st.just(0)),
     st.tuples(
-        st.just("tell"), st.sampled_from([b"hello\n", b"zero\n", b"latch time\n", b"latch edge\n", b"rate 7\n", b"what\n"])
+        st.just("tell"),
+        st.sampled_from(
+            [b"hello\n", b"zero\n", b"latch time\n", b"latch edge\n", b"rate 7\n", b"what\n", b"\r\n", b"settings\n", b"test\n"]
+        ),
     ),
     st.tuples(st.just("jump"), st.just(0)),
 )
@@ -107,12 +111,12 @@ def test_whatever_happens_the_reader_understands_and_its_losses_are_the_boards(c
     assert last.flags & ~1 == 0  # `zero` has cleared what stays
 
 
-def test_an_edge_sample_is_the_count_just_taken(core: Core) -> None:
-    rig = Rig(core)
+def test_an_edge_sample_is_the_count_just_taken(any_core: Core) -> None:
+    rig = Rig(any_core)
     for _ in range(50):
-        core.lib.t_grid()
+        any_core.lib.t_grid()
         rig.turn(1)
-        rig.read(core.work())
+        rig.read(any_core.work())
         rig.turn(3)
     samples = rig.of(wire.Sample)
     assert [s.crank for s in samples] == [4 * i + 1 for i in range(50)]
@@ -140,20 +144,20 @@ def test_dropped_samples_are_numbered_flagged_and_told(core: Core) -> None:
     assert [f.number for f in rig.of(wire.Fault)][-1] == 18
 
 
-def test_both_directions_name_one_index(core: Core) -> None:
-    rig = Rig(core)
+def test_both_directions_name_one_index(any_core: Core) -> None:
+    rig = Rig(any_core)
     for steps in (20, -20, 20, -20):
         rig.turn(steps)
-        rig.read(core.work())
+        rig.read(any_core.work())
     assert {i.crank % 12 for i in rig.of(wire.Index)} == {3}
     assert len(rig.of(wire.Index)) >= 4
 
 
-def test_index_to_index_is_one_turn(core: Core) -> None:
-    rig = Rig(core)
+def test_index_to_index_is_one_turn(any_core: Core) -> None:
+    rig = Rig(any_core)
     for _ in range(60):
         rig.turn(1)
-        rig.read(core.work())
+        rig.read(any_core.work())
     places = [i.crank for i in rig.of(wire.Index)]
     assert [b - a for a, b in pairwise(places)] == [12] * (len(places) - 1)
     assert len(places) == 5
@@ -184,8 +188,8 @@ def test_a_rate_so_low_that_no_edge_was_wanted_still_gives_a_frame_a_second(core
     assert len(samples) == 5
 
 
-def test_zero_goes_on_counting_time_and_frames(core: Core) -> None:
-    rig = Rig(core)
+def test_zero_goes_on_counting_time_and_frames(any_core: Core) -> None:
+    core, rig = any_core, Rig(any_core)
     rig.turn(7)
     rig.raise_lift(5)
     core.lib.t_grid()
@@ -200,19 +204,70 @@ def test_zero_goes_on_counting_time_and_frames(core: Core) -> None:
     assert rig.decoder.counters.restarts == 0
 
 
-def test_two_scales(core: Core) -> None:
-    rig = Rig(core, channels=2)
+@pytest.mark.parametrize("pause", [0, 300])
+def test_zero_twice_while_an_index_waits_is_one_zero(any_core: Core, pause: int) -> None:
+    core, rig = any_core, Rig(any_core)
+    rig.turn(2)
+    rig.read(core.after(200 * MS))
+    core.lib.t_room(0)
+    rig.turn(6)  # over the index at 3
+    core.lib.t_receive(b"zero\n", 5)
+    rig.turn(1)
+    core.lib.t_receive(b"zero\n", 5)
+    core.lib.t_pass(pause * MS)
+    core.lib.t_room(255)
+    rig.read(core.work())
+    rig.turn(2)
+    rig.read(core.after(400 * MS) + core.after(400 * MS))
+    assert [i.crank for i in rig.of(wire.Index)] == [3 - 9]  # nine counts had been turned when it became 0
+    assert rig.of(wire.Heartbeat)[-1].crank == 2
+    assert len(rig.of(wire.Hello)) == 3
+
+
+def test_pulses_that_found_no_room_are_told_without_another_one(core: Core) -> None:
+    rig = Rig(core)
+    core.lib.t_room(0)
+    rig.turn(30)  # at 3, 15 and 27
+    core.lib.t_room(255)
+    rig.read(core.after(400 * MS) + core.after(400 * MS) + core.after(1000 * MS))
+    assert [i.crank for i in rig.of(wire.Index)] == [3]
+    assert rig.decoder.counters.lost == 2
+    assert [f.number for f in rig.of(wire.Fault) if f.word == "busy"] == [2]
+    assert any(s.flags & 1 for s in rig.of(wire.Heartbeat))
+
+
+@given(st.lists(st.tuples(st.sampled_from(["turn", "lift", "zero", "work"]), st.integers(-200, 200)), max_size=40))
+def test_hardware_that_counts_gives_what_interrupts_give(core: Core, any_core: Core, those: list) -> None:
+    """Over every run-over of its 16 bits, and through every zero."""
+    heard = []
+    for which in (core, any_core):
+        rig = Rig(which)
+        for what, how in those:
+            if what == "turn":
+                rig.turn(how, ticks=MS // 10)
+            elif what == "lift":
+                rig.raise_lift(how)
+            else:
+                rig.read(which.tell(b"zero\n") if what == "zero" else which.work())
+        rig.read(which.after(1000 * MS) + which.after(300 * MS))
+        heard.append([(e.crank, e.lift) for e in rig.of(wire.Heartbeat)])
+    assert heard[0] == heard[1]
+    assert heard[0]
+
+
+def test_two_scales(any_core: Core) -> None:
+    core, rig = any_core, Rig(any_core, channels=2)
     rig.raise_lift(4)
     for i in range(1, 8):
         core.lib.t_scale(1, STATES[-i % 4])
     rig.read(core.after(200 * MS))
     rig.read(core.after(200 * MS))
     assert rig.of(wire.Heartbeat)[-1].lift == (4, -7)
-    assert rig.of(wire.Hello)[0].board.steps_mm == (0.01, 0.005)
+    assert rig.of(wire.Hello)[0].board.steps_mm == (0.01, 0.01)
 
 
-def test_the_counters_run_over_in_twos_complement(core: Core) -> None:
-    rig = Rig(core)
+def test_the_counters_run_over_in_twos_complement(any_core: Core) -> None:
+    core, rig = any_core, Rig(any_core)
     rig.turn(-1)
     rig.read(core.after(200 * MS))
     rig.read(core.after(200 * MS))

@@ -10,7 +10,7 @@ from acquire import wire
 from analysis.base.samples import Board
 from tests.firmware.core_on_host import MS, Core
 
-NONE, BAD, HELLO, ZERO, EDGE, TIME, RATE = range(7)
+NONE, BAD, HELLO, ZERO, EDGE, TIME, RATE, SETTINGS, TEST, SET = range(10)
 
 lines = st.one_of(
     st.binary(max_size=20).map(lambda b: b.replace(b"\n", b"")),
@@ -34,7 +34,7 @@ def test_parsed_as_the_reader_would(core: Core, those: list[bytes]) -> None:
     for i, line in enumerate(those, 1):
         got = [core.lib.command_byte(state, byte) for byte in line + b"\n"]
         command = wire.parse_command(line)
-        assert got == [NONE] * len(line) + [meaning(command)]
+        assert got == [NONE] * len(line) + [meaning(command) if line.removesuffix(b"\r") else NONE]  # an empty line is nothing
         assert state.lines == i
         if command and command.word == "rate":
             assert state.rate == int(command.argument)
@@ -47,7 +47,7 @@ def hello(data: bytes) -> wire.Hello:
 
 def test_first_hello(core: Core) -> None:
     first = hello(core.start(ticks=10_024))
-    assert first == wire.Hello(Board(2400, True, "edge", (0.01,), ("mm",), "bench-a", boot=57, rate=200), 0, 5012)
+    assert first == wire.Hello(Board(2400, True, "edge", (0.01,), ("mm",), "bench-a", boot=57, rate=200, version="1.1"), 0, 5012)
 
 
 @pytest.mark.parametrize(

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from acquire import wire
 from acquire.wire.parse import parse_line
 from analysis.base.samples import Board
-from tests.firmware.core_on_host import REFERENCE, Core
+from tests.firmware.core_on_host import ASCII, BCD, FRAME24, REFERENCE, SCALE, Core
 
 u32 = st.integers(0, 2**32 - 1)
 i32 = st.integers(-(2**31), 2**31 - 1)
@@ -74,12 +74,11 @@ names = st.text("ABCXYZabcxyz0189-.", min_size=1, max_size=24)
 def test_hello(
     core: Core, seq: int, time: int, cpr: int, index: bool, edge: bool, channels: int, rate: int, boot: int, name: str
 ) -> None:
-    texts = [word_bytes(core, t) for t in (str(cpr), "0.0005in", "0.00001in", name)]
-    steps = [texts[1], texts[2] if channels == 2 else core.ffi.NULL]
-    identity = core.ffi.new("struct identity *", {"cpr": texts[0], "step": steps, "name": texts[3], "index": index})
-    line = core.line("frame_hello", identity, seq, time, edge, rate, boot)
+    kinds = [{"digits": 5, "decimals": 4, "inch": True}, {"digits": 1, "decimals": 5, "inch": True}]
+    settings = core.settings(*[0] * channels, cpr=cpr, index=index, name=name.encode(), channel=kinds)
+    line = core.line("frame_hello", settings, seq, time, edge, rate, boot)
     sizes = (0.0127, 0.000254)[:channels]  # 25.4 mm an inch
-    board = Board(cpr, index, "edge" if edge else "time", sizes, ("in",) * channels, name, boot, rate)
+    board = Board(cpr, index, "edge" if edge else "time", sizes, ("in",) * channels, name, boot, rate, "1.1")
     assert parse_line(line[:-1]) == wire.Hello(board, seq, time)
     assert len(line) <= 156
 
@@ -114,25 +113,87 @@ def test_both_judge_arbitrary_lines_alike(core: Core, body: bytes) -> None:
     assert parse_line(flipped) is None
 
 
-def test_the_worked_example_of_the_format(core: Core) -> None:
-    """firmware-notes/wire-format.md section 6, line for line."""
+def examples() -> list[list[str]]:
+    """The blocks of firmware-notes/wire-format.md section 6, line for line."""
     notes = (REFERENCE.parent / "wire-format.md").read_text(encoding="utf-8")
-    printed = notes.split("## 6. Worked example")[1].split("```")[1].strip().splitlines()
-    texts = [word_bytes(core, t) for t in ("2400", "0.01mm", "bench-a")]
-    identity = core.ffi.new("struct identity *", {"cpr": texts[0], "step": [texts[1]], "name": texts[2], "index": True})
+    return [block.strip().splitlines() for block in notes.split("## 6. Worked example")[1].split("```")[1::2]]
 
-    def sample(kind: bytes, seq: int, time: int, crank: int, flags: int, age: int, lift: int) -> bytes:
-        fields = {"seq": seq, "time": time, "crank": crank, "flags": flags, "age": [age], "lift": [lift]}
-        return core.line("frame_sample", kind, core.ffi.new("struct sample *", fields), 1)
 
-    # The example's board names no rate, which this one always does: the hello differs in that key alone.
-    hello = core.line("frame_hello", identity, 0, 5012, True, 200, 57)
-    assert hello.partition(b"*")[0].replace(b",rate=200", b"").decode() == printed[0].partition("*")[0]
-    sent = [
-        sample(b"S", 0, 883120, -14400, 0, 35, 1235),
-        sample(b"S", 1, 883520, -14399, 0, 40, 1235),
-        core.line("frame_index", 2, 883590, -14398),
-        core.line("frame_fault", 3, 883600, word_bytes(core, "crank-step"), 17),
-        sample(b"B", 4, 1083600, -14398, 2, 12, 1236),
+def told(core: Core, frame: wire.Frame) -> str:
+    """What the core makes of a frame that is not a hello."""
+    if isinstance(frame, wire.Index):
+        line = core.line("frame_index", *frame)
+    elif isinstance(frame, wire.Fault):
+        line = core.line("frame_fault", frame.seq, frame.time_us, word_bytes(core, frame.word), frame.number)
+    else:
+        assert isinstance(frame, wire.Sample | wire.Heartbeat)
+        names = ("seq", "time", "crank", "flags", "age", "lift")
+        sample = core.ffi.new("struct sample *", dict(zip(names, frame, strict=True)))
+        kind = b"B" if isinstance(frame, wire.Heartbeat) else b"S"
+        line = core.line("frame_sample", kind, sample, len(frame.lift))
+    return line.decode().removesuffix("\n")
+
+
+HELLOS = (  # settings, seq, time, by edge, rate, boot
+    ({"name": b"bench-a"}, 0, 5012, True, 200, 57),
+    ({"name": b"bench-b", "cpr": 10000, "channels": 2}, 0, 812, True, 200, 58),
+    ({"name": b"bench-c", "index": False}, 0, 4294940100, False, 100, 59),
+)
+CHANNELS = (
+    [{"digits": 1, "decimals": 2}, {}],
+    [{"digits": 5, "decimals": 3}, {"digits": 1, "decimals": 2, "kind": FRAME24}],
+    [{"digits": 5, "decimals": 4, "inch": True}, {}],
+)
+
+
+@pytest.mark.parametrize("which", range(3))
+def test_the_worked_examples_of_the_format(core: Core, which: int) -> None:
+    printed = examples()[which]
+    settings, *rest = HELLOS[which]
+    hello = core.line("frame_hello", core.settings(SCALE, channel=CHANNELS[which], **settings), *rest).decode()
+    if which == 0:  # a board of 1.0, which names no rate: the hello differs in these two alone
+        hello = hello.replace("H,1.1", "H,1.0").replace(",rate=200", "")
+        assert hello.partition("*")[0] == printed[0].partition("*")[0]
+    else:
+        assert hello == printed[0] + "\n"
+    frames = [parse_line(line.encode()) for line in printed[1:]]
+    assert [told(core, frame) for frame in frames if frame] == printed[1:]
+
+
+def test_the_worked_example_of_settings_and_self_test(core: Core) -> None:
+    printed = examples()[3]
+    settings = core.settings(SCALE, SCALE, name=b"bench-b", cpr=10000, channel=CHANNELS[1])
+    raw = core.ffi.from_buffer(bytes.fromhex("CB0010") + b"\0" * 4)
+    test = [
+        core.ffi.new("struct test *", fields)
+        for fields in (
+            {"levels": 0b11, "count": 62},
+            {"levels": 0b11 << 3, "count": 6},
+            {"levels": 0b11 << 5, "count": -203, "bad": 1, "age": 41870, "raw": raw, "raw_count": 24},
+        )
     ]
-    assert [line.decode().removesuffix("\n") for line in sent] == printed[1:]
+    sent = [
+        core.line("frame_settings", 6, 2315733, settings),
+        core.line("frame_test_crank", 7, 2415733, test[0]),
+        core.line("frame_test_channel", 8, 2415801, test[1], 0, SCALE),
+        core.line("frame_test_channel", 9, 2415869, test[2], 1, FRAME24),
+    ]
+    assert [line.decode().removesuffix("\n") for line in sent] == printed
+    assert [parse_line(line[:-1]) for line in sent] == [wire.Unknown(6 + i, kind) for i, kind in enumerate("CTTT")]
+
+
+@given(u32, u32, i32, u32, u32, st.integers(0, 255), st.binary(min_size=24, max_size=24), st.integers(0, 24))
+def test_the_longest_of_each_fits_its_line(
+    core: Core, seq: int, time: int, count: int, bad: int, age: int, bits: int, text: bytes, letters: int
+) -> None:
+    typed = bytes(0x20 + byte % 0x5F for byte in text)  # what the core keeps of a line is printable
+    for kind, raw, got in ((BCD, text, bits), (ASCII, typed, letters), (SCALE, text, 0)):
+        fields = {"levels": 0xFF, "count": count, "bad": bad, "age": age, "raw": core.ffi.from_buffer(raw), "raw_count": got}
+        line = core.line("frame_test_channel", seq, time, core.ffi.new("struct test *", fields), 1, kind)
+        assert parse_line(line[:-1]) == wire.Unknown(seq, "T")
+        assert all(field.count(b"=") >= 1 for field in line.split(b",")[3:])
+    channels = [{"kind": FRAME24, "digits": 1, "decimals": 5, "inch": True}] * 2
+    full = core.settings(SCALE, SCALE, cpr=1_000_000, name=b"n" * 24, channel=channels)
+    line = core.line("frame_settings", 2**32 - 1, 2**32 - 1, full)
+    assert parse_line(line[:-1]) == wire.Unknown(2**32 - 1, "C")
+    assert line.endswith(b"board=" + b"n" * 24 + line[-6:])

@@ -78,18 +78,22 @@ def test_bcd_any_bits_are_a_number_or_refused(core: Core, bits: int, inch: bool,
 
 
 # Bit meanings as in libsigrokdecode's `caliper` decoder: 16 bits of magnitude, least significant first, then eight flags, of which
-# the fifth to arrive is minus and the eighth inch; hundredths of a millimetre, or 2000ths of an inch. The other flags say nothing.
+# the fifth to arrive is minus and the eighth inch; hundredths of a millimetre, or 2000ths of an inch. The other flags say nothing
+# there, and no gauge sets them (common practice): one that is set here is a frame that has slipped.
+def frame24(magnitude: int, flags: int = 0) -> list[int]:
+    return [(magnitude | flags << 16) >> i & 1 for i in range(24)]
+
+
 @given(st.integers(0, 65535), st.booleans(), st.booleans(), st.sampled_from([0, 1, 2, 3, 5, 6]))
-def test_24_bits(core: Core, magnitude: int, minus: bool, inch: bool, other: int) -> None:
-    flags = [0] * 8
-    flags[other], flags[4], flags[7] = 1, int(minus), int(inch)
-    bits = packed([magnitude >> i & 1 for i in range(16)] + flags)
+def test_24_bits(core: Core, magnitude: int, minus: bool, inch: bool, spare: int) -> None:
+    flags = minus << 4 | inch << 7
     unit, count = core.ffi.new("struct unit *", {"inch": inch, "decimals": 4 if inch else 2}), core.ffi.new("int32_t *")
-    assert core.lib.gauge_24bit(bits, unit, count)
+    assert core.lib.gauge_24bit(packed(frame24(magnitude, flags)), unit, count)
     size = Decimal(count[0]).scaleb(-4 if inch else -2)
     assert size == Decimal(-magnitude if minus else magnitude) / (2000 if inch else 100)
+    assert not core.lib.gauge_24bit(packed(frame24(magnitude, flags | 1 << spare)), unit, count)
     unit.inch = not inch
-    assert not core.lib.gauge_24bit(bits, unit, count)
+    assert not core.lib.gauge_24bit(packed(frame24(magnitude, flags)), unit, count)
 
 
 def typed(core: Core, text: bytes, *, inch: bool = False, decimals: int = 3) -> list[int | None]:
@@ -219,20 +223,96 @@ def test_broken_and_refused_frames_are_counted_and_flagged(core: Core) -> None:
 
 def test_a_frame_not_fetched_in_time_does_not_shift_the_next(core: Core) -> None:
     core.start(FRAME24)
-    hundred = [100 >> i & 1 for i in range(16)] + [0] * 8
-    two_hundred = [200 >> i & 1 for i in range(16)] + [0] * 8
     core.lib.t_pass(PAUSE)
-    send_bits(core, hundred)
+    send_bits(core, frame24(100))
     core.lib.t_pass(PAUSE)
-    send_bits(core, two_hundred[:10])  # the first one waits still: this one is passed over whole ...
+    send_bits(core, frame24(200)[:10])  # the first one waits still: the second takes its place, from its first bit on ...
+    assert b"lift1-bad,1*" in core.work()  # ... and the first is counted
+    send_bits(core, frame24(200)[10:])
+    core.lib.t_pass(PAUSE)
+    got = beat(core)
+    assert (got.lift, got.flags) == ((200,), 16)
+
+
+@pytest.mark.parametrize("kind", [BCD, FRAME24])
+@pytest.mark.parametrize("more", [1, 2, 100, 300])
+def test_a_bit_too_many_is_no_reading(core: Core, kind: int, more: int) -> None:
+    sound = digits_on_the_wire("FFFF000100030") if kind == BCD else frame24(1000)
+    core.start(kind, decimals=3 if kind == BCD else 2)
+    core.lib.t_pass(PAUSE)
+    send_bits(core, sound)
+    assert beat(core).lift == (1000,)
+    for i in (0, len(sound) // 2, len(sound)):
+        send_bits(core, sound[:i] + [1] * more + sound[i:])
+        core.lib.t_pass(PAUSE)
+        core.work()
+    got = beat(core)
+    assert (got.lift, got.flags & 16) == ((1000,), 16)
+    assert b"lift1-bad,3*" in core.after(1000 * MS) + core.after(1000 * MS)
+
+
+@pytest.mark.parametrize("at", range(24))
+def test_one_spurious_edge_gives_no_wrong_reading(core: Core, at: int) -> None:
+    """At every place of a frame, whatever the data line says at that moment."""
+    core.start(FRAME24)
+    core.lib.t_pass(PAUSE)
+    for spurious in (0, 1):
+        for value in (1235, 1236):
+            bits = frame24(value)
+            send_bits(core, bits[:at] + ([spurious] if value == 1236 else []) + bits[at:])
+            core.lib.t_pass(PAUSE)
+            assert beat(core).lift == (1235,)
+
+
+def test_a_frame_is_judged_after_the_pause_only(core: Core) -> None:
+    core.start(FRAME24)
+    core.lib.t_pass(PAUSE)
+    send_bits(core, frame24(777))
     core.work()
-    send_bits(core, two_hundred[10:])
+    core.lib.t_pass(9 * MS)
+    assert beat(core).lift == (777,)
+    core.start(FRAME24)
     core.lib.t_pass(PAUSE)
-    assert beat(core).lift == (100,)
-    send_bits(core, two_hundred)  # ... and the next one is read from its first bit on
-    core.lib.t_pass(PAUSE)
+    send_bits(core, frame24(777))
     core.work()
-    assert beat(core).lift == (200,)
+    core.lib.t_bit(0, 0)  # 0.2 ms later
+    assert beat(core).lift == (0,)
+
+
+def test_a_frame_that_was_under_way_at_the_start_is_no_fault(core: Core) -> None:
+    core.start(FRAME24)
+    send_bits(core, frame24(777)[9:])
+    core.lib.t_pass(PAUSE)
+    assert beat(core).flags == 4
+    send_bits(core, frame24(777))
+    got = beat(core)
+    assert (got.lift, got.flags) == ((777,), 0)
+
+
+# A plunger's travel is 25 mm or less, and half a metre a second is faster than one is released (both common practice).
+@pytest.mark.parametrize(
+    ("first", "second", "ms", "inch", "jumps"),
+    [
+        (b"0.000", b"24.900", 200, False, 0),
+        (b"0.000", b"25.100", 200, False, 1),
+        (b"12.000", b"-13.100", 200, False, 1),
+        (b"0.000", b"9.900", 20, False, 0),
+        (b"0.000", b"11.000", 20, False, 1),
+        (b"0.00000", b"0.99", 200, True, 0),
+        (b"0.00000", b"1.01", 200, True, 1),
+        (b"-9999", b"9999", 900, False, 1),
+    ],
+)
+def test_a_jump_is_further_than_a_plunger_goes(core: Core, first: bytes, second: bytes, ms: int, inch: bool, jumps: int) -> None:
+    core.start(ASCII, inch=inch, decimals=5 if inch else 3)
+    for reading in (first, second):
+        core.lib.t_gauge(reading + b"\n", len(reading) + 1)
+        sent = core.work()
+        core.lib.t_pass(ms * MS)
+    got = beat(core)
+    assert got.lift == (int(Decimal(second.decode()).scaleb(5 if inch else 3)),)  # it is told all the same
+    assert got.flags & 16 == 16 * jumps
+    assert (b"lift1-jump,1*" in sent) == bool(jumps)
 
 
 def test_the_gauge_is_asked_and_asked_again(core: Core) -> None:

@@ -1,18 +1,15 @@
-"""Boards at the end of four kinds of link, and the hygiene every test here is held to.
+"""Boards at the end of four kinds of link.
 
 A `Rig` is one kind of link with a scripted board at its far end. What a kind cannot do is said as data on its class; faults are
-levers on the rig. `run` runs a test's coroutine and fails it for a task, a thread, a file descriptor or a complaint left behind.
+levers on the rig.
 """
 
 from __future__ import annotations
 
 import asyncio
-import gc
-import io
 import os
 import socket
 import struct
-import threading
 import tty
 from collections.abc import Callable, Coroutine, Iterator
 from pathlib import Path
@@ -21,7 +18,6 @@ from typing import Any, ClassVar
 import pytest
 import serial
 import serial.rfc2217
-from pyarrow import csv
 
 from acquire import wire
 from acquire.link.pipe import Pipe
@@ -284,7 +280,6 @@ class Rfc2217Rig(SocketRig):
 RIGS: dict[str, type[Rig]] = {"memory": MemoryRig, "pty": PtyRig, "socket": SocketRig, "rfc2217": Rfc2217Rig}
 
 RigOf = Callable[..., Any]  # (kind, board or none) -> Rig
-Run = Callable[[Coroutine[Any, Any, None]], None]
 
 every_rig = pytest.mark.parametrize("kind", RIGS)
 quick_rigs = pytest.mark.parametrize("kind", ["memory", "pty", "socket"])
@@ -294,46 +289,6 @@ quick_rigs = pytest.mark.parametrize("kind", ["memory", "pty", "socket"])
 def rig_of(tmp_path: Path) -> RigOf:
     """`rig_of(kind, board)`: a rig to be entered."""
     return lambda kind, board=None: RIGS[kind](board or ScriptedBoard(), tmp_path)
-
-
-def _open_files() -> set[str]:
-    found = set()
-    for fd in os.listdir("/proc/self/fd"):
-        try:
-            found.add(f"{fd} {os.readlink(f'/proc/self/fd/{fd}')}")
-        except OSError:  # the listing's own
-            continue
-    return found
-
-
-@pytest.fixture(scope="session", autouse=True)
-def arrow_in_use() -> None:
-    """Arrow's reader opens a pipe when it is first used, and keeps it: that is no file which a test has left."""
-    csv.read_csv(io.BytesIO(b"a\n1\n"))
-
-
-@pytest.fixture
-def run() -> Iterator[Run]:
-    """Run a coroutine to its end, and see that it leaves nothing."""
-    files, threads = _open_files(), set(threading.enumerate())
-    complaints: list[dict[str, Any]] = []
-
-    async def watched(body: Coroutine[Any, Any, None]) -> None:
-        asyncio.get_running_loop().set_exception_handler(lambda _, context: complaints.append(context))
-        async with asyncio.timeout(6 * PATIENCE):
-            await body
-        for _ in range(3):
-            await asyncio.sleep(0)  # what was closed gets its last turn
-        left = asyncio.all_tasks() - {asyncio.current_task()}
-        assert not left, f"tasks left behind: {left}"
-
-    yield lambda body: asyncio.run(watched(body))
-    gc.collect()
-    assert not complaints
-    for thread in set(threading.enumerate()) - threads:
-        thread.join(PATIENCE)  # one that opens a port for somebody who was cancelled gives it back by itself
-    assert _open_files() == files
-    assert set(threading.enumerate()) <= threads
 
 
 class CancelAt:

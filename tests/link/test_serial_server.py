@@ -21,7 +21,7 @@ from acquire.simulator.scenarios import scenario_named
 from acquire.simulator.serve import serve
 from analysis.base.errors import LobetraceError
 
-from .conftest import PATIENCE, PtyRig, RigOf, Run, encoded
+from .conftest import PATIENCE, PtyRig, RigOf, encoded
 
 SER2NET = shutil.which("ser2net") or ("/usr/sbin/ser2net" if Path("/usr/sbin/ser2net").exists() else None)
 pytestmark = [
@@ -35,11 +35,12 @@ both_kinds = pytest.mark.parametrize("kind", ACCEPTERS)
 
 
 @contextmanager
-def served(device: str, kind: str, folder: Path) -> Iterator[str]:
-    """ser2net over `device`; the address to open."""
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
+def served(device: str, kind: str, folder: Path, port: int = 0) -> Iterator[str]:
+    """ser2net over `device`, at a free port unless one is named; the address to open."""
+    if not port:
+        with socket.socket() as free:
+            free.bind(("127.0.0.1", 0))
+            port = free.getsockname()[1]
     config = folder / f"ser2net-{kind}.yaml"
     config.write_text(
         "%YAML 1.1\n---\n"
@@ -79,23 +80,20 @@ async def read_events(link: Link, wanted: int) -> list[wire.Event]:
 
 
 @both_kinds
-def test_greets_reads_and_tells(kind: str, rig_of: RigOf, run: Run, tmp_path: Path) -> None:
-    async def body() -> None:
-        rig: PtyRig
-        async with rig_of("pty") as rig:
-            with served(rig.url, kind, tmp_path) as url:
-                link = await connect(url)
-                assert link.hello.board == rig.board.hello
-                sent = rig.board.frames(200)
-                for first in range(0, 200, 20):
-                    await rig.say(encoded(sent[first : first + 20]))
-                assert await read_events(link, 200) == sent
-                await link.send(wire.ZERO)
-                assert await read_events(link, 1) == [wire.Hello(rig.board.hello, 200, 5012)]
-                assert await link.close() == (0, 0)
-                assert await closed(rig, url) == rig.board.hello  # and it can be had again
-
-    run(body())
+async def test_greets_reads_and_tells(kind: str, rig_of: RigOf, tmp_path: Path) -> None:
+    rig: PtyRig
+    async with rig_of("pty") as rig:
+        with served(rig.url, kind, tmp_path) as url:
+            link = await connect(url)
+            assert link.hello.board == rig.board.hello
+            sent = rig.board.frames(200)
+            for first in range(0, 200, 20):
+                await rig.say(encoded(sent[first : first + 20]))
+            assert await read_events(link, 200) == sent
+            await link.send(wire.ZERO)
+            assert await read_events(link, 1) == [wire.Hello(rig.board.hello, 200, 5012)]
+            assert await link.close() == (0, 0)
+            assert await closed(rig, url) == rig.board.hello  # and it can be had again
 
 
 async def closed(rig: PtyRig, url: str) -> Any:
@@ -108,85 +106,68 @@ async def closed(rig: PtyRig, url: str) -> Any:
 
 
 @pytest.mark.parametrize(("kind", "speed"), [("rfc2217", termios.B57600), ("socket", termios.B115200)])
-def test_only_rfc2217_sets_the_far_baud_rate(kind: str, speed: int, rig_of: RigOf, run: Run, tmp_path: Path) -> None:
-    async def body() -> None:
-        rig: PtyRig
-        async with rig_of("pty") as rig:
-            with served(rig.url, kind, tmp_path) as url:
-                link = await connect(url, 57600)
-                assert termios.tcgetattr(rig.slave)[4:6] == [speed, speed]
-                await link.close()
-
-    run(body())
+async def test_only_rfc2217_sets_the_far_baud_rate(kind: str, speed: int, rig_of: RigOf, tmp_path: Path) -> None:
+    rig: PtyRig
+    async with rig_of("pty") as rig:
+        with served(rig.url, kind, tmp_path) as url:
+            link = await connect(url, 57600)
+            assert termios.tcgetattr(rig.slave)[4:6] == [speed, speed]
+            await link.close()
 
 
 @both_kinds
-def test_a_board_unplugged_behind_the_server_is_an_end_and_never_silence(
-    kind: str, rig_of: RigOf, run: Run, tmp_path: Path
-) -> None:
-    async def body() -> None:
-        rig: PtyRig
-        async with rig_of("pty") as rig:
-            with served(rig.url, kind, tmp_path) as url:
-                link = await connect(url)
-                await rig.say(encoded(sent := rig.board.frames(3)))
-                assert await read_events(link, 3) == sent
-                await rig.unplug()
-                end = await link.read(PATIENCE)
-                assert isinstance(end, Ended | Broken), end
-                await link.close()
-
-    run(body())
+async def test_a_board_unplugged_behind_the_server_is_an_end_and_never_silence(kind: str, rig_of: RigOf, tmp_path: Path) -> None:
+    rig: PtyRig
+    async with rig_of("pty") as rig:
+        with served(rig.url, kind, tmp_path) as url:
+            link = await connect(url)
+            await rig.say(encoded(sent := rig.board.frames(3)))
+            assert await read_events(link, 3) == sent
+            await rig.unplug()
+            end = await link.read(PATIENCE)
+            assert isinstance(end, Ended | Broken), end
+            await link.close()
 
 
 @both_kinds
-def test_a_server_that_dies_and_comes_back_is_found_again(kind: str, rig_of: RigOf, run: Run, tmp_path: Path) -> None:
-    async def body() -> None:
-        rig: PtyRig
-        async with rig_of("pty") as rig:
-            seen: list[type] = []
-            with served(rig.url, kind, tmp_path) as url:
-                items = stream(url, idle_after=PATIENCE, sleep=lambda _: asyncio.sleep(0))
-                assert isinstance(await anext(items), Connected)
-            async with aclosing(items):
-                async with asyncio.timeout(PATIENCE):
-                    while not isinstance(item := await anext(items), Ended | Broken):
-                        seen.append(type(item))
-                assert isinstance(item, Broken if kind == "rfc2217" else Ended | Broken)
-
-    run(body())
+async def test_a_server_that_dies_and_comes_back_is_found_again(kind: str, rig_of: RigOf, tmp_path: Path) -> None:
+    rig: PtyRig
+    async with rig_of("pty") as rig:
+        seen: list[type] = []
+        with served(rig.url, kind, tmp_path) as url:
+            items = stream(url, idle_after=PATIENCE, sleep=lambda _: asyncio.sleep(0))
+            assert isinstance(await anext(items), Connected)
+        async with aclosing(items):
+            async with asyncio.timeout(PATIENCE):
+                while not isinstance(item := await anext(items), Ended | Broken):
+                    seen.append(type(item))
+            assert isinstance(item, Broken if kind == "rfc2217" else Ended | Broken)
 
 
 @both_kinds
-def test_a_second_program_is_not_let_in(kind: str, rig_of: RigOf, run: Run, tmp_path: Path) -> None:
-    async def body() -> None:
-        rig: PtyRig
-        async with rig_of("pty") as rig:
-            with served(rig.url, kind, tmp_path) as url:
-                link = await connect(url)
-                assert isinstance(await probe(url, hello_timeout=1.0), LobetraceError)
-                await rig.say(encoded(sent := rig.board.frames(2)))
-                assert await read_events(link, 2) == sent
-                await link.close()
-
-    run(body())
+async def test_a_second_program_is_not_let_in(kind: str, rig_of: RigOf, tmp_path: Path) -> None:
+    rig: PtyRig
+    async with rig_of("pty") as rig:
+        with served(rig.url, kind, tmp_path) as url:
+            link = await connect(url)
+            assert isinstance(await probe(url, hello_timeout=1.0), LobetraceError)
+            await rig.say(encoded(sent := rig.board.frames(2)))
+            assert await read_events(link, 2) == sent
+            await link.close()
 
 
 @both_kinds
-def test_a_simulated_sweep_comes_through_whole(kind: str, run: Run, tmp_path: Path) -> None:
+async def test_a_simulated_sweep_comes_through_whole(kind: str, tmp_path: Path) -> None:
     """As fast as the line takes it: what the server and TCP hold back is held back in the board too, and nothing is lost."""
     rig = scenario_named("two-channel", seed=4).rig
 
-    async def body() -> None:
-        async with serve(rig, ("both",), via="pty", pace=None, pause_s=0.0) as there:
-            with served(there.url, kind, tmp_path) as url:
-                link = await connect(url)
-                rows = 0
-                while rows < 16_500:  # of the 16 800 counts of three and a half turns of the camshaft
-                    outcome = await link.read(PATIENCE)
-                    assert isinstance(outcome, Batch), outcome
-                    rows += sum(isinstance(event, wire.Sample) for event in outcome.events)
-                assert (link.counters.lost, link.counters.refused, link.counters.late) == (0, 0, 0)
-                await link.close()
-
-    run(body())
+    async with serve(rig, ("both",), via="pty", pace=None, pause_s=0.0) as there:
+        with served(there.url, kind, tmp_path) as url:
+            link = await connect(url)
+            rows = 0
+            while rows < 16_500:  # of the 16 800 counts of three and a half turns of the camshaft
+                outcome = await link.read(PATIENCE)
+                assert isinstance(outcome, Batch), outcome
+                rows += sum(isinstance(event, wire.Sample) for event in outcome.events)
+            assert (link.counters.lost, link.counters.refused, link.counters.late) == (0, 0, 0)
+            await link.close()

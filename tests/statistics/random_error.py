@@ -92,7 +92,8 @@ def errors(scenario: Scenario, seed: int) -> Errors:
 
 def zero_of(swept: Swept, angle: float) -> float:
     """The zero that was taken off the readings around an angle."""
-    passes = np.unique(swept.points.pass_[np.abs(swept.points.deg - angle) < 3.0])
+    points = swept.curve.points
+    passes = np.unique(points.pass_[np.abs(points.deg - angle) < 3.0])
     return float(np.mean(swept.curve.base.zero(passes, np.array([angle]))))
 
 

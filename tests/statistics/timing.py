@@ -16,7 +16,7 @@ from acquire.simulator.rig import Rig, Work
 from acquire.simulator.truth import crossings
 from analysis.crank.lag import stated_lag
 from analysis.curve.lift_curve import Curve, make_curve
-from analysis.curve.points import gather, points_around, upright
+from analysis.curve.points import points_around
 from analysis.curve.smoothing import fit_with_ramps
 from analysis.curve.sweep import Swept
 from analysis.diagnosis.examine import examine
@@ -48,13 +48,14 @@ def step_by_step(passes: int) -> tuple[int, float, float]:
     captures, asked = [stop_capture(rig), sweep_capture(rig)], job()
     lobe = examine(asked, captures).intake
     swept, sweep = lobe.swept, lobe.swept.sweep
-    peak = swept.overlap_tdc + swept.peak_deg * sweep.cpr / 360.0
 
     def work() -> Lobe:
-        bins, _ = upright(gather(swept.readings, sweep.forward, swept.readings.usable & swept.good, sweep.cpr))
-        points = points_around(bins, peak, swept.overlap_tdc)
+        keep, sign = swept.readings.usable & swept.good, -1 if swept.flipped else 1
+        points = points_around(
+            swept.readings, sweep.forward, sign, keep, sweep.cpr, peak_deg=swept.peak_deg, overlap_tdc=swept.overlap_tdc
+        )
         curve = make_curve(points, swept.peak_deg, sweep.step_mm, stated_lag(asked.rig), foot_mm=foot_of(asked))
-        return measure_lobe(asked, replace(swept, points=points, curve=curve), [])
+        return measure_lobe(asked, replace(swept, curve=curve), [])
 
     runs = RUNS if passes < 20 else 3
     whole = best_of(lambda: examine(asked, captures), runs)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 from dataclasses import replace
 from typing import Any
 
@@ -17,10 +16,10 @@ from acquire.dashboard.bigtext import HEIGHT, big
 from acquire.dashboard.panels import angle_words, lift_words
 from acquire.dashboard.picture import snapshot_of
 from acquire.dashboard.readout import readout
-from acquire.dashboard.road import Road
 from acquire.dashboard.tracing import turned
 from acquire.procedure.session import Place
 from acquire.procedure.steps import CAUTIONS, RIG, SWEEP
+from acquire.procedure.workers import Workers
 from tests.walked import nothing
 
 # Unicode chapter "Braille Patterns" (U+2800): bit of each dot, by row and column.
@@ -122,11 +121,11 @@ def test_the_nose_of_a_lobe_is_not_taken_for_its_base_circle(walks: Any) -> None
     """Recording began with the valve open: the first level stretch is the nose, until the base circle has been seen."""
     walk = walks()
     walk.jump(Place(SWEEP, "intake"))
-    walk.until(lambda: bool(walk.station.taking and walk.station.taking.progress().trace[0].flat_deg >= 20))
-    progress = walk.station.taking.progress()
+    walk.until(lambda: bool(walk.station.recording and walk.station.recording.progress().trace[0].flat_deg >= 20))
+    progress = walk.station.recording.progress()
     assert snapshot_of(walk.station).zeroed
     nose = replace(progress.trace[0], swing_mm=-8.0)
-    walk.station.taking._progress = replace(progress, trace=(nose, *progress.trace[1:]))
+    walk.station.recording._progress = replace(progress, trace=(nose, *progress.trace[1:]))
     picture = snapshot_of(walk.station)
     assert not picture.zeroed
     assert picture.lift_mm == progress.lift_mm[0], "the reading as it is"
@@ -135,43 +134,37 @@ def test_the_nose_of_a_lobe_is_not_taken_for_its_base_circle(walks: Any) -> None
 
 
 @pytest.mark.parametrize("bell", [True, False], ids=["on", "off"])
-def test_the_bell_rings_at_the_end_of_a_step(walks: Any, monkeypatch: pytest.MonkeyPatch, bell: bool) -> None:
+async def test_the_bell_rings_at_the_end_of_a_step(walks: Any, monkeypatch: pytest.MonkeyPatch, bell: bool) -> None:
     rung: list[Place] = []
     walk = walks()
-    app = Dashboard(Road(walk.station, nothing, clock=walk.clock), bell=bell)
+    app = Dashboard(Workers(walk.station, nothing, clock=walk.clock), bell=bell)
     monkeypatch.setattr(app, "bell", lambda: rung.append(walk.station.session.at))
 
-    async def run() -> None:
-        async with app.run_test(size=(80, 24)) as pilot:
-            walk.feed()
-            app.draw()
-            assert walk.station.session.at == Place(CAUTIONS)
-            await pilot.press("enter")
-            app.draw()
-            assert walk.station.session.at == Place(RIG)
-            await app.finish()
-
-    asyncio.run(run())
+    async with app.run_test(size=(80, 24)) as pilot:
+        walk.feed()
+        app.draw()
+        assert walk.station.session.at == Place(CAUTIONS)
+        await pilot.press("enter")
+        app.draw()
+        assert walk.station.session.at == Place(RIG)
+        await app.finish()
     assert rung == ([Place(RIG)] if bell else [])
 
 
-def test_a_held_picture_stands_while_recording_goes_on(walks: Any) -> None:
+async def test_a_held_picture_stands_while_recording_goes_on(walks: Any) -> None:
     walk = walks()
-    app = Dashboard(Road(walk.station, nothing, clock=walk.clock))
+    app = Dashboard(Workers(walk.station, nothing, clock=walk.clock))
 
-    async def run() -> None:
-        async with app.run_test(size=(80, 24)) as pilot:
-            walk.feed()
-            app.draw()
-            await pilot.press("space")
-            before = app.picture
-            walk.station.say_so()
-            walk.feed(2)
-            app.draw()
-            assert app.picture is before
-            assert walk.station.session.at == Place(RIG)
-            await pilot.press("space")
-            assert app.picture.place == Place(RIG)
-            await app.finish()
-
-    asyncio.run(run())
+    async with app.run_test(size=(80, 24)) as pilot:
+        walk.feed()
+        app.draw()
+        await pilot.press("space")
+        before = app.picture
+        walk.station.say_so()
+        walk.feed(2)
+        app.draw()
+        assert app.picture is before
+        assert walk.station.session.at == Place(RIG)
+        await pilot.press("space")
+        assert app.picture.place == Place(RIG)
+        await app.finish()

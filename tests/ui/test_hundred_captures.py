@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from acquire.dashboard.launch import tdc_captures
+from acquire.procedure.setup import tdc_captures
 from analysis.job.folder import captures_of
 from tests.recorded import job_folder
 from tests.rigs import SHORT

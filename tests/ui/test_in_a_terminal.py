@@ -15,13 +15,12 @@ from pathlib import Path
 
 import pytest
 
-from acquire.cli.demo_job import job_text
 from acquire.procedure.saved_session import write_session
 from acquire.procedure.session import MET, Happened, Place, Plan, places
 from acquire.procedure.steps import RIG, SWEEP
 from acquire.simulator.scenarios import SCENARIOS
-from acquire.simulator.truth import truth
 from analysis.capture import load
+from tests.recorded import demo_job, job_folder
 
 if sys.platform == "win32":
     pytest.skip("no pseudo-terminals there", allow_module_level=True)
@@ -130,7 +129,7 @@ def terminals() -> Iterator[Callable[..., Terminal]]:
 def job(tmp_path: Path) -> Path:
     """A job that was left in the middle of the intake sweep."""
     scenario = SCENARIOS["clean"]
-    (tmp_path / "job.toml").write_text(job_text(scenario, truth(scenario.rig)), encoding="utf-8")
+    (tmp_path / "job.toml").write_text(demo_job(scenario), encoding="utf-8")
     for place in places(Plan()):
         if place == Place(SWEEP, "intake"):
             break
@@ -148,7 +147,7 @@ def sweeping(terminals: Callable[..., Terminal], job: Path) -> Terminal:
     return terminal
 
 
-@pytest.mark.parametrize("how", ["q", "\x03", "SIGINT", "SIGTERM", "SIGHUP"], ids=["q", "Ctrl-C", "SIGINT", "SIGTERM", "SIGHUP"])
+@pytest.mark.parametrize("how", ["\x03", "SIGINT", "SIGTERM", "SIGHUP"], ids=["Ctrl-C", "SIGINT", "SIGTERM", "SIGHUP"])
 def test_however_it_ends_the_file_is_closed_and_the_terminal_restored(
     terminals: Callable[..., Terminal], job: Path, how: str
 ) -> None:
@@ -190,6 +189,7 @@ def test_it_is_resized_in_the_middle_of_a_sweep(terminals: Callable[..., Termina
     terminal.until("Sweep, intake")
     terminal.press("q")
     assert terminal.end() == 0
+    assert terminal.restored()
     (file,) = (job / "captures").rglob("*.csv")
     capture = load(file)
     assert capture.complete
@@ -212,16 +212,15 @@ def test_a_port_that_is_held_is_said_and_tried_again(terminals: Callable[..., Te
 
 
 def test_a_recorded_capture_plays(terminals: Callable[..., Terminal], job: Path) -> None:
-    terminal = sweeping(terminals, job)
+    scenario = SCENARIOS["clean"]
+    job_folder(job, demo_job(scenario), scenario.rig, ("stop", "intake"))
+    before = sorted((job / "captures").rglob("*.csv"))
+    terminal = terminals("replay", str(before[0]), "--speed", "100")
+    terminal.until("Sweep, intake")
+    terminal.until("The capture is over.")
     terminal.press("q")
-    terminal.end()
-    (file,) = (job / "captures").rglob("*.csv")
-    again = terminals("replay", str(file), "--speed", "20")
-    again.until("Sweep, intake")
-    again.until("The capture is over.")
-    again.press("q")
-    assert again.end() == 0
-    assert len(list((job / "captures").rglob("*.csv"))) == 1, "nothing is recorded"
+    assert terminal.end() == 0
+    assert sorted((job / "captures").rglob("*.csv")) == before, "nothing is recorded"
 
 
 def test_without_a_terminal_it_says_what_to_use(job: Path) -> None:
@@ -237,7 +236,7 @@ def test_without_a_terminal_it_says_what_to_use(job: Path) -> None:
 
 
 def test_without_color_there_is_none(terminals: Callable[..., Terminal], job: Path) -> None:
-    terminal = terminals("live", str(job), "--simulate", "--scenario", "clean", NO_COLOR="1")
+    terminal = terminals("live", str(job), "--port", str(job / "no-port"), NO_COLOR="1")
     terminal.until("Press Enter")
     terminal.press("q")
     assert terminal.end() == 0

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import asyncio
-from collections.abc import Callable
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,16 +14,16 @@ from textual.widgets._footer import FooterKey
 
 from acquire.dashboard.app import Dashboard
 from acquire.dashboard.ask import Override, Redo
+from acquire.dashboard.keys import offered, to_redo
 from acquire.dashboard.lines import Lines
-from acquire.dashboard.offered import offered, to_redo
 from acquire.dashboard.panels import do, head
 from acquire.dashboard.picture import snapshot_of
-from acquire.dashboard.setup import Setup
-from acquire.dashboard.snapshot import ERROR
-from acquire.dashboard.station import Station
 from acquire.dashboard.window import furthest, window
 from acquire.link.outcomes import Batch
+from acquire.procedure.messages import ERROR
 from acquire.procedure.session import Place, Plan
+from acquire.procedure.setup import Setup
+from acquire.procedure.station import Station
 from acquire.procedure.steps import CAUTIONS, DONE, RESULT, RIG, STEPS, STOP, SWEEP, ZERO
 from acquire.wire import Hello
 from analysis.base.samples import Header
@@ -46,20 +46,15 @@ def text(app: Dashboard, name: str = "panel") -> list[str]:
     return app.screen.query_one(f"#{name}", Lines).text().split("\n")
 
 
-def shown(walk: Walk, check: Callable[[Dashboard, Pilot[None]], object], size: tuple[int, int] = (80, 24)) -> None:
-    """Draw once, let everything settle, then look."""
+@asynccontextmanager
+async def shown(walk: Walk, size: tuple[int, int] = (80, 24)) -> AsyncIterator[tuple[Dashboard, Pilot[None]]]:
+    """Drawn once, and everything settled."""
     app = app_of(walk)
-
-    async def run() -> None:
-        async with app.run_test(size=size) as pilot:
-            app.draw()
-            await pilot.pause()
-            result = check(app, pilot)
-            if asyncio.iscoroutine(result):
-                await result
-            await app.finish()
-
-    asyncio.run(run())
+    async with app.run_test(size=size) as pilot:
+        app.draw()
+        await pilot.pause()
+        yield app, pilot
+        await app.finish()
 
 
 @pytest.mark.parametrize(
@@ -75,19 +70,20 @@ def shown(walk: Walk, check: Callable[[Dashboard, Pilot[None]], object], size: t
     ],
     ids=lambda given: " ".join(given) if isinstance(given, Place) else "",
 )
-def test_the_footer_offers_what_does_something(walks: Walks, place: Place, them: set[str]) -> None:
+async def test_the_footer_offers_what_does_something(walks: Walks, place: Place, them: set[str]) -> None:
     walk = walks()
     if place.step != CAUTIONS:
         walk.jump(place)
     assert walk.station.session.at == place
-    shown(walk, lambda app, _: keys(app) == ALWAYS | them or pytest.fail(str(keys(app))))
+    async with shown(walk) as (app, _):
+        assert keys(app) == ALWAYS | them
 
 
-def test_what_has_been_said_is_not_asked_for_again(walks: Walks) -> None:
+async def test_what_has_been_said_is_not_asked_for_again(walks: Walks) -> None:
     walk = walks()
     walk.jump(Place(STOP))
 
-    async def check(app: Dashboard, pilot: Pilot[None]) -> None:
+    async with shown(walk) as (app, pilot):
         assert any("stop fitted: press Enter" in line for line in text(app))
         await pilot.press("enter")
         app.draw()
@@ -95,33 +91,27 @@ def test_what_has_been_said_is_not_asked_for_again(walks: Walks) -> None:
         assert "enter" not in keys(app)
         assert not any("press Enter" in line for line in text(app))
 
-    shown(walk, check)
 
-
-def test_a_key_that_is_not_offered_does_nothing(walks: Walks) -> None:
-    async def check(app: Dashboard, pilot: Pilot[None]) -> None:
+async def test_a_key_that_is_not_offered_does_nothing(walks: Walks) -> None:
+    async with shown(walks()) as (app, pilot):
         before = text(app), list(app.station.messages), app.station.session
         await pilot.press("o", "r", "v", "x", "up", "pagedown")
         assert len(app.screen_stack) == 1
         assert (text(app), list(app.station.messages), app.station.session) == before
 
-    shown(walks(), check)
-
 
 @pytest.mark.parametrize(("key", "question"), [("o", Override), ("r", Redo)], ids=["override", "redo"])
-def test_a_question_is_left_by_escape_and_nothing_has_happened(walks: Walks, key: str, question: type) -> None:
+async def test_a_question_is_left_by_escape_and_nothing_has_happened(walks: Walks, key: str, question: type) -> None:
     walk = walks()
     walk.jump(Place(SWEEP, "intake"))
     session = walk.station.session
 
-    async def check(app: Dashboard, pilot: Pilot[None]) -> None:
+    async with shown(walk) as (app, pilot):
         await pilot.press(key)
         assert isinstance(app.screen, question)
         await pilot.press("escape")
         assert len(app.screen_stack) == 1
         assert app.station.session is session
-
-    shown(walk, check)
 
 
 def test_before_the_cautions_are_read_nothing_is_done_again_and_the_end_never(walks: Walks) -> None:
@@ -142,10 +132,11 @@ def done_with_figures(walks: Walks) -> Walk:
     return walk
 
 
-def test_a_long_result_is_turned_line_by_line_and_page_by_page(walks: Walks) -> None:
+async def test_a_long_result_is_turned_line_by_line_and_page_by_page(walks: Walks) -> None:
     walk = done_with_figures(walks)
 
-    async def check(app: Dashboard, pilot: Pilot[None]) -> None:
+    async with shown(walk) as (app, pilot):
+
         async def after(*pressed: str) -> list[str]:
             await pilot.press(*pressed)
             await pilot.pause()
@@ -170,25 +161,21 @@ def test_a_long_result_is_turned_line_by_line_and_page_by_page(walks: Walks) -> 
         assert await after("home") == top
         assert await after("pagedown", "pageup") == top
 
-    shown(walk, check)
 
-
-def test_where_everything_fits_there_is_nothing_to_turn(walks: Walks) -> None:
+async def test_where_everything_fits_there_is_nothing_to_turn(walks: Walks) -> None:
     walk = done_with_figures(walks)
 
-    async def check(app: Dashboard, pilot: Pilot[None]) -> None:
+    async with shown(walk, (120, 48)) as (app, pilot):
         whole = text(app)
         assert "down" not in keys(app)
         await pilot.press("down", "pagedown", "end")
         assert text(app) == whole
 
-    shown(walk, check, (120, 48))
 
-
-def test_the_next_step_begins_at_its_top_and_without_the_keys(walks: Walks) -> None:
+async def test_the_next_step_begins_at_its_top_and_without_the_keys(walks: Walks) -> None:
     walk = done_with_figures(walks)
 
-    async def check(app: Dashboard, pilot: Pilot[None]) -> None:
+    async with shown(walk) as (app, pilot):
         top = text(app)
         await pilot.press("end")
         assert text(app) != top
@@ -201,8 +188,6 @@ def test_the_next_step_begins_at_its_top_and_without_the_keys(walks: Walks) -> N
         await pilot.pause()
         assert "down" in keys(app)
         assert text(app)[0] == top[0]
-
-    shown(walk, check)
 
 
 @pytest.mark.parametrize("height", range(1, 12))
@@ -247,13 +232,13 @@ def test_a_replay_says_that_it_is_one_and_offers_no_procedure() -> None:
     ((line,),) = head(picture, 80)
     assert line[0].startswith(" Replay  Sweep, intake ")
     ((line,),) = do(picture, 80)
-    assert "played as it was recorded" in line[0]
+    assert "recorded capture is being replayed" in line[0]
     assert not any(offered(played(SAMPLES / "clean"), curve=False).values())
 
 
 def test_a_replay_whose_tdc_cannot_be_carried_stays_what_it_is() -> None:
     """No index pulse, another link: live, that would send the person back to the stop."""
-    board = replace(played(SAMPLES / "clean").known.found_by[0].header.board, index=False, boot=0)  # type: ignore[union-attr]
+    board = replace(played(SAMPLES / "clean").located.found_by[0].header.board, index=False, boot=0)  # type: ignore[union-attr]
     station = played(SAMPLES / "clean", lambda header: replace(header, link="another", board=board))
     assert station.session.at == Place(SWEEP, "intake")
     assert not [message for message in station.messages if message.kind == ERROR]

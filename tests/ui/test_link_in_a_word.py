@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from acquire.dashboard.linkstate import LinkWatch
-from acquire.dashboard.snapshot import DISCONNECTED, ENDED, LIVE, STALLED, WAITING
 from acquire.link.outcomes import Batch, Broken, Ended
+from acquire.procedure.link_state import DISCONNECTED, ENDED, LIVE, STALLED, WAITING, LinkWatch
 from acquire.wire import Damage, Event, Hello, Index
 from analysis.base.errors import LinkError
 from analysis.base.samples import Board
@@ -40,9 +39,9 @@ def test_what_was_lost_stays_counted_over_a_loss_of_the_link() -> None:
     watch.connected(HELLO)
     watch.batch(batch(0, 5, 0.0, Damage(3, 40, 0)))
     watch.gone(Broken(LinkError("the link was lost")))
-    assert watch.first_try
+    assert watch.tries == 1
     watch.gone(Broken(LinkError("still")))
-    assert not watch.first_try
+    assert watch.tries == 2
     now[0] = 4.0
     lost = watch.state()
     assert (lost.state, lost.frames_s, lost.lost, lost.refused, lost.age_s) == (DISCONNECTED, 0.0, 3, 40, 4.0)

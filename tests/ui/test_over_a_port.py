@@ -9,21 +9,20 @@ from pathlib import Path
 
 import pytest
 
-from acquire.cli.demo_job import job_text
 from acquire.cli.versus import versus
 from acquire.dashboard.app import Dashboard
-from acquire.dashboard.hand import SimulatedHand
-from acquire.dashboard.launch import setup_for
-from acquire.dashboard.road import IDLE_S, Road
-from acquire.dashboard.setup import Setup
-from acquire.dashboard.station import Station
 from acquire.link.reconnect import stream
 from acquire.procedure.session import Place, Plan, Session, places
+from acquire.procedure.setup import Setup, setup_for
+from acquire.procedure.simulated_hand import SimulatedHand
+from acquire.procedure.station import Station
 from acquire.procedure.steps import DONE, SAID, STEPS
+from acquire.procedure.workers import IDLE_S, Workers
 from acquire.simulator.scenarios import SCENARIOS
 from acquire.simulator.truth import truth
 from analysis.job import parse_job
 from analysis.lobe.result import Measurement
+from tests.recorded import demo_job
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals there")
 
@@ -51,14 +50,14 @@ class Walked(Station):
         return tuple(self.__dict__["seen"])
 
 
-def test_the_whole_procedure_ends_with_results_that_hold_the_truth(tmp_path: Path) -> None:
+async def test_the_whole_procedure_ends_with_results_that_hold_the_truth(tmp_path: Path) -> None:
     scenario = SCENARIOS["workshop"]
-    text = job_text(scenario, truth(scenario.rig))
+    text = demo_job(scenario)
     job = parse_job(text)
-    hand = SimulatedHand("workshop", scenario.rig.seed, pace=40.0)
+    hand = SimulatedHand("workshop", scenario.rig.seed, pace=400.0)
     setup = replace(setup_for(job, tmp_path, Plan(), "lobetrace 0"), asks=hand.asks)
     try:
-        seen, result = asyncio.run(asyncio.wait_for(_walk(hand, setup), 240))
+        seen, result = await _walk(hand, setup)
     finally:
         hand.end()
     assert seen == places(Plan())
@@ -74,13 +73,13 @@ async def _walk(hand: SimulatedHand, setup: Setup) -> tuple[tuple[Place, ...], M
     """Say what is asked for as a person would, with the key; nothing else moves it on."""
     clock = Clock()
     station = Walked(setup, clock)
-    road = Road(station, lambda: stream(hand.url, idle_after=IDLE_S), clock=clock)
-    app = Dashboard(road, extra=(("simulator", hand.watch(lambda: station)),))
+    workers = Workers(station, lambda: stream(hand.url, idle_after=IDLE_S), clock=clock)
+    app = Dashboard(workers, extra=(("simulator", hand.watch(lambda: station)),))
     async with app.run_test(size=(120, 36)) as pilot:
-        while station.session.at.step != DONE or road.settled_at != station.session.at:
+        while station.session.at.step != DONE or workers.settled_at != station.session.at:
             asks = STEPS[station.session.at.step].asks
-            taking = station.taking
-            if asks and not station.facts()[SAID] and taking is not None and taking.progress().rows:
+            recording = station.recording
+            if asks and not station.facts()[SAID] and recording is not None and recording.progress().rows:
                 await pilot.press("enter")
             await pilot.pause(0.05)
         await app.finish()

@@ -12,11 +12,11 @@ from typing import Any
 import pytest
 
 from acquire.dashboard.app import Dashboard
-from acquire.dashboard.road import Road
-from acquire.dashboard.snapshot import FAILED, LIVE, STALLED
 from acquire.link.outcomes import Broken
+from acquire.procedure.link_state import FAILED, LIVE, STALLED
 from acquire.procedure.session import Place, Plan
 from acquire.procedure.steps import CAUTIONS, DONE, RESULT, RIG, STOP, STOP_OUT, SWEEP, TRAVEL, ZERO
+from acquire.procedure.workers import Workers
 from acquire.simulator.scenarios import SCENARIOS
 from analysis.base.errors import CaptureError, LinkError
 from analysis.base.finding import NOTE, Finding
@@ -89,9 +89,7 @@ def figures(place: Place) -> LiveResult:
     """What is known in a step: nothing, openings, or everything."""
     lobe = next((lobe for lobe in FIGURES.lobes if lobe.valve == place.valve), None)
     if lobe is None or place.step == ZERO:
-        tdc = (
-            TdcFound(Quantity(3400.41, {Source("made up"): 0.18}), 2400, "stop", (2, 2)) if place.step in (STOP, TRAVEL) else None
-        )
+        tdc = TdcFound(Quantity(3400.41, {Source("made up"): 0.18}), 2400, "stop") if place.step in (STOP, TRAVEL) else None
         return LiveResult(
             {}, None, "only 12 readings were taken in the direction of rotation with the slack taken up." if lobe else "", tdc
         )
@@ -120,7 +118,7 @@ def decision(job: Job) -> Decision:
     return Decision(job, FIGURES, lines, (), (), (), (), None, None, (likely,), Correction((late,), (), ()), None)
 
 
-class Still(Road):
+class Still(Workers):
     """No worker works: what the station holds is all there is."""
 
     async def read(self) -> None:
@@ -158,7 +156,7 @@ def standing_at(walk: Walk, place: Place, blocks: int) -> None:
         walk.speak()  # what was to be set up is set up
     for _ in range(blocks):
         walk.feed()
-        if walk.station.taking is not None:
+        if walk.station.recording is not None:
             walk.station.live = figures(place)
     walk.station.result = FIGURES
     walk.station.decision = decision(walk.station.job) if place.step in (RESULT, DONE) else None
@@ -166,7 +164,7 @@ def standing_at(walk: Walk, place: Place, blocks: int) -> None:
 
 
 def app_of(walk: Walk, **look: bool) -> Dashboard:
-    return Dashboard(Still(walk.station, walk.road._source, clock=walk.clock), **look)
+    return Dashboard(Still(walk.station, walk.workers._source, clock=walk.clock), **look)
 
 
 @pytest.mark.parametrize("size", SIZES, ids="{0[0]}x{0[1]}".format)

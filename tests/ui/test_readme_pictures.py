@@ -34,7 +34,7 @@ def test_every_picture_is_known() -> None:
 def test_one_touch_is_one(walks: Callable[..., Walk]) -> None:
     walk = walks()
     walk.to(Place(STOP))
-    for most, words in ((1, "● 1 touch, at "), (2, "● ● 2 touches, the last at ")):
-        walk.until(lambda most=most: walk.station.facts().get("touches high", 0) >= most)  # type: ignore[misc]
+    for most, words in ((1, "● 1 contact, at "), (2, "● ● 2 contacts, the last at ")):
+        walk.until(lambda most=most: walk.station.facts().get("contacts high", 0) >= most)  # type: ignore[misc]
         said = "".join(text for line in panel(snapshot_of(walk.station), 120) for text, _ in line)
         assert words in said

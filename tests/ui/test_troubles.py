@@ -3,24 +3,26 @@
 from __future__ import annotations
 
 import asyncio
-import functools
-from collections.abc import AsyncGenerator, Callable, Coroutine
+from collections.abc import AsyncGenerator, Callable
 from dataclasses import replace
 from typing import Any
 
 import pytest
 
-from acquire.dashboard import main_screen, road, station
+from acquire.dashboard import main_screen
 from acquire.dashboard.app import Dashboard
 from acquire.dashboard.lines import Lines
 from acquire.dashboard.panels import banner
 from acquire.dashboard.picture import snapshot_of
-from acquire.dashboard.road import Road
-from acquire.dashboard.snapshot import DISCONNECTED, FAILED, LIVE, STALLED, Failure
 from acquire.link.outcomes import Batch, Broken, Ended, Idle, Outcome
 from acquire.link.reconnect import Connected
+from acquire.procedure import station as station_module
+from acquire.procedure import workers
+from acquire.procedure.link_state import DISCONNECTED, FAILED, LIVE, STALLED
+from acquire.procedure.messages import Failure
 from acquire.procedure.session import Place, Plan, places
 from acquire.procedure.steps import CAUTIONS, DONE, RESULT, RIG, STEPS, STOP, STOP_OUT, SWEEP, TRAVEL, ZERO
+from acquire.procedure.workers import Workers
 from acquire.simulator.scenarios import SCENARIOS
 from acquire.wire import Hello
 from analysis.base.errors import LinkError
@@ -31,16 +33,6 @@ Walks = Callable[..., Walk]
 LOST = LinkError(
     "the link was lost: the cable was pulled or the board lost its power", where="/dev/ttyUSB0", do="Check plug and power"
 )
-
-
-def looped(test: Callable[..., Coroutine[Any, Any, None]]) -> Callable[..., None]:
-    """A test that needs an event loop."""
-
-    @functools.wraps(test)
-    def run(**fixtures: Any) -> None:
-        asyncio.run(test(**fixtures))
-
-    return run
 
 
 def failures(walk: Walk) -> list[Failure]:
@@ -62,10 +54,9 @@ async def shown(app: Dashboard, until: Callable[[str], bool]) -> str:
 
 
 def screen(walk: Walk, source: Callable[[], AsyncGenerator[Any, None]] = nothing, **options: Any) -> Dashboard:
-    return Dashboard(Road(walk.station, source, clock=walk.clock), **options)
+    return Dashboard(Workers(walk.station, source, clock=walk.clock), **options)
 
 
-@looped
 async def test_a_reader_that_breaks(walks: Walks) -> None:
     async def broken() -> AsyncGenerator[Connected | Outcome, None]:
         yield Idle(0.25)
@@ -79,7 +70,6 @@ async def test_a_reader_that_breaks(walks: Walks) -> None:
     assert walk.station.watch.state().state == FAILED
 
 
-@looped
 async def test_a_port_that_another_program_holds(walks: Walks) -> None:
     async def busy() -> AsyncGenerator[Connected | Outcome, None]:
         error = LinkError("another program holds this port", where="/dev/ttyUSB0", do="Close the other program, then try again")
@@ -93,12 +83,11 @@ async def test_a_port_that_another_program_holds(walks: Walks) -> None:
     assert "DISCONNECTED" in text
 
 
-@looped
 async def test_a_disk_that_is_full(walks: Walks) -> None:
     walk = walks()
     walk.to(Place(SWEEP, "intake"))
-    assert walk.station.taking is not None
-    recorder = walk.station.taking.recorder
+    assert walk.station.recording is not None
+    recorder = walk.station.recording.recorder
     assert recorder is not None
     recorder._file = Full(recorder._file)  # type: ignore[assignment]
     events = tuple(walk.engine.more())
@@ -130,7 +119,6 @@ class Full:
         self._real.close()
 
 
-@looped
 async def test_results_that_break(walks: Walks, monkeypatch: pytest.MonkeyPatch) -> None:
     def boom(*_: object) -> None:
         raise ZeroDivisionError("boom")
@@ -138,13 +126,12 @@ async def test_results_that_break(walks: Walks, monkeypatch: pytest.MonkeyPatch)
     walk = walks()
     walk.to(Place(SWEEP, "intake"))
     walk.feed(3)
-    monkeypatch.setattr(road, "result_so_far", boom)
+    monkeypatch.setattr(workers, "result_so_far", boom)
     text = await shown(screen(walk), lambda text: "RESULTS" in text)
     assert "RESULTS FAILED. ZeroDivisionError: boom" in text
     assert walk.station.watch.state().state == LIVE, "recording goes on"
 
 
-@looped
 async def test_a_picture_that_breaks(walks: Walks, monkeypatch: pytest.MonkeyPatch) -> None:
     walk = walks()
     monkeypatch.setattr(main_screen.panels, "do", lambda *_, **__: 1 / 0)
@@ -159,21 +146,19 @@ async def test_a_picture_that_breaks(walks: Walks, monkeypatch: pytest.MonkeyPat
         await app.finish()
 
 
-@looped
 async def test_a_procedure_that_breaks(walks: Walks, monkeypatch: pytest.MonkeyPatch) -> None:
     walk = walks()
     walk.to(Place(SWEEP, "intake"))
-    assert walk.station.taking is not None
-    recorder = walk.station.taking.recorder
+    assert walk.station.recording is not None
+    recorder = walk.station.recording.recorder
     assert recorder is not None
-    monkeypatch.setattr(station, "looked_at", lambda _session, _facts: 1 / 0)
+    monkeypatch.setattr(station_module, "looked_at", lambda _session, _facts: 1 / 0)
     text = await shown(screen(walk), lambda text: "SESSION" in text)
     assert "SESSION FAILED. ZeroDivisionError" in text
     assert walk.station.watch.state().state == FAILED
     assert load(recorder.path).complete, "the capture is closed"
 
 
-@looped
 async def test_a_simulator_that_dies(walks: Walks) -> None:
     async def dies() -> None:
         raise LinkError("the simulator has ended", do="Quit, and begin again: what is recorded stays")
@@ -251,15 +236,15 @@ def test_back_at_a_board_that_counts_anew_the_cautions_come_before_the_stop(walk
 def test_a_board_that_went_on_counting_costs_only_frames(walks: Walks) -> None:
     walk = walks()
     walk.to(Place(SWEEP, "intake"))
-    assert walk.station.taking is not None
-    recorder = walk.station.taking.recorder
+    assert walk.station.recording is not None
+    recorder = walk.station.recording.recorder
     assert recorder is not None
     walk.station.take(Broken(LOST))
     missed = len(walk.engine.more())
     assert walk.engine.board is not None
     walk.station.take(Connected(Hello(walk.engine.board, 0, 0), True, missed, None))  # type: ignore[arg-type]
     walk.feed()
-    assert walk.station.taking.recorder is recorder, "the same capture goes on"
+    assert walk.station.recording.recorder is recorder, "the same capture goes on"
     walk.station.close()
     capture = load(next(recorder.path.parent.rglob(recorder.path.name)))
     assert [gap.lost for gap in capture.gaps] == [missed]

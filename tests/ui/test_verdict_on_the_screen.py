@@ -54,11 +54,11 @@ def test_one_lobe_is_judged_by_its_own_lines(valve: str) -> None:
 def test_the_last_step_shows_what_the_check_of_the_folder_says(walks: Callable[..., Walk]) -> None:
     walk = walks()
     walk.to(Place(RESULT, "intake"))
-    walk.road.settle()
+    walk.workers.settle()
     assert snapshot_of(walk.station).decision is not None
     walk.to(Place(DONE))
     assert snapshot_of(walk.station).decision is None, "that of the step before says nothing about this one"
-    walk.road.settle()
+    walk.workers.settle()
     picture = snapshot_of(walk.station)
     decision = decide(walk.job, [load(path) for path in sorted((walk.folder / "captures").glob("*.csv"))])
     assert picture.decision is not None
@@ -111,7 +111,7 @@ def test_until_the_verdict_is_there_it_says_that_it_is_being_worked_out(walks: C
     walk.to(Place(RESULT, "intake"))
     shown = text(verdict(snapshot_of(walk.station), 80))
     assert shown[0] == " The verdict is being worked out."
-    walk.road.settle()
+    walk.workers.settle()
     assert not any("being worked out" in line for line in text(verdict(snapshot_of(walk.station), 80)))
 
 

@@ -9,10 +9,9 @@ from pathlib import Path
 import pytest
 
 from acquire.cli.versus import versus
-from acquire.dashboard.messages import NOTE_S
 from acquire.dashboard.panels import panel
 from acquire.dashboard.picture import snapshot_of
-from acquire.dashboard.snapshot import NOTE, WARNING
+from acquire.procedure.messages import NOTE, NOTE_S, WARNING
 from acquire.procedure.saved_session import read_session
 from acquire.procedure.session import Place, Plan, places
 from acquire.procedure.steps import CAUTIONS, DONE, RESULT, RIG, STOP, STOP_OUT, SWEEP, ZERO
@@ -34,7 +33,7 @@ def test_it_ends_with_results_that_hold_the_truth(walks: Walks, name: str, plan:
     scenario = SCENARIOS[name]
     walk = walks(scenario, plan)
     walk.to(Place(DONE))
-    walk.road.settle()
+    walk.workers.settle()
     result = snapshot_of(walk.station).result
     assert result is not None
     known = truth(scenario.rig, [(mm, walk.job.measure.checking_at) for mm in walk.job.measure.checking_lifts_mm])
@@ -79,7 +78,7 @@ def test_quit_in_any_step_and_come_back_it_goes_on_there(walks: Walks, place: Pl
     walk.speak()
     assert walk.station.session.at == place
     walk.to(Place(DONE))
-    walk.road.settle()
+    walk.workers.settle()
     result = snapshot_of(walk.station).result
     assert result is not None
     assert {lobe.valve for lobe in result.lobes} == {"intake", "exhaust"}
@@ -115,7 +114,7 @@ def test_what_was_put_aside_before_stays(walks: Walks) -> None:
 def test_what_is_put_aside_is_said_and_so_is_that_it_could_not_be(walks: Walks, monkeypatch: pytest.MonkeyPatch) -> None:
     walk = walks()
     walk.to(Place(SWEEP, "intake"))
-    walk.until(lambda: bool(walk.station.taking and walk.station.taking.recorder and walk.station.taking.recorder.rows))
+    walk.until(lambda: bool(walk.station.recording and walk.station.recording.recorder and walk.station.recording.recorder.rows))
     walk.station.redo(Place(ZERO, "intake"))
     assert "02-sweep-intake.csv was not finished" in list(walk.station.messages)[-1].text
     walk.to(Place(SWEEP, "intake"))
@@ -139,7 +138,7 @@ def test_whoever_comes_back_is_told_at_the_cautions_where_it_goes_on(walks: Walk
     picture = snapshot_of(walk.station)
     assert picture.place == Place(CAUTIONS)
     said = " ".join("".join(part for part, _ in line).strip() for line in panel(picture, 80))
-    assert "It goes on where it was left: REMOVE THE STOP." in said
+    assert "It continues where it was left: REMOVE THE PISTON STOP." in said
     walk.to(Place(STOP_OUT))
     assert snapshot_of(walk.station).goes_on == ""
 
@@ -157,30 +156,30 @@ def test_a_note_passes_and_a_warning_stays(walks: Walks) -> None:
 def test_a_stop_done_again_replaces_the_first(walks: Walks) -> None:
     walk = walks()
     walk.to(Place(RESULT, "intake"))
-    first = walk.station.known.found_by
+    first = walk.station.located.found_by
     walk.station.redo(Place(STOP))
     walk.to(Place(RESULT, "intake"))
-    assert len(walk.station.known.found_by) == 1
-    assert walk.station.known.found_by[0].path != first[0].path
+    assert len(walk.station.located.found_by) == 1
+    assert walk.station.located.found_by[0].path != first[0].path
     assert len(list((walk.folder / "captures").glob("*stop*.csv"))) == 2
 
 
 def test_an_override_is_recorded_in_the_capture_and_in_the_procedure(walks: Walks) -> None:
     walk = walks()
     walk.to(Place(STOP))
-    walk.until(lambda: walk.station.facts().get("touches high", 0) == 2)
-    walk.station.override("two touches are enough here")
+    walk.until(lambda: walk.station.facts().get("contacts high", 0) == 2)
+    walk.station.override("two contacts are enough here")
     stop = next((walk.folder / "captures").glob("*stop*.csv"))
-    assert "two touches are enough here" in load(stop).marks[0]
-    assert read_session(walk.folder)[-1].reason == "two touches are enough here"
-    assert snapshot_of(walk.station).overrides == ("Top dead center by piston stop: two touches are enough here",)
+    assert "two contacts are enough here" in load(stop).marks[0]
+    assert read_session(walk.folder)[-1].reason == "two contacts are enough here"
+    assert snapshot_of(walk.station).overrides == ("Top dead center by piston stop: two contacts are enough here",)
 
 
 def test_an_indicator_touched_before_the_first_turn_is_not_in_the_recording(walks: Walks) -> None:
     walk = walks()
     walk.to(Place(ZERO, "exhaust"))
     walk.speak()
-    walk.until(lambda: bool(walk.station.taking and walk.station.taking.progress().rows))
+    walk.until(lambda: bool(walk.station.recording and walk.station.recording.progress().rows))
     walk.to(Place(RESULT, "exhaust"))
     sweep = load(next((walk.folder / "captures").glob("*exhaust.csv")))
     assert not sweep.samples.still[0]

@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 import serial
 
-from acquire.cli import recording, run
+from acquire.cli import capture, run
 from acquire.wire import crc16
 from analysis.job.template import template
 
@@ -74,7 +74,7 @@ def job(tmp_path: Path) -> Path:
 @pytest.fixture
 def impatient(monkeypatch: pytest.MonkeyPatch) -> None:
     """A board has three seconds to say hello; here three tenths will do."""
-    monkeypatch.setattr(recording, "stream", functools.partial(recording.stream, hello_timeout=0.3))
+    monkeypatch.setattr(capture, "stream", functools.partial(capture.stream, hello_timeout=0.3))
 
 
 def sentence(arguments: list[str], capsys: pytest.CaptureFixture[str]) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import copy
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -17,10 +18,14 @@ from analysis.base.errors import DataError
 from analysis.base.finding import Finding
 from analysis.base.samples import Capture
 from analysis.decision.causes import causes_of
+from analysis.decision.decide import decide
 from analysis.decision.refusal import causes_of_refusal
 from analysis.diagnosis.examine import examine
 from analysis.job import Job
 from analysis.lobe.result import Measurement
+from analysis.measure import measure
+from analysis.report.decision_json import decision_json
+from analysis.report.sentences import story
 from tests.cards import card_of
 from tests.recorded import captures
 from tests.rigs import SHORT, job_for
@@ -302,3 +307,112 @@ def test_a_card_with_the_duration_alone_still_tells_lash_from_another_camshaft()
     longer = _cam(intake=LawLobe(7.6, _LONG, _LONG), exhaust=LawLobe(7.4, _LONG, _LONG))
     grind = findings(job, examine(job, captures(longer)))
     assert grind[0].code == "other-camshaft"
+
+
+LATER = 4.0
+Events = tuple[float, float, float, float]
+
+
+def _card_of_events(opens: float, closes: float, exhaust_opens: float, exhaust_closes: float) -> Card:
+    """Events alone, as a maker notes them: before and after the dead centers, at 1.27 mm of lobe lift."""
+    intake = {"lift_mm": 1.27, "opens_btdc_deg": opens, "closes_abdc_deg": closes, "deg": 180 + opens + closes}
+    exhaust = {
+        "lift_mm": 1.27,
+        "opens_bbdc_deg": exhaust_opens,
+        "closes_atdc_deg": exhaust_closes,
+        "deg": 180 + exhaust_opens + exhaust_closes,
+    }
+    return {"intake": {"duration": [intake]}, "exhaust": {"duration": [exhaust]}}
+
+
+def _card_of_durations(deg: float, *valves: str) -> Card:
+    return {valve: {"duration": [{"lift_mm": 1.27, "deg": deg}]} for valve in valves}
+
+
+def _card_of_lifts(intake_deg: float, intake_mm: float, exhaust_deg: float, exhaust_mm: float) -> Card:
+    return {
+        "intake": {"centerline_deg": intake_deg, "lobe_lift_mm": intake_mm},
+        "exhaust": {"centerline_deg": exhaust_deg, "lobe_lift_mm": exhaust_mm},
+    }
+
+
+# What the short rig's camshaft has at 1.27 mm: 16.5 ATDC, 17.5 ABDC; 20 BBDC, 20 BTDC; 7.6 and 7.4 mm at 107 and 110 degrees.
+TRUE: Events = (-16.5, 17.5, 20.0, -20.0)
+OTHER_CAMSHAFTS = {
+    **{f"durations {deg}": _card_of_durations(deg, "intake", "exhaust") for deg in (190.0, 195, 200, 205, 210, 220, 230)},
+    **{f"intake duration {deg}": _card_of_durations(deg, "intake") for deg in (200.0, 210, 220, 230)},
+    **{f"events wider by {by} each": _card_of_events(*(deg + by for deg in TRUE)) for by in (-4, 4, 6, 8, 10, 15, 20)},
+    "events of another kind": _card_of_events(-8.5, 31.5, 32.0, -17.0),
+    "events further apart": _card_of_events(-11.5, 28.5, 31.0, -15.0),
+    "lifts higher": _card_of_lifts(107.0, 8.2, 110.0, 8.0),
+    "lifts higher by other amounts": _card_of_lifts(107.0, 8.2, 110.0, 8.2),
+    "lifts lower": _card_of_lifts(107.0, 7.0, 110.0, 6.8),
+    "lifts and centers": _card_of_lifts(105.0, 8.6, 113.0, 8.9),
+}
+
+
+@cache
+def _short() -> Measurement:
+    return measure(job_for(SHORT), captures(SHORT))
+
+
+@pytest.mark.parametrize("card", OTHER_CAMSHAFTS.values(), ids=OTHER_CAMSHAFTS.keys())
+def test_another_camshaft_is_named_as_such_however_little_the_card_says(card: Card) -> None:
+    """It is named alone, or beside what explains the lines as well; and nothing is to be turned."""
+    likely = causes_of(job_for(SHORT, specification=card), _short())
+    codes = [each.code for each in likely.findings]
+    assert "other-camshaft" in codes
+    assert "inch-for-mm" not in codes, "a cause that cannot read the lines explains nothing"
+    assert not likely.turn
+
+
+@pytest.mark.parametrize("deg", [200.0, 205, 210, 220, 230])
+def test_another_camshaft_comes_first_where_only_its_durations_are_known(deg: float) -> None:
+    for valves in (("intake",), ("intake", "exhaust")):
+        found = findings(job_for(SHORT, specification=_card_of_durations(deg, *valves)), _short())
+        assert found[0].code == "other-camshaft"
+
+
+@pytest.mark.parametrize(
+    "card",
+    [
+        _card_of_events(TRUE[1], TRUE[0], TRUE[3], TRUE[2]),
+        _card_of_events(TRUE[1], TRUE[0], TRUE[2], TRUE[3]),
+        {"intake": _card_of_events(TRUE[1], TRUE[0], TRUE[2], TRUE[3])["intake"]},
+    ],
+    ids=["both", "intake", "intake alone"],
+)
+def test_a_card_whose_openings_and_closings_are_exchanged_gets_no_advice_to_turn(card: Card) -> None:
+    decision = decide(job_for(SHORT, specification=card), captures(SHORT))
+    assert decision.causes.findings[0].code == "swapped-events"
+    assert decision.correction is None
+    text = " ".join(story(decision))
+    assert "Turn nothing until the likely cause has been cleared up." in text
+    assert "advance it" not in text
+    assert "retard it" not in text
+
+
+@pytest.mark.parametrize(
+    "card",
+    [
+        _card_of_events(TRUE[0] + LATER, TRUE[1] - LATER, TRUE[2] + LATER, TRUE[3] - LATER),
+        {"intake": {"centerline_deg": 103.0}, "exhaust": {"centerline_deg": 114.0}},
+        {"intake": {"centerline_deg": 103.0}},
+    ],
+    ids=["events", "centerlines", "one centerline"],
+)
+def test_a_late_camshaft_is_no_other_one_however_little_the_card_says(card: Card) -> None:
+    likely = causes_of(job_for(SHORT, specification=card), _short())
+    assert [each.code for each in likely.findings] == ["late-cam"]
+    assert likely.turn
+    assert likely.findings[0].estimate == pytest.approx(LATER, abs=0.3)
+
+
+def test_causes_that_explain_the_lines_alike_are_all_said() -> None:
+    """One number more on the card than there are numbers to fit: lash or another camshaft, and neither has a probability."""
+    decision = decide(job_for(SHORT, specification=_card_of_durations(195.0, "intake", "exhaust")), captures(SHORT))
+    assert [each.code for each in decision.causes.findings] == ["other-camshaft", "wrong-lash"]
+    text = " ".join(story(decision))
+    assert "Likely cause: This is another camshaft" in text
+    assert "It explains the lines as well: The lash" in text
+    assert not any("probab" in key for each in decision_json(decision)["findings"] for key in each)

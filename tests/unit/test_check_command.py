@@ -18,19 +18,17 @@ import junitparser
 import pytest
 
 from acquire.cli import check, run
-from acquire.cli.demo_job import job_text
 from acquire.simulator.rig import Rig
 from acquire.simulator.scenarios import Scenario
-from acquire.simulator.truth import truth
 from analysis.report.decision_json import decision_json
 from analysis.report.junit import Case, Suite, junit_xml
 from tests.decided import late, whole
-from tests.recorded import job_folder
+from tests.recorded import demo_job, job_folder
 from tests.rigs import SHORT
 
 
 def job(folder: Path, rig: Rig = SHORT, text: str = "") -> Path:
-    ordered = job_text(Scenario("short", "A short rig.", SHORT), truth(SHORT))
+    ordered = demo_job(Scenario("short", "A short rig.", SHORT))
     return job_folder(folder, text or ordered, rig)
 
 
@@ -39,7 +37,7 @@ def jobs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     folder = tmp_path_factory.mktemp("jobs")
     empty = folder / "empty"
     empty.mkdir()
-    (empty / "job.toml").write_text(job_text(Scenario("short", "", SHORT), truth(SHORT)), encoding="utf-8")
+    (empty / "job.toml").write_text(demo_job(Scenario("short", "", SHORT)), encoding="utf-8")
     return {"good": job(folder / "good"), "late": job(folder / "late", late(4.0)), "empty": empty, "none": folder / "none"}
 
 
@@ -143,6 +141,7 @@ def test_report_writes_what_the_name_asks_for(
     assert (tmp_path / name).read_bytes().startswith(begins)
     assert "outside" in capsys.readouterr().out
     assert [file.name for file in tmp_path.iterdir()] == [name]
+    assert run(["report", str(jobs["good"]), "-o", str(tmp_path / name)]) == 0, "an older sheet is replaced"
 
 
 @pytest.mark.parametrize(("name", "words"), [("sheet.doc", "neither HTML nor PDF"), ("none/sheet.html", "cannot be written")])
@@ -214,7 +213,7 @@ def answers_ctrl_c() -> Iterator[None]:
 @pytest.mark.usefixtures("answers_ctrl_c")
 def test_ctrl_c_while_workers_start_is_answered_when_they_stand() -> None:
     done = []
-    with pytest.raises(KeyboardInterrupt), check._held():  # noqa: PT012
+    with pytest.raises(check.Interrupted), check._held():  # noqa: PT012
         signal.raise_signal(signal.SIGINT)
         done.append("started")
     assert done == ["started"]

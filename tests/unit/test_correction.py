@@ -11,7 +11,6 @@ import pytest
 from acquire.simulator.cam import Flank, LawLobe
 from acquire.simulator.rig import Rig
 from acquire.simulator.train import Train
-from acquire.simulator.truth import truth
 from analysis.base.errors import DataError
 from analysis.base.quantity import Quantity, Source, linear_combination
 from analysis.decision.decide import Decision
@@ -20,7 +19,7 @@ from analysis.diagnosis.examine import examine
 from analysis.report.sentences import story
 from tests.cards import card_of
 from tests.decided import WHOLE, decided, late, whole
-from tests.recorded import captures
+from tests.recorded import captures, truth_of
 from tests.rigs import SHORT, job_for
 
 
@@ -32,7 +31,7 @@ def positions(**timing_set: Any) -> dict[str, Any]:
 def test_how_late_the_camshaft_stands_covers_the_truth(late_deg: float) -> None:
     """Against the simulator's own truth of both rigs; the card is rounded to half a degree, so a little is left."""
     (move,) = correction(decided(late(late_deg))).moves
-    true = truth(SHORT).cam.advance_deg - truth(late(late_deg)).cam.advance_deg
+    true = truth_of(SHORT).cam.advance_deg - truth_of(late(late_deg)).cam.advance_deg
     assert move.late.value == pytest.approx(true, abs=0.25 + move.u95)
     assert move.verdict == "outside"
     assert move.advance_deg == pytest.approx(late_deg, abs=0.3)

@@ -9,18 +9,19 @@ import pytest
 from acquire.cli.demo_job import fill, job_text
 from acquire.cli.versus import table, versus
 from acquire.simulator.scenarios import SCENARIOS
-from acquire.simulator.truth import Truth, truth
+from acquire.simulator.truth import Truth
 from analysis.base.quantity import Quantity
 from analysis.job import parse_job
 from analysis.job.template import template
 from analysis.lobe.result import Cam, Centerlines, Event, Lobe, Measurement, Tdc
+from tests.recorded import truth_of
 from tests.rigs import MADE_UP, known
 
 
 @pytest.mark.parametrize("name", SCENARIOS)
 def test_every_scenario_makes_a_valid_job_with_its_own_rig(name: str) -> None:
     scenario = SCENARIOS[name]
-    rig, known = scenario.rig, truth(scenario.rig)
+    rig, known = scenario.rig, truth_of(scenario.rig)
     job = parse_job(job_text(scenario, known))
     assert job.engine.name == scenario.engine
     assert (job.engine.stroke_mm, job.engine.rod_mm) == (2 * rig.crank.throw_mm, rig.crank.rod_mm)
@@ -63,7 +64,7 @@ def measured(true: Truth, off: float, u95: float) -> Measurement:
     ("off", "u95", "inside"), [(0.0, 0.01, True), (0.1, 0.11, True), (0.1, 0.09, False), (-0.1, 0.09, False)]
 )
 def test_each_difference_is_held_against_its_uncertainty(off: float, u95: float, inside: bool) -> None:
-    true = truth(SCENARIOS["clean"].rig)
+    true = truth_of(SCENARIOS["clean"].rig)
     rows = versus(measured(true, off, u95), true)
     assert len(rows) == 1 + 2 * (3 * len(true.lobes[0].events) + 4 + 2 + 2) + 3
     assert all(row.off == pytest.approx(off, abs=1e-9) for row in rows)
@@ -74,7 +75,7 @@ def test_each_difference_is_held_against_its_uncertainty(off: float, u95: float,
 
 
 def test_top_dead_center_is_the_same_at_any_turn_and_angles_at_any_cycle() -> None:
-    true = truth(SCENARIOS["clean"].rig)
+    true = truth_of(SCENARIOS["clean"].rig)
     result = measured(true, 0.0, 0.1)
     # A crank at rest at a count stands half a count above that count's edge.
     result = replace(result, tdc=Tdc(known(true.tdc_count + 0.5 + 7 * true.cpr, 0.1), "stop"))

@@ -68,7 +68,7 @@ def test_only_the_dashboard_brings_a_screen() -> None:
 
 def test_only_the_link_and_what_stands_on_it_brings_the_serial_port() -> None:
     """The simulator's server opens pseudo-terminals and sockets by itself."""
-    opens = ("acquire.link", "acquire.cli", "acquire.dashboard")
+    opens = ("acquire.link", "acquire.procedure", "acquire.cli", "acquire.dashboard")
     assert brought([name for name in ACQUIRE if not name.startswith(opens)], PORTS) == {}
 
 

@@ -135,7 +135,7 @@ def test_a_job_is_found_by_its_folder_and_a_missing_one_is_a_sentence(tmp_path: 
         load_job(tmp_path)
     (tmp_path / "job.toml").unlink()
     (tmp_path / "job.toml").mkdir()
-    with pytest.raises(UsageError, match=r"job\.toml: the job file cannot be read \(\w[\w ]+\)"):
+    with pytest.raises(UsageError, match=r"job\.toml: the job file cannot be read \(\w[\w, ]+\)"):
         load_job(tmp_path)
 
 

@@ -11,8 +11,8 @@ import pytest
 from acquire.simulator.indicator import Indicator
 from acquire.simulator.train import Train
 from analysis.base.quantity import Quantity
-from analysis.decision.alike import indicator_lift
 from analysis.decision.card import Asked
+from analysis.decision.comparable import indicator_lift
 from analysis.diagnosis.examine import examine
 from analysis.job import Rig
 from analysis.lobe.rocker import at_indicator, at_lobe, at_valve, checking_lift

@@ -11,23 +11,20 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from acquire.cli.demo_job import job_text
-from acquire.record.event_rows import Tape
-from acquire.simulator.phases import record
 from acquire.simulator.scenarios import SCENARIOS
-from acquire.simulator.truth import truth
-from acquire.wire import Decoder, wrap_i32, wrap_u32
+from acquire.wire import wrap_i32, wrap_u32
 from analysis.base.errors import DataError
-from analysis.base.samples import Capture, Header, IndexPulses, Ints, Samples
+from analysis.base.samples import Capture, IndexPulses, Ints, Samples
 from analysis.crank.motion import follow, usable_forward
 from analysis.diagnosis.examine import examine
 from analysis.job import Job, parse_job
 from analysis.live.buffer import Rows
-from analysis.live.contacts import Contacts
+from analysis.live.contacts import ContactWatch
 from analysis.live.coverage import LiveSweep
 from analysis.live.direction import Turning
 from analysis.live.partial import forward_of, result_so_far, tdc_of
 from analysis.tdc.stop import by_stop, stop_contacts
+from tests.recorded import captures, demo_job
 
 NAMES = ("workshop", "slow-indicator", "two-channel", "run-over", "lost-counts")
 
@@ -35,20 +32,13 @@ NAMES = ("workshop", "slow-indicator", "two-channel", "run-over", "lost-counts")
 @cache
 def job_of(name: str) -> Job:
     scenario = SCENARIOS[name]
-    return parse_job(job_text(scenario, truth(scenario.rig)))
+    return parse_job(demo_job(scenario))
 
 
-@cache
-def captures_of(name: str) -> tuple[Capture, ...]:
+def captures_of(name: str) -> list[Capture]:
     """Each phase of a scenario, as recorded."""
     scenario = SCENARIOS[name]
-    found = []
-    for phase in record(scenario.rig, [p for p in scenario.phases if p != "backward"]):
-        decoder = Decoder()
-        tape = Tape(Header(phase.board, phase.step, 1, phase.channels, link="one"))
-        tape.add(decoder.feed(phase.data)[1:])
-        found.append(tape.capture())
-    return tuple(found)
+    return captures(scenario.rig, [phase for phase in scenario.phases if phase != "backward"])
 
 
 def raw(capture: Capture) -> tuple[Ints, Ints]:
@@ -80,7 +70,7 @@ CUTS = st.lists(st.integers(0, 1 << 20), max_size=12)
 
 
 @pytest.mark.parametrize("name", NAMES)
-@settings(max_examples=3, deadline=None)
+@settings(max_examples=3)
 @given(cuts=CUTS)
 def test_the_final_numbers_are_those_of_the_whole_capture(name: str, cuts: list[int]) -> None:
     job, (*stops, sweep) = job_of(name), captures_of(name)
@@ -96,7 +86,7 @@ def test_the_final_numbers_are_those_of_the_whole_capture(name: str, cuts: list[
 
 
 @pytest.mark.parametrize("name", NAMES)
-@settings(max_examples=6, deadline=None)
+@settings(max_examples=6)
 @given(cuts=CUTS)
 def test_what_is_shown_does_not_depend_on_the_cuts(name: str, cuts: list[int]) -> None:
     job, sweep = job_of(name), captures_of(name)[-1]
@@ -122,7 +112,7 @@ def samples_of(crank: Ints) -> Samples:
 NO_PULSES = IndexPulses(*(np.zeros(0, np.int64) for _ in range(3)))
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 @given(
     steps=st.lists(st.integers(-6, 6), max_size=60),
     forward=st.sampled_from((1, -1)),
@@ -158,45 +148,45 @@ def test_what_is_left_until_the_slack_is_taken_up_is_what_it_takes() -> None:
 
 
 @pytest.mark.parametrize("name", ["workshop", "reverse", "run-over"])
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(cuts=CUTS)
 def test_contacts_are_those_of_the_whole_capture(name: str, cuts: list[int]) -> None:
     stop = captures_of(name)[0]
     crank, cpr = stop.samples.crank, stop.header.board.cpr
-    contacts = Contacts(cpr)
+    contacts = ContactWatch(cpr)
     for block in np.split(crank, sorted(cut % crank.size for cut in cuts)):
         contacts.add(block)
-    touches, whole = contacts.touches(), stop_contacts(crank, cpr)
-    assert (sorted(touches.low), sorted(touches.high)) == (sorted(whole.low.counts.tolist()), sorted(whole.high.counts.tolist()))
-    assert not touches.why
-    assert touches.agree
-    assert touches.tdc == pytest.approx(by_stop(stop, None, 1).count.value)
+    so_far, whole = contacts.contacts(), stop_contacts(crank, cpr)
+    assert (sorted(so_far.low), sorted(so_far.high)) == (sorted(whole.low.counts.tolist()), sorted(whole.high.counts.tolist()))
+    assert not so_far.why
+    assert so_far.agree
+    assert so_far.tdc == pytest.approx(by_stop(stop, None, 1).count.value)
 
 
 def test_each_touch_is_counted_once_it_has_been_left() -> None:
     stop = captures_of("workshop")[0]
-    contacts = Contacts(stop.header.board.cpr)
+    contacts = ContactWatch(stop.header.board.cpr)
     counted = []
     for block in np.array_split(stop.samples.crank, 200):
         contacts.add(block)
-        touches = contacts.touches()
-        counted.append(len(touches.low) + len(touches.high))
+        so_far = contacts.contacts()
+        counted.append(len(so_far.low) + len(so_far.high))
     assert counted == sorted(counted)
     assert set(counted) == set(range(9)), "four on each side, one after the other"
 
 
 def test_a_stop_that_gave_way_is_said() -> None:
-    contacts = Contacts(360)
+    contacts = ContactWatch(360)
     contacts.add(np.concatenate((np.arange(0, 300), np.arange(300, -80, -1), np.arange(-80, 100))))
-    assert "past the stop" in contacts.touches().why
+    assert "past the stop" in contacts.contacts().why
 
 
 def test_a_flickering_count_stays_in_bounds() -> None:
-    contacts = Contacts(3600)
+    contacts = ContactWatch(3600)
     contacts.add(np.tile(np.array([0, 1]), 50_000))
     contacts.add(np.concatenate((np.arange(0, 2000), np.arange(2000, 0, -1), np.arange(0, 2000), np.arange(2000, 1000, -1))))
-    touches = contacts.touches()
-    assert (touches.high, len(touches.low)) == ((2000, 2000), 1)
+    so_far = contacts.contacts()
+    assert (so_far.high, len(so_far.low)) == ((2000, 2000), 1)
 
 
 @pytest.mark.parametrize("name", ["workshop", "clean", "slow-indicator"])

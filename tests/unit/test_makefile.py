@@ -49,6 +49,13 @@ def test_the_study_is_given_what_it_takes(share: tuple[str, ...], rows: str, mon
     assert (read.share, read.rows) == (share[0].split("=")[1] if share else "1/1", Path(rows))
 
 
+def test_the_short_forms_are_asked_with_more_seeds_once() -> None:
+    """By the first share alone."""
+    assert "STUDY_TIMES=10 .venv/bin/pytest" in recipe("study")
+    assert "STUDY_TIMES=10 .venv/bin/pytest" in recipe("study", "SHARE=1/8")
+    assert "STUDY_TIMES" not in recipe("study", "SHARE=2/8")
+
+
 def test_every_target_of_the_first_lines_is_there() -> None:
     head = (ROOT / "Makefile").read_text(encoding="utf-8").split("\n\n", 1)[0]
     targets = re.findall(r"^# make ([a-z-]+)", head, re.MULTILINE)

@@ -9,10 +9,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from acquire.simulator.cam import Lobe, ThreeArcLobe
+from acquire.simulator.cam import Lobe
 from analysis.curve.smoothing import Spline, fit_spline
 from analysis.lobe.result import Lobe as MeasuredLobe
 from tests.rigs import FINE, lobe_of, measured, with_lobes
+from tests.three_arcs import ThreeArcLobe
 
 LIFT_MM, FLANK_CAM_DEG = 10.0, 70.0
 # Share of the rise at which s/h is 0.0127, 0.05 and 0.127; peak velocity and acceleration, normalised.

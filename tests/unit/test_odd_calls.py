@@ -7,8 +7,7 @@ from pathlib import Path
 
 import pytest
 
-import acquire.cli
-from acquire.cli import run, say
+from acquire.cli import commands, run, say
 from acquire.simulator.scenarios import scenario_named
 from acquire.simulator.truth import truth
 
@@ -25,8 +24,8 @@ def refusal(arguments: list[str], capsys: pytest.CaptureFixture[str]) -> str:
 @pytest.mark.parametrize(
     ("step", "limit", "other"),
     [
-        (["--step", "sweep", "--valve", "intake"], "--touches", "--step stop"),
-        (["--step", "travel"], "--touches", "--step stop"),
+        (["--step", "sweep", "--valve", "intake"], "--contacts", "--step stop"),
+        (["--step", "travel"], "--contacts", "--step stop"),
         (["--step", "stop"], "--passes", "--step sweep"),
     ],
 )
@@ -36,7 +35,7 @@ def test_a_limit_that_this_step_never_reaches(
     assert run(["new", str(tmp_path / "job")]) == 0
     capsys.readouterr()
     said = refusal(["capture", str(tmp_path / "job"), *step, limit, "3", "--port", str(tmp_path / "none")], capsys)
-    assert said == f"{limit} has no meaning with --step {step[1]}. Leave it out, or take {other}"
+    assert said == f"{limit} has no meaning with --step {step[1]}. Leave it out, or use {other}"
 
 
 def test_a_phase_that_there_is_not(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -84,7 +83,7 @@ def test_the_keyboard_ends_it_in_a_sentence_however_it_is_told(
             return how
         raise how
 
-    monkeypatch.setattr(acquire.cli, "app", app)
+    monkeypatch.setattr(commands, "app", app)
     assert refusal(["analyze", "job"], capsys) == "Ended by the keyboard before it was done."
 
 

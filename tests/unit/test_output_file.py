@@ -23,7 +23,9 @@ def without_card(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return job_folder(folder.with_name("no-card"), text, SHORT)
 
 
-@pytest.mark.parametrize(("there", "data"), [(b"<?xml a", b"<?xml b"), (b"%PDF-1.7", b"%PDF-1.4"), (b"", b"<!doctype")])
+@pytest.mark.parametrize(
+    ("there", "data"), [(b"<?xml a lobetrace", b"<?xml b"), (b"%PDF-1.7 lobetrace", b"%PDF-1.4"), (b"", b"<!doctype")]
+)
 def test_an_older_result_of_the_same_kind_is_replaced(tmp_path: Path, there: bytes, data: bytes) -> None:
     file = tmp_path / "out"
     file.write_bytes(there)

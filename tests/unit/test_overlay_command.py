@@ -10,14 +10,13 @@ import pandas as pd
 import pytest
 
 from acquire.cli import run
-from acquire.cli.demo_job import job_text
 from acquire.simulator.rig import Rig
 from acquire.simulator.scenarios import Scenario
 from acquire.simulator.truth import truth
-from tests.recorded import job_folder
+from tests.recorded import demo_job, job_folder
 from tests.rigs import SHORT
 
-TEXT = job_text(Scenario("short", "A short rig.", SHORT), truth(SHORT))
+TEXT = demo_job(Scenario("short", "A short rig.", SHORT))
 OTHER_RATIO: Rig = replace(SHORT, train=replace(SHORT.train, ratio=SHORT.train.ratio * 1.03), seed=3)
 
 
@@ -66,7 +65,7 @@ def test_the_table_opens_as_it_is_and_holds_every_profile(
 def test_one_sweep_has_a_table_but_nothing_to_lie_on(twice: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     one = str(twice / "captures" / "exhaust-01.csv")
     assert run(["overlay", str(twice), one]) == 2
-    assert "nothing to lay over each other. Sweep it again" in capsys.readouterr().err
+    assert "no valve has two sweeps to overlay. Sweep it again" in capsys.readouterr().err
     assert run(["overlay", str(twice), one, "--table", str(tmp_path / "one.csv")]) == 0
 
 

@@ -16,9 +16,9 @@ import pytest
 from acquire.simulator.encoder import Encoder
 from acquire.simulator.hand import Hand
 from acquire.simulator.rig import Work
-from analysis.base.quantization import harmonic
+from analysis.base.quantization import harmonic_variance
 from analysis.curve.smoothing import fit_spline
-from analysis.lobe.events import locked_variance
+from analysis.lobe.events import coherent_variance
 from tests.rigs import SHORT, measured
 
 STEP_MM = 0.01
@@ -27,7 +27,7 @@ STEP_MM = 0.01
 @pytest.mark.parametrize(("step", "u"), [(0.01, 0.002886751), (0.001, 0.000288675), (0.0127, 0.003666174)])
 def test_all_harmonics_of_rounding_make_a_twelfth_of_the_step_squared(step: float, u: float) -> None:
     """JCGM 100:2008, F.2.2.1: the standard uncertainty of a digital step is step / sqrt 12."""
-    total = sum(harmonic(step, 0.0, k) for k in range(1, 20_000))
+    total = sum(harmonic_variance(step, 0.0, k) for k in range(1, 20_000))
     assert math.sqrt(total) == pytest.approx(u, rel=1e-4)
 
 
@@ -36,9 +36,9 @@ def test_noise_blurs_the_steps() -> None:
     the lift and hardly anything of their pattern is left.
     """
     for k, noise in ((1, 0.3), (1, 0.5), (2, 0.2)):
-        kept = harmonic(STEP_MM, noise * STEP_MM, k) / harmonic(STEP_MM, 0.0, k)
+        kept = harmonic_variance(STEP_MM, noise * STEP_MM, k) / harmonic_variance(STEP_MM, 0.0, k)
         assert kept == pytest.approx(math.exp(-4 * (math.pi * k * noise) ** 2))
-    assert harmonic(STEP_MM, 0.5 * STEP_MM, 1) < 1e-4 * STEP_MM**2 / 12
+    assert harmonic_variance(STEP_MM, 0.5 * STEP_MM, 1) < 1e-4 * STEP_MM**2 / 12
 
 
 def flank_errors(slope: float, encoder_deg: float, seed: int, noise_mm: float = 0.0) -> tuple[np.ndarray, np.ndarray]:
@@ -56,8 +56,8 @@ def flank_errors(slope: float, encoder_deg: float, seed: int, noise_mm: float = 
         errors.append((float(spline.value(0.0)) - offset) / slope)
         pooled = SimpleNamespace(deg=edges, weight=np.ones(edges.size))
         curve = SimpleNamespace(spline=spline, noise_mm=noise_mm, pooled=pooled, fitted=spline.value(edges))
-        locked = locked_variance(curve, np.zeros(1), SimpleNamespace(step_mm=STEP_MM))  # type: ignore[arg-type]
-        said.append(math.hypot(float(spline.error(0.0)), math.sqrt(locked[0])) / slope)
+        coherent = coherent_variance(curve, np.zeros(1), SimpleNamespace(step_mm=STEP_MM))  # type: ignore[arg-type]
+        said.append(math.hypot(float(spline.error(0.0)), math.sqrt(coherent[0])) / slope)
     return np.array(errors), np.array(said)
 
 
@@ -95,7 +95,7 @@ def test_errors_that_do_not_lock_average_out(slope: float) -> None:
 
 
 def test_noise_unlocks() -> None:
-    """A third of a step of noise: what was locked at 0.029 degrees averages again."""
+    """A third of a step of noise: what was coherent at 0.029 degrees averages again."""
     errors, said = flank_errors(0.1, 0.1, seed=8, noise_mm=STEP_MM / 3)
     rms = float(np.sqrt(np.mean(errors**2)))
     assert rms < 0.015

@@ -19,13 +19,13 @@ from typing import Any
 import numpy as np
 import pytest
 
-from acquire.record.event_rows import Tape
 from acquire.record.recorder import Recorder, next_path
 from acquire.wire import Damage, Decoder, Event, Fault, Heartbeat, Hello, Index, Sample, Unknown, encode_frame, encode_hello
 from analysis.base.errors import CaptureError, LinkError
 from analysis.base.samples import Board, Capture, Gap, Header
 from analysis.base.samples import Fault as CaptureFault
 from analysis.capture import load
+from tests.tape import Tape
 
 BOARD = Board(2400, True, "edge", (0.01,), ("mm",), "bench-a", 57)
 HEADER = Header(BOARD, "sweep", 1, ("intake",))

@@ -4,19 +4,22 @@ from __future__ import annotations
 
 import asyncio
 import io
-from collections.abc import AsyncGenerator, Callable, Iterable
+from collections.abc import AsyncGenerator, Awaitable, Callable, Iterable
 from pathlib import Path
 from typing import Any, cast
 
 import pytest
 
-from acquire.cli import recording
-from acquire.cli.progress import End
-from acquire.cli.recording import Recording, Wanted
+from acquire.cli import capture as capturing
+from acquire.cli.capture import Capturing, place_of, setup_of
 from acquire.cli.status_line import LiveLine
 from acquire.link.reconnect import Batch, Broken, Connected, Ended, Idle, Link
+from acquire.procedure.headers import header_for
+from acquire.procedure.limits import Limits
+from acquire.procedure.session import Place
+from acquire.procedure.steps import STOP, SWEEP, TRAVEL
 from acquire.wire import Damage, Event, Hello, Sample
-from analysis.base.errors import LinkError, UsageError
+from analysis.base.errors import DeviceError, LinkError, UsageError
 from analysis.base.samples import Board
 from analysis.capture import load
 from analysis.job import parse_job
@@ -25,7 +28,9 @@ from analysis.job.template import template
 BOARD = Board(cpr=3600, index=False, latch="edge", steps_mm=(0.01,), units=("mm",), name="bench", boot=7)
 TWO = Board(cpr=3600, index=False, latch="edge", steps_mm=(0.01, 0.01), units=("mm", "mm"), name="bench", boot=7)
 LOST = Broken(LinkError("the link was lost", where="port", do="Look at the plug"))
-SWEEP = Wanted("sweep", "intake")
+INTAKE = Place(SWEEP, "intake")
+
+Record = Callable[..., Awaitable[Capturing]]
 
 
 def answered(board: Board = BOARD, same_count: bool | None = None, missed: int = 0) -> Connected:
@@ -38,10 +43,10 @@ def rows(first: int, count: int) -> Batch:
 
 
 @pytest.fixture
-def record(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[..., Recording]:
+def record(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Record:
     """Records what a link hands out that is made up of outcomes; after the last it stays silent for ever."""
 
-    def run(outcomes: Iterable[Any], wanted: Wanted = SWEEP, end: End = End(), cancel: bool = False) -> Recording:  # noqa: B008
+    async def run(outcomes: Iterable[Any], place: Place = INTAKE, limits: Limits = Limits(), cancel: bool = False) -> Capturing:  # noqa: B008
         through = asyncio.Event()
 
         async def stream(*_: Any, **__: Any) -> AsyncGenerator[Any, None]:
@@ -50,27 +55,23 @@ def record(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[..., Rec
             through.set()
             await asyncio.Event().wait()
 
-        monkeypatch.setattr(recording, "stream", stream)
+        monkeypatch.setattr(capturing, "stream", stream)
         live = LiveLine(io.StringIO(), lambda: 0.0)
-        made = Recording(tmp_path / "captures", parse_job(template()), wanted, "port", end, "a note", live)
-
-        async def whole() -> None:
-            reading = asyncio.create_task(made.read())
-            if cancel:
-                await through.wait()
-                reading.cancel()
-            await asyncio.wait({reading})
-            if not reading.cancelled():
-                reading.result()
-
-        asyncio.run(whole())
+        made = Capturing(setup_of(parse_job(template()), tmp_path, place, "a note"), "port", limits, live)
+        reading = asyncio.create_task(made.read())
+        if cancel:
+            await through.wait()
+            reading.cancel()
+        await asyncio.wait({reading})
+        if not reading.cancelled():
+            reading.result()
         return made
 
     return run
 
 
-def test_it_ends_at_its_limit_with_a_closing_line(record: Callable[..., Recording]) -> None:
-    done = record([answered(), rows(0, 101), rows(101, 100)], end=End(seconds=0.1))
+async def test_it_ends_at_its_limit_with_a_closing_line(record: Record) -> None:
+    done = await record([answered(), rows(0, 101), rows(101, 100)], limits=Limits(seconds=0.1))
     assert done.path is not None
     capture = load(done.path)
     assert capture.complete
@@ -78,54 +79,70 @@ def test_it_ends_at_its_limit_with_a_closing_line(record: Callable[..., Recordin
     assert capture.samples.crank.tolist() == list(range(101))
 
 
-def test_enough_is_a_clean_end(record: Callable[..., Recording]) -> None:
-    done = record([answered(), rows(0, 10), Idle(0.25)], cancel=True)
+async def test_enough_is_a_clean_end(record: Record) -> None:
+    done = await record([answered(), rows(0, 10), Idle(0.25)], cancel=True)
     assert done.path is not None
     assert load(done.path).complete
-    assert done.progress.rows == 10
+    assert done.counts.rows == 10
 
 
-def test_what_was_lost_and_found_again_stands_in_its_place(record: Callable[..., Recording]) -> None:
+async def test_what_was_lost_and_found_again_stands_in_its_place(record: Record) -> None:
     damaged = Batch((Damage(3, 40, 0), *rows(23, 5).events), 200, 0.0)
     went_on, anew = answered(same_count=True, missed=10), answered(same_count=False)
-    done = record([answered(), rows(0, 10), LOST, LOST, went_on, damaged, Ended("gone"), anew, rows(0, 7)], cancel=True)
+    done = await record([answered(), rows(0, 10), LOST, LOST, went_on, damaged, Ended("gone"), anew, rows(0, 7)], cancel=True)
     assert done.path is not None
     capture = load(done.path)
     assert capture.complete
     assert [(gap.row, gap.lost, gap.refused) for gap in capture.gaps] == [(10, 10, 0), (10, 3, 40)]
     assert capture.samples.origin.tolist() == [0] * 15 + [1] * 7
-    assert (done.progress.lost, done.progress.refused, done.progress.reconnects) == (13, 40, 2)
+    told = done.captured()
+    assert (told.counts.rows, told.lost, told.refused, told.reconnects) == (22, 13, 40, 2)
 
 
-def test_no_board_at_all_is_the_links_own_error_and_no_file(record: Callable[..., Recording], tmp_path: Path) -> None:
+async def test_no_board_at_all_is_the_links_own_error_and_no_file(record: Record, tmp_path: Path) -> None:
     with pytest.raises(LinkError, match="the link was lost"):
-        record([LOST])
+        await record([LOST])
     assert not (tmp_path / "captures").exists()
 
 
-def test_a_board_that_does_not_come_back_ends_it_with_what_there_is(record: Callable[..., Recording], tmp_path: Path) -> None:
+async def test_a_board_that_does_not_come_back_ends_it_with_what_there_is(record: Record, tmp_path: Path) -> None:
     with pytest.raises(LinkError):
-        record([answered(), rows(0, 10), *[LOST] * 30])
+        await record([answered(), rows(0, 10), *[LOST] * 30])
     (path,) = (tmp_path / "captures").iterdir()
     capture = load(path)
     assert capture.complete
     assert capture.samples.crank.size == 10
 
 
-def test_two_valves_need_two_indicators(record: Callable[..., Recording], tmp_path: Path) -> None:
+async def test_two_valves_need_two_indicators(record: Record, tmp_path: Path) -> None:
     with pytest.raises(UsageError, match="one indicator channel"):
-        record([answered()], Wanted("sweep", "both"))
+        await record([answered()], Place(SWEEP, "both"))
     assert not (tmp_path / "captures").exists()
 
 
 @pytest.mark.parametrize(
-    ("wanted", "board", "channels"),
+    ("place", "board", "channels"),
     [
-        (Wanted("stop"), BOARD, ("unknown",)),
-        (Wanted("travel"), TWO, ("piston", "unknown")),
-        (Wanted("sweep", "exhaust"), TWO, ("exhaust", "unknown")),
-        (Wanted("sweep", "both"), TWO, ("intake", "exhaust")),
+        (Place(STOP), BOARD, ("unknown",)),
+        (Place(TRAVEL), TWO, ("piston", "unknown")),
+        (Place(SWEEP, "exhaust"), TWO, ("exhaust", "unknown")),
+        (Place(SWEEP, "both"), TWO, ("intake", "exhaust")),
     ],
 )
-def test_channels_are_what_the_indicators_stand_on(wanted: Wanted, board: Board, channels: tuple[str, ...]) -> None:
-    assert wanted.channels(board) == channels
+def test_channels_are_what_the_indicators_stand_on(place: Place, board: Board, channels: tuple[str, ...], tmp_path: Path) -> None:
+    header = header_for(setup_of(parse_job(template()), tmp_path, place), place, board, "link")
+    assert (header.step, header.channels) == ({STOP: "stop", TRAVEL: "travel", SWEEP: "sweep"}[place.step], channels)
+
+
+def test_a_board_that_starts_again_ends_what_can_no_longer_be_reached(record: Callable[..., Capturing], tmp_path: Path) -> None:
+    """`--passes 3` never ends on a capture whose first start has fewer: what comes behind a new start counts for no result."""
+    with pytest.raises(DeviceError, match="started again before the 3 passes were complete"):
+        record([answered(), rows(0, 10), answered(same_count=False), rows(0, 10)], limits=Limits(passes=3))
+    (path,) = (tmp_path / "captures").iterdir()
+    assert load(path).complete
+
+
+@pytest.mark.parametrize(("step", "valve"), [("sweep", None), ("stop", "intake"), ("travel", "both")])
+def test_a_sweep_names_its_valve_and_nothing_else_does(step: str, valve: str | None) -> None:
+    with pytest.raises(UsageError, match="valve"):
+        place_of(step, valve)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 from dataclasses import replace
 from functools import cache
 
@@ -10,7 +9,6 @@ import numpy as np
 import pytest
 
 from acquire.link.outcomes import Batch, Ended, Outcome
-from acquire.record.event_rows import Tape
 from acquire.record.replay import TICK_S, replay
 from acquire.simulator.scenarios import SCENARIOS
 from acquire.wire import Damage, Hello
@@ -18,6 +16,7 @@ from analysis.base.errors import CaptureError, UsageError
 from analysis.base.samples import Capture, Gap
 from analysis.base.selection import only
 from tests.recorded import captures
+from tests.tape import Tape
 
 
 @cache
@@ -38,13 +37,9 @@ class Clock:
         self.now += seconds
 
 
-def played(capture: Capture, speed: float = 1.0) -> tuple[list[Outcome], Clock]:
+async def played(capture: Capture, speed: float = 1.0) -> tuple[list[Outcome], Clock]:
     clock = Clock()
-
-    async def whole() -> list[Outcome]:
-        return [outcome async for outcome in replay(capture, speed=speed, clock=clock, sleep=clock.sleep)]
-
-    return asyncio.run(whole()), clock
+    return [outcome async for outcome in replay(capture, speed=speed, clock=clock, sleep=clock.sleep)], clock
 
 
 def taped(capture: Capture, outcomes: list[Outcome]) -> Capture:
@@ -56,9 +51,9 @@ def taped(capture: Capture, outcomes: list[Outcome]) -> Capture:
 
 
 @pytest.mark.parametrize("name", ["workshop", "two-channel", "run-over", "lost-counts"])
-def test_recorded_again_it_is_the_same_capture(name: str) -> None:
+async def test_recorded_again_it_is_the_same_capture(name: str) -> None:
     capture = capture_of(name)
-    again = taped(capture, played(capture, speed=7.0)[0])
+    again = taped(capture, (await played(capture, speed=7.0))[0])
     for column in ("seq", "time_us", "crank", "flags", "origin", "age_us", "lift"):
         np.testing.assert_array_equal(getattr(again.samples, column), getattr(capture.samples, column), column)
     np.testing.assert_array_equal(again.index.crank, capture.index.crank)
@@ -66,31 +61,31 @@ def test_recorded_again_it_is_the_same_capture(name: str) -> None:
     assert again.faults == capture.faults
 
 
-def test_it_begins_with_the_hello_and_ends_politely() -> None:
+async def test_it_begins_with_the_hello_and_ends_politely() -> None:
     capture = capture_of("workshop")
-    outcomes, _ = played(capture)
+    outcomes, _ = await played(capture)
     assert isinstance(outcomes[0], Batch)
     assert isinstance(outcomes[0].events[0], Hello)
     assert outcomes[-1] == Ended("the capture is over")
 
 
 @pytest.mark.parametrize("speed", [0.5, 1.0, 20.0])
-def test_it_takes_as_long_as_it_took_over_the_speed(speed: float) -> None:
+async def test_it_takes_as_long_as_it_took_over_the_speed(speed: float) -> None:
     capture = capture_of("workshop")
     took = float(np.ptp(capture.samples.time_us)) * 1e-6
-    _, clock = played(capture, speed)
+    _, clock = await played(capture, speed)
     assert clock.now - 100.0 == pytest.approx(took / speed, abs=2 * TICK_S)
 
 
-def test_gaps_stand_where_they_stood() -> None:
+async def test_gaps_stand_where_they_stood() -> None:
     capture = replace(capture_of("workshop"), gaps=(Gap(0, 2, 0), Gap(500, 7, 31)))
-    outcomes, _ = played(capture, 100.0)
+    outcomes, _ = await played(capture, 100.0)
     events = [event for outcome in outcomes if isinstance(outcome, Batch) for event in outcome.events]
     assert [event for event in events if isinstance(event, Damage)] == [Damage(2, 0, 0), Damage(7, 31, 0)]
     assert taped(capture, outcomes).gaps == capture.gaps
 
 
-def test_a_new_start_of_the_board_is_told_and_takes_no_time() -> None:
+async def test_a_new_start_of_the_board_is_told_and_takes_no_time() -> None:
     capture = capture_of("workshop")
     half = capture.samples.crank.size // 2
     origin = np.repeat([0, 1], [half, capture.samples.crank.size - half])
@@ -99,18 +94,18 @@ def test_a_new_start_of_the_board_is_told_and_takes_no_time() -> None:
         capture.index, crank=capture.index.crank[:0], time_us=capture.index.time_us[:0], origin=capture.index.origin[:0]
     )
     started = replace(capture, samples=replace(capture.samples, origin=origin, time_us=time_us), index=index)
-    outcomes, _ = played(started, 50.0)
+    outcomes, _ = await played(started, 50.0)
     hellos = [e for outcome in outcomes if isinstance(outcome, Batch) for e in outcome.events if isinstance(e, Hello)]
     assert [hello.restarted for hello in hellos] == [False, True]
 
 
 @pytest.mark.parametrize("speed", [0.0, -1.0, float("nan")])
-def test_a_speed_that_gets_nowhere_is_refused(speed: float) -> None:
+async def test_a_speed_that_gets_nowhere_is_refused(speed: float) -> None:
     with pytest.raises(UsageError, match="gets nowhere"):
-        played(capture_of("workshop"), speed)
+        await played(capture_of("workshop"), speed)
 
 
-def test_a_capture_without_rows_is_refused() -> None:
+async def test_a_capture_without_rows_is_refused() -> None:
     capture = capture_of("workshop")
     with pytest.raises(CaptureError, match="no rows"):
-        played(replace(capture, samples=only(capture.samples, slice(0))))
+        await played(replace(capture, samples=only(capture.samples, slice(0))))

@@ -12,21 +12,20 @@ import jsonschema
 import pytest
 
 from acquire.cli import run
-from acquire.cli.demo_job import job_text
 from acquire.simulator.scenarios import Scenario
 from acquire.simulator.truth import truth
 from analysis.base.selection import only
 from analysis.decision.cylinders import measure_cylinders
 from analysis.decision.decide import decide
 from analysis.live.partial import result_so_far
-from tests.recorded import captures, job_folder
+from tests.recorded import captures, demo_job, job_folder
 from tests.rigs import SHORT, job_for
 
 
 @pytest.fixture(scope="module")
 def two(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The intake of cylinder 1, and the exhaust of cylinder 3, whose TDC comes half a turn later (1-3-4-2)."""
-    folder = job_folder(tmp_path_factory.mktemp("two"), job_text(Scenario("short", "", SHORT), truth(SHORT)), SHORT)
+    folder = job_folder(tmp_path_factory.mktemp("two"), demo_job(Scenario("short", "", SHORT)), SHORT)
     exhaust = folder / "captures" / "exhaust-01.csv"
     header, rows = exhaust.read_text(encoding="utf-8").split("\nseq,", 1)
     half_a_turn = SHORT.encoder.cpr // 2

@@ -7,11 +7,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from acquire.simulator.cam import Cam, Flank, LawLobe, TableLobe, ThreeArcLobe
+from acquire.simulator.cam import Cam, Flank, LawLobe, TableLobe
 from acquire.simulator.piston_stop import SliderCrank
 from acquire.simulator.train import Lift, Train
 from acquire.simulator.trajectory import Motion, Play
 from analysis.base.errors import UsageError
+from tests.three_arcs import ThreeArcLobe
 
 
 def test_three_arc_cam() -> None:

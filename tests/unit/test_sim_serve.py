@@ -18,7 +18,6 @@ from analysis.base.errors import UsageError
 
 RIG = Rig(work=Work(touches=1, turns=1.2))
 PHASES = ("stop", "intake")
-GUARD_S = 60  # against a hang only; nothing below waits for it
 VIAS = [pytest.param("pty", marks=pytest.mark.skipif(sys.platform == "win32", reason="has no pseudo-terminals")), "socket"]
 
 
@@ -93,35 +92,28 @@ async def host(url: str) -> AsyncIterator[Host]:
         os.close(fd)
 
 
-def with_simulator(
-    via: str, test: Callable[[Served, Time], Awaitable[None]], *, pace: float | None = None, rig: Rig = RIG
-) -> None:
-    async def whole() -> None:
-        time = Time()
-        async with asyncio.timeout(GUARD_S), serve(rig, PHASES, via=via, pace=pace, clock=time.clock, sleep=time.sleep) as served:
-            await test(served, time)
-
-    asyncio.run(whole())
+@asynccontextmanager
+async def simulator(via: str, *, pace: float | None = None) -> AsyncIterator[tuple[Served, Time]]:
+    time = Time()
+    async with serve(RIG, PHASES, via=via, pace=pace, clock=time.clock, sleep=time.sleep) as served:
+        yield served, time
 
 
 @pytest.mark.parametrize("via", VIAS)
-def test_the_bytes_are_those_of_the_recording(via: str) -> None:
+async def test_the_bytes_are_those_of_the_recording(via: str) -> None:
     expected = record(RIG, "stop")[0].data
 
-    async def test(served: Served, _time: Time) -> None:
-        async with host(served.url) as far:
-            far.write(b"hello\n")
-            assert await far.read(len(expected)) == expected
-            assert (await far.line()).startswith(b"B,")  # and then its heart beats
-
-    with_simulator(via, test)
+    async with simulator(via) as (served, _), host(served.url) as far:
+        far.write(b"hello\n")
+        assert await far.read(len(expected)) == expected
+        assert (await far.line()).startswith(b"B,")  # and then its heart beats
 
 
 @pytest.mark.parametrize("via", VIAS)
-def test_a_host_that_comes_again_gets_the_next_phase_of_the_same_board(via: str) -> None:
+async def test_a_host_that_comes_again_gets_the_next_phase_of_the_same_board(via: str) -> None:
     first, second = record(RIG, PHASES)
 
-    async def test(served: Served, _time: Time) -> None:
+    async with simulator(via) as (served, _):
         boots, cranks = [], []
         for recording in (first, second):
             decoder = Decoder()
@@ -139,12 +131,10 @@ def test_a_host_that_comes_again_gets_the_next_phase_of_the_same_board(via: str)
         assert set(second.crank.count.tolist()) <= set(cranks[1])
         await served.wait_finished()
 
-    with_simulator(via, test)
-
 
 @pytest.mark.parametrize("via", VIAS)
-def test_commands_are_answered(via: str) -> None:
-    async def test(served: Served, _time: Time) -> None:
+async def test_commands_are_answered(via: str) -> None:
+    async with simulator(via) as (served, _):
         decoder = Decoder()
         async with host(served.url) as far:
             far.write(b"hel")
@@ -158,40 +148,32 @@ def test_commands_are_answered(via: str) -> None:
                 decoder.feed(await far.line())
             assert decoder.counters.lost == decoder.counters.late == decoder.counters.restarts == 0
 
-    with_simulator(via, test)
-
 
 @pytest.mark.parametrize("pace", [1.0, 20.0])
-def test_lines_come_at_the_pace_of_the_boards_clock(pace: float) -> None:
-    async def test(served: Served, time: Time) -> None:
-        async with host(served.url) as far:
-            far.write(b"hello\n")
-            hello = Decoder().feed(await far.line())[0]
-            assert isinstance(hello, Hello)
-            while True:
-                line = await far.line()
-                board_s = (int(line.split(b",")[2]) - hello.time_us) / 1e6
-                assert time.now - 100.0 >= board_s / pace - 1e-6  # nothing comes before its time
-                if board_s > 10:
-                    return
-
-    with_simulator("socket", test, pace=pace)
+async def test_lines_come_at_the_pace_of_the_boards_clock(pace: float) -> None:
+    async with simulator("socket", pace=pace) as (served, time), host(served.url) as far:
+        far.write(b"hello\n")
+        hello = Decoder().feed(await far.line())[0]
+        assert isinstance(hello, Hello)
+        while True:
+            line = await far.line()
+            board_s = (int(line.split(b",")[2]) - hello.time_us) / 1e6
+            assert time.now - 100.0 >= board_s / pace - 1e-6  # nothing comes before its time
+            if board_s > 10:
+                return
 
 
-def test_nothing_is_said_before_the_hello() -> None:
-    async def test(served: Served, _time: Time) -> None:
-        async with host(served.url) as far:
-            for _ in range(50):
-                await asyncio.sleep(0)
-            far.write(b"hello\n")
-            assert (await far.line()).startswith(b"H,")
-
-    with_simulator("socket", test)
+async def test_nothing_is_said_before_the_hello() -> None:
+    async with simulator("socket") as (served, _), host(served.url) as far:
+        for _ in range(50):
+            await asyncio.sleep(0)
+        far.write(b"hello\n")
+        assert (await far.line()).startswith(b"H,")
 
 
 @pytest.mark.parametrize("via", VIAS)
-def test_a_host_that_leaves_in_the_middle_leaves_the_rest_behind(via: str) -> None:
-    async def test(served: Served, time: Time) -> None:
+async def test_a_host_that_leaves_in_the_middle_leaves_the_rest_behind(via: str) -> None:
+    async with simulator(via) as (served, time):
         async with host(served.url) as far:
             far.write(b"hello\n")
             await far.read(20_000)
@@ -203,44 +185,23 @@ def test_a_host_that_leaves_in_the_middle_leaves_the_rest_behind(via: str) -> No
             assert isinstance(hello, Hello)
             assert hello.seq == record(RIG, "stop")[0].state.counters.seq  # everything unheard is counted
 
-    with_simulator(via, test)
 
+async def test_run_serves_until_the_last_host_has_left() -> None:
+    loop = asyncio.get_running_loop()
+    url: asyncio.Future[str] = loop.create_future()
 
-def test_run_serves_until_the_last_host_has_left() -> None:
-    async def whole() -> None:
-        loop = asyncio.get_running_loop()
-        url: asyncio.Future[str] = loop.create_future()
+    def serve_it() -> None:
+        tell = lambda said: loop.call_soon_threadsafe(url.set_result, said)  # noqa: E731
+        run(RIG, ["stop"], via="socket", pace=None, tell=tell)
 
-        def serve_it() -> None:
-            tell = lambda said: loop.call_soon_threadsafe(url.set_result, said)  # noqa: E731
-            run(RIG, ["stop"], via="socket", pace=None, tell=tell)
-
-        async with asyncio.timeout(GUARD_S):
-            served = asyncio.create_task(asyncio.to_thread(serve_it))
-            async with host(await url) as far:
-                far.write(b"hello\n")
-                assert (await far.line()).startswith(b"H,")
-            await served
-
-    asyncio.run(whole())
+    served = asyncio.create_task(asyncio.to_thread(serve_it))
+    async with host(await url) as far:
+        far.write(b"hello\n")
+        assert (await far.line()).startswith(b"H,")
+    await served
 
 
 @pytest.mark.parametrize(("via", "pace", "word"), [("smoke", None, "no way 'smoke'"), ("socket", 0.0, "pace of 0.0")])
 def test_what_cannot_be_served_is_refused(via: str, pace: float | None, word: str) -> None:
     with pytest.raises(UsageError, match=word):
         run(RIG, PHASES, via=via, pace=pace)
-
-
-@pytest.mark.skipif(not os.path.isdir("/proc/self/fd"), reason="counts open files by /proc")
-@pytest.mark.parametrize("via", VIAS)
-def test_nothing_stays_open(via: str) -> None:
-    async def test(served: Served, _time: Time) -> None:
-        async with host(served.url) as far:
-            far.write(b"hello\n")
-            await far.line()
-
-    with_simulator(via, test)
-    before = len(os.listdir("/proc/self/fd"))
-    for _ in range(3):
-        with_simulator(via, test)
-    assert len(os.listdir("/proc/self/fd")) == before

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from acquire.simulator.cam import Cam, Flank, LawLobe, TableLobe, ThreeArcLobe
+from acquire.simulator.cam import Cam, Flank, LawLobe, TableLobe
 from acquire.simulator.encoder import Encoder
 from acquire.simulator.indicator import Indicator
 from acquire.simulator.piston_stop import SliderCrank, Stop
@@ -17,6 +17,7 @@ from acquire.simulator.scenarios import SCENARIOS, scenario_named
 from acquire.simulator.train import Train
 from acquire.simulator.truth import crossings, truth
 from analysis.base.errors import UsageError
+from tests.three_arcs import ThreeArcLobe
 
 LOBE_127 = ((1.27, "lobe"),)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -71,8 +72,8 @@ def test_sum_is_ibm_3740(data: str, total: int) -> None:
     assert wire.crc16(bytes.fromhex(data)) == total
 
 
-def example() -> list[bytes]:
-    block = NOTES.read_text("utf-8").split("## 6. Worked example")[1].split("```")[1]
+def example(which: int = 0) -> list[bytes]:
+    block = NOTES.read_text("utf-8").split("## 6. Worked example")[1].split("```")[2 * which + 1]
     return block.strip().encode("ascii").split(b"\n")
 
 
@@ -90,6 +91,48 @@ def test_worked_example_says_what_the_notes_say() -> None:
     decoder = wire.Decoder()
     assert decoder.feed(b"\n".join(example()) + b"\n") == expected
     assert decoder.counters == wire.Counters(received=sum(map(len, example())) + 6, frames=6)
+
+
+def read_example(which: int) -> tuple[list[wire.Event], wire.Counters]:
+    decoder = wire.Decoder()
+    return decoder.feed(b"\n".join(example(which)) + b"\n"), decoder.counters
+
+
+def test_worked_example_of_two_channels() -> None:
+    events, counters = read_example(1)
+    board = Board(10_000, True, "edge", (0.005, 0.01), ("mm", "mm"), "bench-b", boot=58, rate=200, version="1.1")
+    assert events == [
+        wire.Hello(board, seq=0, time_us=812),
+        wire.Sample(0, 100733, 1, 8, (0, 99921), (0, 0)),
+        wire.Sample(1, 105733, 21, 8, (0, 104921), (2, 0)),
+        wire.Index(2, 112983, 50),
+        wire.Sample(3, 110733, 41, 0, (0, 7420), (4, -204)),
+        wire.Sample(4, 115733, 61, 0, (0, 12420), (6, -204)),
+        wire.Heartbeat(5, 315733, 62, 0, (0, 3120), (6, -203)),
+    ]
+    assert (counters.lost, counters.refused, counters.frames) == (0, 0, 7)
+
+
+def test_worked_example_of_samples_by_time() -> None:
+    events, counters = read_example(2)
+    board = Board(2400, False, "time", (0.0127,), ("in",), "bench-c", boot=59, rate=100, version="1.1")
+    assert events == [
+        wire.Hello(board, seq=0, time_us=4294940100),
+        wire.Sample(0, 4294945100, 0, 4, (5000,), (0,)),
+        wire.Sample(1, 4294955100, 0, 0, (2150,), (412,)),
+        wire.Sample(2, 4294965100, 0, 0, (12150,), (412,)),
+        wire.Sample(3, 7804, 0, 0, (1830,), (412,)),
+        wire.Damage(1, 0, 0),
+        wire.Sample(5, 27804, 3, 1, (21830,), (412,)),
+    ]
+    assert (counters.lost, counters.refused) == (1, 0)
+    times = [e.time_us for e in events if isinstance(e, wire.Sample)]
+    assert [(b - a) % 2**32 for a, b in pairwise(times)] == [10_000, 10_000, 10_000, 20_000]  # over the clock's run-over
+
+
+def test_worked_example_of_what_a_reader_of_1_0_does_not_know() -> None:
+    """Settings and self-test: counted, not understood."""
+    assert [parse.parse_line(line) for line in example(3)] == [wire.Unknown(6 + i, kind) for i, kind in enumerate("CTTT")]
 
 
 def test_inch_scale_is_exact() -> None:

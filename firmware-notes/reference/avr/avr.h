@@ -5,8 +5,6 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-#include "turned.h"
-
 #include "board.h"
 
 extern struct board board;
@@ -14,7 +12,10 @@ extern struct board board;
 void uart_start(void);
 bool uart_waiting(void); /* bytes from the host */
 void timer_start(void);
-void inputs_start(void);
 void soft_uart_start(void);
+void soft_uart_start_bit(void); /* from its interrupt */
+
+void inputs_start(void); /* as the board's settings say */
+void inputs_look(void);  /* once in each step of the main loop: inputs that were shut off because of noise are let in again */
 
 #endif

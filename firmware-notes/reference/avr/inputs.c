@@ -1,4 +1,7 @@
-/* Pins -> core: crank, index, scales, clocked gauges. One short interrupt each. */
+/* Pins -> core: crank, index, scales, clocked gauges. One short interrupt each.
+ *
+ * Noise can call an interrupt faster than it can be done with. So none may interrupt itself, and one that keeps everything else waiting for
+ * too long is shut off; the main loop lets it in again a little later, and says that edges may have been lost. */
 #include "inputs.h"
 
 #include <avr/interrupt.h>
@@ -6,10 +9,25 @@
 #include "port.h"
 #include "vectors.h"
 
-#define CLOCKED(kind) ((kind) == BCD || (kind) == FRAME24)
+/* Times in the timer's high byte, 128 us. */
+#define GRID_LATE 96       /* 12 ms: it comes each 10 ms at the least */
+#define MAIN_LOOP_LATE 128 /* 16 ms */
+#define SHUT_FOR 32        /* 4 ms: some forty bytes go out meanwhile */
 
-/* The 24-bit gauge comes through one transistor a line, which turns the signal over: clocked on the falling edge, low is 1. */
-#define BIT(kind, high) ((kind) == FRAME24 ? !(high) : (high))
+static uint8_t pin_changes, external; /* the interrupts that are to be enabled: PCICR and EIMSK */
+static volatile uint8_t looked_at;    /* when the main loop last came by */
+
+/* Interrupts are off, for both. The samples' grid has been kept waiting, and with it the clock and the line: few registers, for the crank. */
+HOT bool grid_starved(void)
+{
+    return (uint8_t)((uint8_t)(TCNT1 >> 8) - GPIOR1) > GRID_LATE;
+}
+
+/* A gauge's interrupt lets others in, but keeps the main loop waiting. */
+HOT bool main_loop_starved(void)
+{
+    return (uint8_t)((uint8_t)(TCNT1 >> 8) - looked_at) > MAIN_LOOP_LATE;
+}
 
 /* The crank, up to 80,000 times a second. */
 ISR(PCINT0_vect, ISR_NAKED)
@@ -22,8 +40,11 @@ ISR(PCINT0_vect, ISR_NAKED)
 HANDLER(__vector_crank_counted)
 {
     latch_crank(&board.latch, CRANK_PINS());
-    if (PCIFR & _BV(PCIF0))
+    if (PCIFR & _BV(PCIF0)) {
         scales_step(scales_read());
+        if (grid_starved())
+            PCICR &= (uint8_t)~_BV(PCIE0);
+    }
 }
 
 HANDLER(__vector_crank_latched)
@@ -31,46 +52,131 @@ HANDLER(__vector_crank_latched)
     uint8_t crank = CRANK_PINS();
     struct scale_pins scales = scales_read(); /* at once: what comes in between is skew */
 
-    if (!latch_crank(&board.latch, crank))
-        return;
-    GPIOR0 &= (uint8_t)~EDGE_WANTED;
-    inputs_latch(scales);
+    if (latch_crank(&board.latch, crank)) {
+        GPIOR0 &= (uint8_t)~EDGE_WANTED;
+        inputs_latch(scales);
+    } else if ((PCIFR & _BV(PCIF0)) && grid_starved()) {
+        PCICR &= (uint8_t)~_BV(PCIE0);
+    }
 }
 
-#if INDEX
+/* Before all others, so only twice in each step of the main loop, which sets GPIOR2 to 0: a crank that turns round on the pulse gives two. */
 ISR(INT0_vect)
 {
+    if (GPIOR2++)
+        EIMSK &= (uint8_t)~_BV(INT0);
     latch_index(&board.latch, INDEX_HIGH(), CRANK_PINS(), timer_ticks());
 }
-#endif
 
-/* A gauge's bits come a hundred microseconds apart and more: the crank may interrupt them. */
-#if CH1 == SCALE
+/* A gauge's bits come a hundred microseconds apart and more: the crank may interrupt them, and every other interrupt but their own. */
+HOT void take_bit(uint8_t channel, bool high)
+{
+    sei();
+    bits_add(&board.indicator[channel].bits, high, port_ticks());
+    cli();
+}
+
+ISR(INT1_vect, ISR_NAKED)
+{
+    CHOOSE(SERIAL_1, __vector_gauge_1, __vector_serial_1);
+}
+
+HANDLER(__vector_gauge_1)
+{
+    bool high = DATA1_HIGH();
+
+    EIMSK &= (uint8_t)~_BV(INT1);
+    take_bit(0, high);
+    if (!(EIFR & _BV(INTF1)) || !main_loop_starved())
+        EIMSK |= _BV(INT1);
+}
+
+HANDLER(__vector_serial_1)
+{
+    soft_uart_start_bit();
+}
+
 ISR(PCINT2_vect)
 {
-    latch_scale(&board.latch, 0, SCALE1_PINS());
+    latch_scale(&board.latch, 0, SCALE1_OF(PIND));
+    if ((PCIFR & _BV(PCIF2)) && grid_starved())
+        PCICR &= (uint8_t)~_BV(PCIE2);
 }
-#elif CLOCKED(CH1)
-ISR(INT1_vect, ISR_NOBLOCK)
-{
-    bool bit = BIT(CH1, DATA1_HIGH());
-    bits_add(&board.indicator[0].bits, bit, port_ticks());
-}
-#endif
 
-#if CH2 == SCALE
-ISR(PCINT1_vect)
+ISR(PCINT1_vect, ISR_NAKED)
 {
-    latch_scale(&board.latch, 1, SCALE2_PINS());
+    CHOOSE(SCALE_2, __vector_gauge_2, __vector_scale_2);
 }
-#elif CLOCKED(CH2)
-ISR(PCINT1_vect, ISR_NOBLOCK)
+
+HANDLER(__vector_scale_2)
 {
-    bool bit = BIT(CH2, DATA2_HIGH());
-    if (!CLOCK2_HIGH())
-        bits_add(&board.indicator[1].bits, bit, port_ticks());
+    latch_scale(&board.latch, 1, SCALE2_OF(PINC));
+    if ((PCIFR & _BV(PCIF1)) && grid_starved())
+        PCICR &= (uint8_t)~_BV(PCIE1);
 }
-#endif
+
+/* Read at the falling edge, as channel 1. */
+HANDLER(__vector_gauge_2)
+{
+    bool high = DATA2_HIGH(), falling = !CLOCK2_HIGH();
+
+    PCICR &= (uint8_t)~_BV(PCIE1);
+    if (falling)
+        take_bit(1, high);
+    if (!(PCIFR & _BV(PCIF1)) || !main_loop_starved())
+        PCICR |= _BV(PCIE1);
+}
+
+/* PCICR's bits, and this one for INT1. */
+#define SHUT_INT1 0x80
+
+static void let_in_again(uint8_t shut)
+{
+    struct scale_pins pins = scales_read();
+
+    if (shut & _BV(PCIE0))
+        latch_crank_missed(&board.latch, CRANK_PINS());
+    if (shut & _BV(PCIE2))
+        latch_scale_missed(&board.latch, 0, SCALE1_OF(pins.d));
+    if (shut & _BV(PCIE1)) {
+        if (LATCH_SCALE(1))
+            latch_scale_missed(&board.latch, 1, SCALE2_OF(pins.c));
+        else
+            board.indicator[1].bits.lost++;
+    }
+    if (shut & SHUT_INT1)
+        board.indicator[0].bits.lost++;
+    PCICR = pin_changes;
+    EIMSK |= external & _BV(INT1);
+}
+
+static void let_index_in_again(void)
+{
+    if (EIFR & _BV(INTF0)) {
+        EIFR = _BV(INTF0);
+        board.latch.index_missed++;
+    }
+    EIMSK |= _BV(INT0);
+}
+
+void inputs_look(void)
+{
+    static uint8_t shut_at;
+    static bool were_shut;
+    uint8_t before = port_lock(), now = (uint8_t)(TCNT1 >> 8), off = external & (uint8_t)~EIMSK;
+    uint8_t shut = (pin_changes & (uint8_t)~PCICR) | (off & _BV(INT1) ? SHUT_INT1 : 0);
+
+    looked_at = now;
+    GPIOR2 = 0;
+    if (off & _BV(INT0))
+        let_index_in_again();
+    if (shut && !were_shut)
+        shut_at = now;
+    else if (shut && (uint8_t)(now - shut_at) >= SHUT_FOR)
+        let_in_again(shut);
+    were_shut = shut;
+    port_unlock(before);
+}
 
 void port_request(uint8_t channel, bool on)
 {
@@ -80,8 +186,27 @@ void port_request(uint8_t channel, bool on)
         PORTC &= (uint8_t)~REQUEST_PIN(channel);
 }
 
+uint8_t port_levels(void)
+{
+    uint8_t b = PINB, c = PINC, d = PIND, levels = (b >> 1 & 1) | (uint8_t)(b << 1 & 2) | (d & 4);
+
+    if (GPIOR0 & SCALE_1)
+        levels |= (uint8_t)((d >> 2 & 8) | (d & 16)); /* PD5, PD4 */
+    else
+        levels |= d & 24; /* PD3, PD4 */
+    if (GPIOR0 & SCALE_2)
+        levels |= (uint8_t)((c << 4 & 32) | (c << 6 & 64)); /* PC1, PC0 */
+    else
+        levels |= (uint8_t)(c << 5 & 96); /* PC0, PC1 */
+    return levels;
+}
+
+/* Interrupts are off. */
 void inputs_start(void)
 {
+    const struct settings *s = &board.settings;
+    enum indicator_kind second = s->channels == 2 ? (enum indicator_kind)s->channel[1].kind : INDICATOR_ASCII;
+
     /* Pull-ups on every input, connected or not; the request pins drive a transistor and rest low. */
     PORTB = _BV(PB5) - 1;
     PORTD = (uint8_t)~(_BV(PD0) | _BV(PD1));
@@ -90,27 +215,38 @@ void inputs_start(void)
     for (volatile uint8_t settle = 0; settle < 100; settle++) {
     }
 
+    GPIOR0 = 0;
+    pin_changes = _BV(PCIE0);
+    external = s->index ? _BV(INT0) : 0;
+    PCMSK0 = CRANK_MASK;
+    switch (s->channel[0].kind) {
+    case INDICATOR_SCALE:
+        GPIOR0 |= SCALE_1;
+        pin_changes |= _BV(PCIE2);
+        PCMSK2 = SCALE1_MASK;
+        break;
+    case INDICATOR_ASCII:
+        GPIOR0 |= SERIAL_1; /* its interrupt is shut while a byte comes in: soft_uart.c */
+        break;
+    default:
+        external |= _BV(INT1);
+        break;
+    }
+    if (second != INDICATOR_ASCII) { /* there is a second channel */
+        GPIOR0 |= second == INDICATOR_SCALE ? SCALE_2 : 0;
+        pin_changes |= _BV(PCIE1);
+        PCMSK1 = second == INDICATOR_SCALE ? SCALE2_MASK : _BV(PC0);
+    }
+
     /* The state is what the pins say, not 0: else the first edge may count as an illegal step, or as one too many. */
     quad_start(&board.latch.crank, CRANK_PINS());
-    PCMSK0 = CRANK_MASK;
-    PCICR = _BV(PCIE0);
-#if INDEX
-    EIMSK |= _BV(INT0);
-#endif
+    quad_start(&board.latch.scale[0], SCALE1_OF(PIND));
+    quad_start(&board.latch.scale[1], SCALE2_OF(PINC));
     EICRA = INDEX_RISING | _BV(ISC11); /* and the falling edge of PD3, used or not */
-#if CH1 == SCALE
-    quad_start(&board.latch.scale[0], SCALE1_PINS());
-    PCMSK2 = SCALE1_MASK;
-    PCICR |= _BV(PCIE2);
-#elif CLOCKED(CH1)
-    EIMSK |= _BV(INT1);
-#endif
-#if CH2 == SCALE
-    quad_start(&board.latch.scale[1], SCALE2_PINS());
-    PCMSK1 = SCALE2_MASK;
-    PCICR |= _BV(PCIE1);
-#elif CLOCKED(CH2)
-    PCMSK1 = _BV(PC0);
-    PCICR |= _BV(PCIE1);
-#endif
+    EIFR = _BV(INTF0) | _BV(INTF1);    /* an edge of before */
+    GPIOR1 = looked_at = (uint8_t)(TCNT1 >> 8);
+    PCICR = pin_changes;
+    EIMSK = external;
+    if (GPIOR0 & SERIAL_1)
+        soft_uart_start();
 }

@@ -4,42 +4,27 @@
 #define INPUTS_H
 
 #include "avr.h"
-#include "config.h"
 #include "pins.h"
 #include "timer.h"
 
-/* The scales' pins at this moment. */
+/* The scales' pins at this moment, scales or not. */
 struct scale_pins {
-#if CH1 == SCALE
-    uint8_t first;
-#endif
-#if CH2 == SCALE
-    uint8_t second;
-#endif
+    uint8_t d, c;
 };
 
 HOT struct scale_pins scales_read(void)
 {
-    struct scale_pins pins;
+    struct scale_pins pins = {PIND, PINC};
 
-#if CH1 == SCALE
-    pins.first = SCALE1_PINS();
-#endif
-#if CH2 == SCALE
-    pins.second = SCALE2_PINS();
-#endif
     return pins;
 }
 
 HOT void scales_step(struct scale_pins pins)
 {
-    (void)pins;
-#if CH1 == SCALE
-    latch_scale(&board.latch, 0, pins.first);
-#endif
-#if CH2 == SCALE
-    latch_scale(&board.latch, 1, pins.second);
-#endif
+    if (LATCH_SCALE(0))
+        latch_scale(&board.latch, 0, SCALE1_OF(pins.d));
+    if (LATCH_SCALE(1))
+        latch_scale(&board.latch, 1, SCALE2_OF(pins.c));
 }
 
 HOT void inputs_latch(struct scale_pins pins)

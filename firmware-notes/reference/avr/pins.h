@@ -16,13 +16,13 @@
 
 /* Channel 1. A scale: PD5 A, PD4 B. A clocked gauge: PD3 clock (INT1), PD4 data, PC2 request. A serial gauge: PD3. */
 #define SCALE1_MASK (_BV(PD5) | _BV(PD4))
-#define SCALE1_PINS() ((uint8_t)(PIND >> 4 & 3))
+#define SCALE1_OF(port_d) ((uint8_t)((port_d) >> 4 & 3))
 #define CLOCK1_HIGH() ((PIND & _BV(PD3)) != 0)
 #define DATA1_HIGH() ((PIND & _BV(PD4)) != 0)
 
 /* Channel 2. A scale: PC1 A, PC0 B. A clocked gauge: PC0 clock, PC1 data, PC3 request. */
 #define SCALE2_MASK (_BV(PC1) | _BV(PC0))
-#define SCALE2_PINS() ((uint8_t)(PINC & 3))
+#define SCALE2_OF(port_c) ((uint8_t)((port_c) & 3))
 #define CLOCK2_HIGH() ((PINC & _BV(PC0)) != 0)
 #define DATA2_HIGH() ((PINC & _BV(PC1)) != 0)
 

@@ -9,9 +9,9 @@
 #include "vectors.h"
 
 #define TICKS_PER_SECOND (F_CPU / 8)
-#define LONGEST 60000u /* below the range of the compare register */
+#define LONGEST 20000u /* 10 ms: so often the main loop wakes at the least; inputs.c counts on it */
 #define OVERLOAD 200   /* 100 us */
-#define SUSPECT (FLAG_CRANK_STEP | (CH1 == SCALE ? FLAG_LIFT(0) : 0) | (CH2 == SCALE ? FLAG_LIFT(1) : 0))
+#define SUSPECT (uint8_t)(FLAG_CRANK_STEP | (GPIOR0 & (SCALE_1 | SCALE_2)) << 2) /* FLAG_LIFT of each scale */
 
 uint16_t timer_overflows;
 
@@ -28,10 +28,16 @@ static inline void look_for_overload(uint16_t due)
         board.latch.sticky |= SUSPECT;
 }
 
-ISR(TIMER1_OVF_vect)
+/* Of all that count time this interrupt comes last; so the grid, which comes three times as often, does its work if it is kept from it. */
+static inline void count_overflow(void)
 {
     look_for_overload(0);
     timer_overflows++;
+}
+
+ISR(TIMER1_OVF_vect)
+{
+    count_overflow();
 }
 
 /* Two handlers for one interrupt, as for the crank (inputs.c): marking an edge as wanted takes few registers, latching many. */
@@ -40,12 +46,20 @@ ISR(TIMER1_COMPA_vect, ISR_NAKED)
     CHOOSE(BY_TIME, __vector_grid_marked, __vector_grid_latched);
 }
 
+/* GPIOR1 tells inputs.c when the grid last came. */
 static inline void next_match(void)
 {
     ATOMIC_BLOCK(ATOMIC_FORCEON)
     {
-        look_for_overload(OCR1A);
-        OCR1A += part;
+        uint16_t match = OCR1A;
+
+        look_for_overload(match);
+        OCR1A = match + part;
+        GPIOR1 = (uint8_t)(match >> 8);
+        if ((TIFR1 & _BV(TOV1)) && match < 0x8000) {
+            TIFR1 = _BV(TOV1);
+            count_overflow();
+        }
     }
 }
 
@@ -66,24 +80,32 @@ static inline void take_by_time(struct event *e)
     latch_keep(&board.latch, e);
 }
 
-/* Open, both: an edge that waits already may come in before the next one is marked. Else marking and latching would always follow each
- * other at once, and hold up the crank for longer than it has at 80,000 edges/s. */
-OPEN_HANDLER(__vector_grid_marked)
+/* Both let others in, but not themselves: an edge that waits already may come in before the next one is marked. Else marking and latching
+ * would always follow each other at once, and hold up the crank for longer than it has at 80,000 edges/s. */
+static inline void grid(bool by_time)
 {
+    TIMSK1 &= (uint8_t)~_BV(OCIE1A);
+    sei();
     next_match();
-    if (--parts_left)
-        return;
-    parts_left = parts;
-    GPIOR0 |= EDGE_WANTED;
+    if (!--parts_left) {
+        parts_left = parts;
+        if (by_time)
+            take_by_time(latch_room(&board.latch));
+        else
+            GPIOR0 |= EDGE_WANTED;
+    }
+    cli();
+    TIMSK1 |= _BV(OCIE1A);
 }
 
-OPEN_HANDLER(__vector_grid_latched)
+HANDLER(__vector_grid_marked)
 {
-    next_match();
-    if (--parts_left)
-        return;
-    parts_left = parts;
-    take_by_time(latch_room(&board.latch));
+    grid(false);
+}
+
+HANDLER(__vector_grid_latched)
+{
+    grid(true);
 }
 
 void timer_start(void)
@@ -102,9 +124,12 @@ void port_rate(uint16_t per_second, bool by_edge)
     {
         parts = parts_left = pieces;
         part = piece;
-        OCR1A = TCNT1 + piece;
+        uint16_t now = TCNT1;
+
+        OCR1A = now + piece;
+        GPIOR1 = (uint8_t)(now >> 8);
         TIFR1 = _BV(OCF1A); /* a match of before */
-        GPIOR0 = by_edge ? 0 : BY_TIME;
+        GPIOR0 = (GPIOR0 & (uint8_t)~(EDGE_WANTED | BY_TIME)) | (by_edge ? 0 : BY_TIME);
     }
 }
 

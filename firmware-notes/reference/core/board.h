@@ -13,16 +13,19 @@
 #include "latch.h"
 #include "line.h"
 
-struct setup {
-    struct identity identity;
-    enum indicator_kind kind[CHANNELS];
-    struct unit unit[CHANNELS];
-    uint16_t rate;      /* samples a second at the start */
-    uint16_t rate_most; /* what the line can carry */
+/* What the port can do. */
+struct limits {
+    uint16_t rate;                /* samples a second at the start ... */
+    uint16_t rate_most[CHANNELS]; /* ... and what the line can carry, with one channel and with two */
+    bool turned_over;             /* a 24-bit gauge comes through a transistor a line */
 };
 
+/* Why the board has started, where that is worth saying: the number of the fault `restart`. */
+enum start { START_USUAL, START_WATCHDOG, START_SUPPLY };
+
 struct board {
-    const struct setup *setup;
+    const struct limits *limits;
+    struct settings settings;
     struct latch latch; /* shared with the interrupts */
     struct indicator indicator[CHANNELS];
     struct clock clock;
@@ -32,8 +35,10 @@ struct board {
     struct event zeroed;   /* counts before the last `zero`, for the events that were waiting then ... */
     uint8_t zeroed_events; /* ... so many still do, ... */
     bool zeroed_index;     /* ... and the index pulse does */
-    uint8_t channels;
+    uint8_t testing;       /* frames of the self-test that are to be sent yet */
     bool hello;            /* one is to be sent */
+    bool anew;             /* something was set: the port must start the board anew */
+    bool indexed;          /* the newest frame was an index */
     bool dropped;          /* frames were, since the last sample */
     uint16_t rate;
     uint32_t boot;
@@ -43,8 +48,10 @@ struct board {
     uint32_t moved_to;
 };
 
-/* `b` is all zeros, but for what the interrupts may have latched. `boot` differs from one start to the next and is not 0. */
-void board_start(struct board *b, const struct setup *setup, uint32_t boot);
+/* `b` is all zeros. The settings come first: the interrupts may begin behind them, and the board starts behind those. `boot` differs from one
+ * start to the next and is not 0. */
+void board_settings(struct board *b);
+void board_start(struct board *b, const struct limits *limits, uint32_t boot, enum start why);
 
 /* One step of work. False: there was none, the processor may sleep until the next interrupt. */
 bool board_work(struct board *b);

@@ -2,6 +2,8 @@
 
 #include <string.h>
 
+#include "text.h"
+
 static bool rate(struct command_line *c, const char *digits)
 {
     uint16_t number = 0;
@@ -24,16 +26,24 @@ static enum command meaning(struct command_line *c)
     if (memchr(c->text, 0, c->length))
         return COMMAND_BAD;
     c->text[c->length] = 0;
-    if (!strcmp(c->text, "hello"))
+    if (!c->length)
+        return COMMAND_NONE;
+    if (text_is(c->text, TEXT("hello")))
         return COMMAND_HELLO;
-    if (!strcmp(c->text, "zero"))
+    if (text_is(c->text, TEXT("zero")))
         return COMMAND_ZERO;
-    if (!strcmp(c->text, "latch edge"))
+    if (text_is(c->text, TEXT("latch edge")))
         return COMMAND_LATCH_EDGE;
-    if (!strcmp(c->text, "latch time"))
+    if (text_is(c->text, TEXT("latch time")))
         return COMMAND_LATCH_TIME;
-    if (!strncmp(c->text, "rate ", 5) && rate(c, c->text + 5))
+    if (text_begins(c->text, TEXT("rate ")) && rate(c, c->text + 5))
         return COMMAND_RATE;
+    if (text_is(c->text, TEXT("settings")))
+        return COMMAND_SETTINGS;
+    if (text_is(c->text, TEXT("test")))
+        return COMMAND_TEST;
+    if (text_begins(c->text, TEXT("set ")))
+        return COMMAND_SET;
     return COMMAND_BAD;
 }
 

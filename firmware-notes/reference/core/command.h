@@ -5,18 +5,23 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-#define COMMAND_MOST 12 /* the longest is "latch edge\r" */
+#define COMMAND_MOST 35 /* the longest is "set name " and 24 characters, and "\r" */
 #define RATE_MOST 5000
 
 enum command {
-    COMMAND_NONE, /* the line has not ended */
+    COMMAND_NONE, /* the line has not ended, or is empty */
     COMMAND_BAD,  /* a line that was not understood */
     COMMAND_HELLO,
     COMMAND_ZERO,
     COMMAND_LATCH_EDGE,
     COMMAND_LATCH_TIME,
     COMMAND_RATE,
+    COMMAND_SETTINGS,
+    COMMAND_TEST,
+    COMMAND_SET, /* what is to be set stands in `text` from COMMAND_SET_AT on, until the next byte comes */
 };
+
+#define COMMAND_SET_AT 4
 
 struct command_line {
     uint32_t lines; /* ended since the start: the position of the last one */

@@ -1,10 +1,15 @@
 #include "faults.h"
 
 #include "clock.h"
+#include "text.h"
 
-const char *const FAULT_WORD[FAULTS] = {
-    "crank-step", "lift1-step", "lift2-step", "lift1-silent", "lift2-silent", "lift1-bad", "lift2-bad", "busy", "command",
-};
+static const char WORDS[] TEXT_KEPT = "crank-step\0lift1-step\0lift2-step\0lift1-silent\0lift2-silent\0lift1-bad\0lift2-bad\0"
+                                      "lift1-jump\0lift2-jump\0busy\0command\0restart\0settings";
+
+const char *fault_word(enum fault which)
+{
+    return text_word(WORDS, (uint8_t)which);
+}
 
 bool faults_due(struct faults *f, uint32_t now, enum fault *which)
 {

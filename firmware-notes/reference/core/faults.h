@@ -13,12 +13,16 @@ enum fault {
     FAULT_LIFT2_SILENT,
     FAULT_LIFT1_BAD,
     FAULT_LIFT2_BAD,
+    FAULT_LIFT1_JUMP,
+    FAULT_LIFT2_JUMP,
     FAULT_BUSY,
     FAULT_COMMAND,
+    FAULT_RESTART,
+    FAULT_SETTINGS,
     FAULTS
 };
 
-extern const char *const FAULT_WORD[FAULTS];
+const char *fault_word(enum fault which); /* see text.h */
 
 struct faults {
     uint32_t number[FAULTS];

@@ -20,7 +20,7 @@ bool gauge_scale(uint32_t digits, uint8_t decimals, bool minus, const struct uni
 /* 13 digits of 4 bits, each least significant bit first: F F F F, sign (0 or 8), six digits, decimals (0 to 5), unit (0 mm, 1 inch). */
 bool gauge_bcd(const uint8_t bits[7], const struct unit *unit, int32_t *count);
 
-/* 24 bits, least significant first: magnitude 0 to 15, bit 20 minus, bit 23 inch. Hundredths of mm, or 2000ths of an inch. */
+/* 24 bits, least significant first: magnitude 0 to 15, bit 20 minus, bit 23 inch, the rest 0. Hundredths of mm, or 2000ths of an inch. */
 bool gauge_24bit(const uint8_t bits[3], const struct unit *unit, int32_t *count);
 
 /* Lines of text, "+12.345mm": see gauge_ascii.c. */

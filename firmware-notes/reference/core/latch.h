@@ -16,8 +16,9 @@
 #include "quadrature.h"
 
 #define CHANNELS 2
-#ifndef SCALES
-#define SCALES CHANNELS /* channels that may be quadrature scales: a port with fewer latches faster */
+/* Whether a channel is a quadrature scale now; a port that knows latches faster. */
+#ifndef LATCH_SCALE
+#define LATCH_SCALE(channel) true
 #endif
 #define LATCH_EVENTS 8
 
@@ -58,6 +59,13 @@ struct latch {
     bool by_edge;          /* latch=edge */
 };
 
+/* Where hardware counts the edges: how far each counter (crank, channel 1, channel 2) has gone since this was last called. Called with
+ * interrupts off, more often than a counter runs through half its range. Such a port defines PORT_COUNTS; it calls neither latch_crank nor
+ * latch_scale, and everything else, `zero` too, is as without. */
+#ifdef PORT_COUNTS
+void port_counts(int32_t steps[1 + CHANNELS]);
+#endif
+
 /* What a port does when the crank turns round: it may choose the edge of the index signal that it waits for. */
 #ifndef LATCH_TURNED
 #define LATCH_TURNED(down) ((void)0)
@@ -91,12 +99,46 @@ HOT void latch_scale(struct latch *l, uint8_t channel, uint8_t pins)
         l->sticky |= FLAG_LIFT(channel);
 }
 
-HOT void latch_fill(const struct latch *l, struct event *e, uint32_t ticks)
+/* Edges may have passed unseen: one of them is counted as an illegal step, so that it is told. */
+HOT void latch_crank_missed(struct latch *l, uint8_t pins)
 {
+    latch_crank(l, pins);
+    count_up(&l->crank.illegal);
+    l->sticky |= FLAG_CRANK_STEP;
+}
+
+HOT void latch_scale_missed(struct latch *l, uint8_t channel, uint8_t pins)
+{
+    latch_scale(l, channel, pins);
+    count_up(&l->scale[channel].illegal);
+    l->sticky |= FLAG_LIFT(channel);
+}
+
+/* Brings the counts up to this moment, where hardware counts. */
+HOT void latch_counts(struct latch *l)
+{
+#ifdef PORT_COUNTS
+    int32_t steps[1 + CHANNELS] = {0};
+
+    port_counts(steps);
+    count_add(&l->crank.count, steps[0]);
+    for (uint8_t c = 0; c < CHANNELS; c++)
+        count_add(&l->scale[c].count, steps[1 + c]);
+    if (steps[0])
+        l->down = steps[0] < 0;
+#else
+    (void)l;
+#endif
+}
+
+HOT void latch_fill(struct latch *l, struct event *e, uint32_t ticks)
+{
+    latch_counts(l);
     e->ticks = ticks;
     e->crank = l->crank.count;
-    for (uint8_t c = 0; c < SCALES; c++)
-        e->scale[c] = l->scale[c].count;
+    for (uint8_t c = 0; c < CHANNELS; c++)
+        if (LATCH_SCALE(c))
+            e->scale[c] = l->scale[c].count;
     e->flags = l->sticky;
     e->by_edge = l->by_edge;
 }
@@ -136,22 +178,34 @@ HOT void latch_event(struct latch *l, uint32_t ticks)
  * The pulse is taken where it begins going up and where it ends going down, so that both name one place. An encoder
  * that gates the pulse with A and B moves it together with a crank edge, which this interrupt may have overtaken: going up
  * the count is the one after that edge, going down the one before it, both times that of the state with the pulse high.
- * The overtaken edge is counted here, so that it does not wait for this interrupt to end; it is not one that can be latched. */
+ * The overtaken edge is counted here, so that it does not wait for this interrupt to end; it is not one that can be latched.
+ * Hardware has counted that edge already, so there the count of the state with the pulse high is, going down, one more. */
 HOT void latch_index(struct latch *l, bool high, uint8_t pins, uint32_t ticks)
 {
+#ifdef PORT_COUNTS
+    (void)pins;
+    latch_counts(l);
+#else
     if (high)
         latch_crank(l, pins);
+#endif
     if (high != l->down) {
         if (l->index_waits) {
             l->index_missed++;
         } else {
             l->index.ticks = ticks;
             l->index.crank = l->crank.count;
+#ifdef PORT_COUNTS
+            if (l->down)
+                count_up(&l->index.crank);
+#endif
             l->index_waits = true;
         }
     }
+#ifndef PORT_COUNTS
     if (!high)
         latch_crank(l, pins);
+#endif
 }
 
 /* For the main loop. What waits stays as it is until it is let go, so it is copied with interrupts on; `waiting` is one byte and needs no
@@ -169,13 +223,17 @@ HOT void latch_drop(struct latch *l)
     l->waiting--;
 }
 
-/* Locked. Gives the pulses missed since. */
-HOT uint8_t latch_index_drop(struct latch *l)
+HOT void latch_index_drop(struct latch *l)
+{
+    l->index_waits = false;
+}
+
+/* Locked. Pulses there was no room for since this was last called. */
+HOT uint8_t latch_index_missed(struct latch *l)
 {
     uint8_t missed = l->index_missed;
 
     l->index_missed = 0;
-    l->index_waits = false;
     return missed;
 }
 

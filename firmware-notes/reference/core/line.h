@@ -15,7 +15,11 @@ struct line {
 
 void line_begin(struct line *l, char kind);
 void line_char(struct line *l, char c); /* what does not fit is left out; nothing that this firmware sends is so long */
-void line_text(struct line *l, const char *text);
+void line_text(struct line *l, const char *text); /* constant, see text.h */
+void line_name(struct line *l, const char *name); /* not constant */
+void line_hex(struct line *l, uint8_t digit);
+void line_number(struct line *l, uint32_t number);
+void line_signed(struct line *l, int32_t number);
 void line_u32(struct line *l, uint32_t number); /* these two put a comma in front */
 void line_i32(struct line *l, int32_t number);
 void line_end(struct line *l);

@@ -11,3 +11,11 @@ uint32_t count_value(const struct count *c)
 {
     return (uint32_t)c->byte[3] << 24 | (uint32_t)c->byte[2] << 16 | (uint32_t)c->byte[1] << 8 | c->byte[0];
 }
+
+void count_add(struct count *c, int32_t steps)
+{
+    uint32_t sum = count_value(c) + (uint32_t)steps;
+
+    for (uint8_t i = 0; i < 4; i++)
+        c->byte[i] = (uint8_t)(sum >> 8 * i);
+}

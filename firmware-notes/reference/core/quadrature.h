@@ -39,6 +39,7 @@ HOT void count_down(struct count *c)
 }
 
 uint32_t count_value(const struct count *c);
+void count_add(struct count *c, int32_t steps);
 
 /* The state the pins are in now; counts nothing. Without it the first edge after the start may be an illegal one. */
 HOT void quad_start(struct quad *q, uint8_t pins)

@@ -32,6 +32,9 @@ static avr_irq_t *to_board;
 static int output = -1, terminal = -1;
 static int begun, held, linger;
 static long sent_bytes;
+static int was_reset;
+static unsigned lowest_stack = 0xFFFF;
+static void (*reset_chip)(avr_t *);
 
 static double seconds(clockid_t clock)
 {
@@ -85,6 +88,32 @@ static void prepare_uart(void)
     avr_ioctl(avr, AVR_IOCTL_UART_SET_FLAGS('0'), &flags);
 }
 
+/* Also by its own watchdog. The emulator forgets then what hangs on the pins. */
+static void reset_with_the_rig(avr_t *a)
+{
+    reset_chip(a);
+    was_reset = 1;
+}
+
+/* Nothing but the watchdog ends this: `rjmp .` at the end of the flash, interrupts off. */
+static void hang(void)
+{
+    avr_flashaddr_t at = avr->flashend - 1;
+
+    avr->flash[at] = 0xFF;
+    avr->flash[at + 1] = 0xCF;
+    avr->pc = at;
+    avr->sreg[S_I] = 0;
+}
+
+static void look_at_the_stack(void)
+{
+    unsigned pointer = avr->data[R_SPL] | (unsigned)avr->data[R_SPH] << 8;
+
+    if (pointer >= 0x100 && pointer < lowest_stack) /* 0 until the start-up code has set it */
+        lowest_stack = pointer;
+}
+
 static void make_board(const char *image)
 {
     elf_firmware_t firmware;
@@ -101,6 +130,8 @@ static void make_board(const char *image)
     avr->sleep = do_not_sleep;
     avr->run_cycle_limit = 16000; /* the default of 1 looks at the timers after each instruction; they bound every run all the same */
     prepare_uart();
+    reset_chip = avr->reset;
+    avr->reset = reset_with_the_rig;
     avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_OUTPUT), from_board, NULL);
     to_board = avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_INPUT);
     avr_irq_register_notify(avr_get_interrupt_irq(avr, AVR_INT_ANY) + AVR_INT_IRQ_RUNNING, interrupt_begins, NULL);
@@ -146,8 +177,8 @@ static void do_action(const struct action *a)
             avr_raise_irq(to_board, (uint8_t)*p);
     } else if (a->kind == RESET) {
         avr_reset(avr);
-        prepare_uart();
-        rig_after_reset();
+    } else if (a->kind == HANG) {
+        hang();
     } else if (a->kind == HOLD && terminal >= 0) {
         rig_hold();
         held = 1;
@@ -161,9 +192,9 @@ static void report(double wall, double cpu, double board)
     const struct counts *c = rig_counts();
 
     printf("{\"count\": [%ld, %ld, %ld], \"edges\": [%ld, %ld, %ld], \"pulses\": %ld, \"readings\": [%ld, %ld], "
-           "\"bytes\": %ld, \"board_s\": %.6f, \"wall_s\": %.3f, \"cpu_s\": %.3f}\n",
+           "\"bytes\": %ld, \"stack\": %u, \"board_s\": %.6f, \"wall_s\": %.3f, \"cpu_s\": %.3f}\n",
            c->count[0], c->count[1], c->count[2], c->edges[0], c->edges[1], c->edges[2], c->pulses, c->readings[1], c->readings[2],
-           sent_bytes, board, wall, cpu);
+           sent_bytes, lowest_stack, board, wall, cpu);
     fflush(stdout);
 }
 
@@ -222,6 +253,12 @@ int main(int argc, char **argv)
         if (state == cpu_Done || state == cpu_Crashed) {
             fprintf(stderr, "the firmware has stopped\n");
             return 4;
+        }
+        look_at_the_stack();
+        if (was_reset) {
+            was_reset = 0;
+            prepare_uart();
+            rig_after_reset();
         }
         while (begun == 1 && !held && next < script.action_count && avr->cycle >= began + CYCLES(script.actions[next].us)) {
             do_action(&script.actions[next++]);

@@ -14,7 +14,13 @@ struct pin pin_of(avr_t *avr, char port, int bit)
     abort();
 }
 
-void pin_drive(const struct pin *pin, int level)
+/* The one pin that noise is on, whoever drives it. */
+static struct {
+    struct pin pin;
+    int level, turned_over;
+} noise;
+
+static void put(const struct pin *pin, int level)
 {
     pin->port->external.pull_mask |= pin->bit;
     if (level)
@@ -22,4 +28,25 @@ void pin_drive(const struct pin *pin, int level)
     else
         pin->port->external.pull_value &= (uint8_t)~pin->bit;
     avr_raise_irq(pin->irq, (uint32_t)level);
+}
+
+void pin_drive(const struct pin *pin, int level)
+{
+    if (pin->port == noise.pin.port && pin->bit == noise.pin.bit) {
+        noise.level = level;
+        level ^= noise.turned_over;
+    }
+    put(pin, level);
+}
+
+void pin_noise(const struct pin *pin)
+{
+    noise.pin = *pin;
+    noise.level = (pin->port->external.pull_value & pin->bit) != 0;
+}
+
+void pin_turn_over(void)
+{
+    noise.turned_over = !noise.turned_over;
+    put(&noise.pin, noise.level ^ noise.turned_over);
 }

@@ -167,10 +167,36 @@ void rig_after_reset(void)
         start_edges();
 }
 
+/* One pin at a time: turned over and back again, whatever else drives it. */
+static struct {
+    avr_cycle_count_t half;
+    long left; /* half periods */
+} noise;
+
+static avr_cycle_count_t noise_timer(avr_t *a, avr_cycle_count_t when, void *parameter)
+{
+    (void)a;
+    (void)parameter;
+    pin_turn_over();
+    return --noise.left ? when + noise.half : 0;
+}
+
+static void make_noise(const struct action *action)
+{
+    struct pin pin = pin_of(avr, action->port, action->bit);
+
+    pin_noise(&pin);
+    noise.half = HZ / 2000 / (avr_cycle_count_t)action->khz;
+    noise.left = 2L * action->pulses;
+    avr_cycle_timer_register(avr, 1, noise_timer, NULL);
+}
+
 void rig_do(const struct action *action)
 {
     if (action->kind == JUMP)
         move(action->number, 2);
+    else if (action->kind == NOISE)
+        make_noise(action);
     else
         gauges_do(action);
 }

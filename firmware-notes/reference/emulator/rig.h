@@ -33,13 +33,15 @@ struct pin {
 
 struct pin pin_of(avr_t *avr, char port, int bit);
 void pin_drive(const struct pin *pin, int level);
+void pin_noise(const struct pin *pin); /* from now on this is the pin that ... */
+void pin_turn_over(void);              /* ... this turns over, and back again */
 
 void rig_attach(avr_t *avr, const struct script *script, FILE *edges); /* pins take their first levels */
 void rig_begin(avr_cycle_count_t at);                                   /* the script's time 0 */
 void rig_hold(void);                                                    /* everything that moves stands still ... */
 void rig_resume(avr_cycle_count_t held);                                /* ... and goes on, so many cycles later */
 void rig_after_reset(void); /* the emulator forgets its timers and the pins' levels */
-void rig_do(const struct action *action); /* jump, hush, speak, spoil */
+void rig_do(const struct action *action); /* jump, hush, speak, spoil, noise */
 const struct counts *rig_counts(void);
 
 void gauges_attach(avr_t *avr, const struct script *script, struct counts *counts);

@@ -45,7 +45,7 @@ static bool gauge(const char *text, struct gauge_setup *g)
 
 static bool action(const char *word, const char *text, struct action *a)
 {
-    static const char *const WORDS[] = {"jump", "hush", "speak", "spoil", "send", "hold", "reset", "end"};
+    static const char *const WORDS[] = {"jump", "hush", "speak", "spoil", "noise", "send", "hold", "reset", "hang", "end"};
     int used = 0;
 
     memset(a, 0, sizeof *a);
@@ -55,6 +55,8 @@ static bool action(const char *word, const char *text, struct action *a)
     if (a->kind > END || sscanf(text, "%" SCNd64 " %n", &a->us, &used) < 1)
         return false;
     text += used;
+    if (a->kind == NOISE)
+        return sscanf(text, "%c%d %d %d", &a->port, &a->bit, &a->khz, &a->pulses) == 4 && a->khz > 0 && a->khz <= 1000;
     if (a->kind == SEND)
         snprintf(a->words, sizeof a->words, "%s\n", text);
     return a->kind >= SEND || (sscanf(text, "%d", &a->number) == 1 && a->number >= 0 && a->number < SIGNALS);

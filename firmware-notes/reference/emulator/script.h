@@ -8,11 +8,13 @@
  *   channel N ascii EVERY DECIMALS    a line of text at 9600 baud each EVERY
  *   knot TIME CRANK [LIFT1 [LIFT2]]   counts
  *   jump TIME N                       both signals of the crank (0) or scale N move at once: two counts, one of which no board can see
+ *   noise TIME PIN KHZ PULSES          pulses on a pin (B1 is PB1): its level is turned over and back again
  *   hush TIME N, speak TIME N         gauge N stops sending, and goes on
  *   spoil TIME N                      the next frame of gauge N is damaged
  *   send TIME WORDS                   a line from the host
  *   hold TIME                         the script waits, and with it the rig, until the host sends something (on a pseudo-terminal)
  *   reset TIME                        the board loses power for a moment
+ *   hang TIME                         the processor runs into an endless loop with its interrupts off
  *   end TIME
  */
 #ifndef SCRIPT_H
@@ -38,13 +40,15 @@ struct knot {
     int32_t count[SIGNALS];
 };
 
-enum action_kind { JUMP, HUSH, SPEAK, SPOIL, SEND, HOLD, RESET, END };
+enum action_kind { JUMP, HUSH, SPEAK, SPOIL, NOISE, SEND, HOLD, RESET, HANG, END };
 
 struct action {
     int64_t us;
     enum action_kind kind;
     int number;
-    char words[32];
+    char words[64];
+    char port; /* of noise: the pin, its rate and how many pulses */
+    int bit, khz, pulses;
 };
 
 struct script {

@@ -1,0 +1,26 @@
+"""Which keys do something now: those that the footer shows and the screen hears."""
+
+from __future__ import annotations
+
+from acquire.procedure.session import Place, overridable, places
+from acquire.procedure.station import Station
+from acquire.procedure.steps import CAUTIONS, DONE, STEPS
+
+
+def offered(station: Station, *, curve: bool) -> dict[str, bool]:
+    """By action; those that always do something are not in it. `curve`: whether there is one to view."""
+    played = station.setup.replayed is not None
+    return {
+        "said": STEPS[station.session.at.step].asks and not station.said and not played,
+        "override": overridable(station.session) and not played,
+        "redo": bool(to_redo(station)) and not played,
+        "review": curve,
+    }
+
+
+def to_redo(station: Station) -> list[Place]:
+    """The places that may be done again, the one in hand last. None before the cautions are read, which come first at every start."""
+    session = station.session
+    if session.at.step == CAUTIONS:
+        return []
+    return [place for place in places(session.plan) if place.step != DONE and (place in session.done or place == session.at)]

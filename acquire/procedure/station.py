@@ -1,0 +1,262 @@
+"""The whole state behind the screen: link, recording, session. Takes outcomes and a person's words. No screen, no loop.
+
+Frames go to the recorder first. What the data show moves the session on (`look`), and everything that moves it is written down.
+"""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+
+from acquire.link.outcomes import Batch, Broken, Ended, Idle, Outcome
+from acquire.link.reconnect import Connected
+from acquire.procedure.facts import facts_of
+from acquire.procedure.headers import header_for
+from acquire.procedure.link_state import LinkWatch
+from acquire.procedure.located_tdc import LocatedTdc
+from acquire.procedure.messages import ERROR, NOTE, WARNING, MessageLog
+from acquire.procedure.recorded_step import RESTED_US, RecordedStep
+from acquire.procedure.session import REDONE, TDC_LOST, Facts, Happened, Place, after, looked_at, override, places, redo
+from acquire.procedure.setup import Setup, begun, direction_of_rotation
+from acquire.procedure.steps import RIG, SAID, STEPS, STOP, SWEEP, TRAVEL, ZERO
+from acquire.record.recorder import Recorder
+from acquire.wire import Event, Hello
+from analysis.base.errors import CaptureError, LobetraceError
+from analysis.base.samples import Board
+from analysis.decision.decide import Decision
+from analysis.job.folder import UNFINISHED, put_aside
+from analysis.live.partial import LiveResult
+from analysis.lobe.result import Measurement
+
+
+class Station:
+    """One job at one engine. `clock` in seconds, for ages and rates only."""
+
+    def __init__(self, setup: Setup, clock: Callable[[], float]) -> None:
+        self.setup, self.job = setup, setup.job
+        self.session = begun(setup)
+        self.recording: RecordedStep | None = None
+        self.watch = LinkWatch(clock)
+        self.messages = MessageLog(clock)
+        self.located = LocatedTdc(setup.job, setup.found_by)
+        self.forward = direction_of_rotation(setup)
+        self.live: LiveResult | None = None
+        self.result: Measurement | None = None
+        self.decision: Decision | None = None  # of everything recorded, in the result steps
+        self.fits = 0
+        self.ended = 0  # how often a step came to its end: the bell
+        self.reconnects = 0  # how often a board was greeted after the first time
+        self._board: Board | None = None
+        self._link = ""
+        self.said = False  # what the step in hand asks a person to say
+        self._place_recorded = self.session.at
+
+    # what comes in
+
+    def take(self, outcome: Connected | Outcome) -> None:
+        """What the source gave. CaptureError if it cannot be recorded."""
+        match outcome:
+            case Connected(hello=hello, same_count=same, missed=missed):
+                self.watch.connected(hello, missed)
+                self._greeted(hello.board, same, missed)
+            case Batch(events=events):
+                self.watch.batch(outcome)
+                self._events(events)
+            case Idle():
+                self._events(())  # that nothing comes the watch sees by its clock
+            case Ended() | Broken():
+                self._gone(outcome)
+
+    def _events(self, events: Sequence[Event]) -> None:
+        for k, event in enumerate(events):
+            if isinstance(event, Hello) and (self._board is None or event.restarted):
+                self._record(events[:k])
+                self._greeted(event.board, None if self._board is None else False, 0)
+                self._events(events[k + 1 :])
+                return
+        self._record(events)
+
+    def _record(self, events: Sequence[Event]) -> None:
+        if self.recording is not None:
+            self.recording.add(events)
+
+    def _greeted(self, board: Board, same: bool | None, missed: int) -> None:
+        """A board is there. Without one zero with what came before, what is being recorded begins anew; in a recording that stands
+        alone it goes on in the same file, which says so, and what counts is what came until then.
+        """
+        first, before, self._board = self._board is None, self._board, board
+        self.reconnects += not first
+        recorder = None if self.recording is None else self.recording.recorder
+        if not first and recorder is not None and (same or self.setup.alone is not None):
+            recorder.start(board, same_count=bool(same), missed=missed)
+        if not first and same and self.recording is not None:
+            self.say(NOTE, f"The board came back and went on counting; {missed} frames are missing.")
+            return
+        if not first and self.setup.alone is not None and self.recording is not None:
+            self.recording.starts_again()
+            self.say(WARNING, "The board started again: its count began anew, and what comes now does not count.")
+            return
+        self._link = uuid.uuid4().hex
+        if not first:
+            self.say(WARNING, "The board started again: its count began anew, and so does this recording.")
+        if self.setup.guided and (before is not None or self.located.found_by):
+            self._may_carry(board)
+        self.begin()
+
+    def _may_carry(self, board: Board) -> None:
+        """TDC survives a new start by the index pulse, or by a board that tells its starts apart."""
+        left = [place for place in places(self.session.plan) if place.step == SWEEP and place not in self.session.done]
+        if not left or not (self.located.found_by or self.session.done & {Place(STOP), Place(TRAVEL)}):
+            return
+        if self.located.holds(header_for(self.setup, left[0], board, self._link)):
+            return
+        self.located.lose()
+        self._moved(Happened(TDC_LOST, self.session.at))
+        self.say(ERROR, "There is no index pulse to find the place by: top dead center must be found again.")
+
+    def _gone(self, outcome: Ended | Broken) -> None:
+        self.watch.gone(outcome)
+        if isinstance(outcome, Broken) and self.watch.tries == 1:
+            self.say(ERROR, str(outcome.error))
+        elif isinstance(outcome, Ended) and self.setup.replayed is not None:
+            self.say(NOTE, "The capture is over.")
+
+    # what a person says
+
+    def say_so(self) -> None:
+        """The sentence that the step asks a person for; nothing where it asks for none."""
+        if self.said or not STEPS[self.session.at.step].asks:
+            return
+        self.said = True
+        if STEPS[self.session.at.step].record:  # what was set up by hand is set up now: the recording begins
+            self.begin()
+            return
+        if self.recording is not None:
+            self.recording.look_again()
+        self.setup.asks(self.session.at, True)
+
+    def override(self, reason: str) -> None:
+        """Go on although the data do not show it. UsageError without a reason."""
+        happened = override(self.session, reason)
+        self._mark(f"overridden: {happened.place.title}: {happened.reason}")
+        self._moved(happened)
+
+    def redo(self, place: Place) -> None:
+        """Do a step again. UsageError if it was not reached."""
+        self._moved(redo(self.session, place))
+
+    def say(self, kind: str, text: str) -> None:
+        """A message."""
+        self.messages.say(kind, text)
+
+    def failed(self, worker: str, error: BaseException) -> None:
+        """A worker ended in an error: one typed message, and the screen says failed if frames can no longer be taken."""
+        self.messages.failed(worker, error)
+        if worker in ("reader", "recorder", "session"):
+            self.watch.failed(worker)
+        if worker in ("recorder", "session"):
+            self._let_go()
+
+    # how it goes on
+
+    def look(self) -> None:
+        """Bring everything up to date, and move on if the data say so."""
+        if self.recording is not None:
+            self.recording.flush()
+        if not self.setup.guided:
+            return
+        happened = looked_at(self.session, self.facts())
+        if happened is None:
+            return
+        if happened.place.step == RIG and self.recording is not None:
+            self.forward = self.recording.checked().way or 1
+            happened = happened._replace(reason="up" if self.forward > 0 else "down")
+        self.ended += 1
+        self._moved(happened)
+
+    def facts(self) -> Facts:
+        """What the data say about the step in hand."""
+        facts = dict(facts_of(self.session.at.step, self.job, self._board, self.recording, self.live, self.tdc_count()))
+        facts["link"] = float(self.watch.alive)
+        facts[SAID] = float(self.said)
+        return facts
+
+    def tdc_count(self) -> float | None:
+        """TDC as a count of what is being taken, if it is known."""
+        return None if self.recording is None else self.located.count(self.recording)
+
+    def begin(self) -> None:
+        """Begin what the step in hand takes: a capture if it records one."""
+        if self._board is None:
+            return
+        place, step = self.session.at, STEPS[self.session.at.step]
+        alone = self.setup.alone is not None
+        rested = self.recording is not None and self.recording.progress().crank.still_s * 1e6 >= RESTED_US
+        self.close()
+        if self.live is not None and self.live.result is not None:
+            self.result = self.live.result
+        self.live = None
+        header, recorder = header_for(self.setup, place, self._board, self._link), None
+        set_up = self.said or alone or not step.asks
+        if step.record and set_up and self.setup.folder is not None:
+            recorder = Recorder.in_folder(self.setup.folder / "captures", header)
+        self.recording = RecordedStep(self.job, header, self.forward, recorder, waits=not alone, rested=rested)
+        self._place_recorded = Place(SWEEP, place.valve) if step.record == "sweep" else place
+        self.setup.asks(place, self.said)
+
+    def close(self) -> None:
+        """Close the capture in hand. One that its step did not come to an end with is put aside, so that no result is made of it."""
+        recording, self.recording = self.recording, None
+        if recording is None:
+            return
+        recording.flush()
+        recording.close()
+        if self.setup.alone is not None:
+            return
+        if self._place_recorded not in self.session.done:
+            if recording.recorder is not None:
+                self._put_aside(recording.recorder)
+        elif recording.header.step in ("stop", "travel"):
+            path = None if recording.recorder is None else recording.recorder.path
+            self.located.found(self.setup.read(path) if self.setup.read and path else recording.capture())
+
+    def abandon(self) -> None:
+        """After a crash, which nobody knows what it kept from the file: what came is synced, and the capture stays cut short."""
+        recording, self.recording = self.recording, None
+        if recording is not None and recording.recorder is not None:
+            with suppress(CaptureError):  # the crash is the news
+                recording.recorder.abandon()
+
+    def _let_go(self) -> None:
+        """Take nothing more: what was recorded so far is closed as it stands."""
+        recording, self.recording = self.recording, None
+        if recording is not None:
+            with suppress(LobetraceError):
+                recording.close()
+
+    def _put_aside(self, recorder: Recorder) -> None:
+        try:
+            put_aside(recorder.path)
+        except CaptureError as error:
+            self.say(WARNING, str(error))
+            return
+        if recorder.rows:
+            self.say(NOTE, f"{recorder.path.name} was not finished. It lies in captures/{UNFINISHED}: no result is made of it.")
+
+    def _moved(self, happened: Happened) -> None:
+        before, said = self.session, self.said
+        self.session = after(before, happened)
+        self.said, self.decision = False, None
+        try:
+            self.setup.write(happened)
+        except CaptureError as error:
+            self.failed("session", error)
+        at = self.session.at
+        if STEPS[at.step].keeps and said and before.at == Place(ZERO, at.valve) and happened.what != REDONE:
+            return  # the recording goes on
+        self.begin()
+
+    def _mark(self, text: str) -> None:
+        if self.recording is not None and self.recording.recorder is not None:
+            self.recording.recorder.mark(text)

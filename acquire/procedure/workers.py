@@ -1,0 +1,119 @@
+"""The workers behind the screen: one reads, one works out results. Whatever ends one of them ends in one message."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from collections.abc import AsyncGenerator, Callable
+from contextlib import aclosing
+from functools import partial
+from pathlib import Path
+from typing import Final, TypeAlias
+
+from acquire.link.outcomes import Outcome
+from acquire.link.reconnect import Connected
+from acquire.procedure.recorded_step import RecordedStep
+from acquire.procedure.session import Place
+from acquire.procedure.station import Station
+from acquire.procedure.steps import DONE, RESULT, STOP, SWEEP, TRAVEL, ZERO
+from analysis.base.errors import CaptureError, DataError
+from analysis.capture import load
+from analysis.decision.decide import Decision, decide
+from analysis.job.folder import captures_of
+from analysis.live.partial import LiveResult, result_so_far, tdc_so_far
+
+Source: TypeAlias = Callable[[], AsyncGenerator[Connected | Outcome, None]]
+Work: TypeAlias = Callable[[], LiveResult | Decision]
+
+IDLE_S: Final = 0.25  # the recorder wants to be called so often
+_SHARE: Final = 14.0  # a result that took a second is followed by so many seconds without: at most a fifteenth of one core
+_LEAST_S: Final = 0.8
+_NEW_ROWS: Final = 60
+
+
+class Workers:
+    """Ties a source to a station. `clock` in seconds."""
+
+    def __init__(self, station: Station, source: Source, *, clock: Callable[[], float] = time.monotonic) -> None:
+        self.station = station
+        self._source, self._clock = source, clock
+        self._worked_rows = -1
+        self._worked_for: object = None
+        self.settled_at: Place | None = None  # the place for which everything recorded was worked out last
+
+    async def read(self) -> None:
+        """Take what the source gives until it ends or breaks. Ends in a message, never in silence."""
+        station = self.station
+        try:
+            async with aclosing(self._source()) as outcomes:
+                async for outcome in outcomes:
+                    try:
+                        station.take(outcome)
+                    except CaptureError as error:
+                        station.failed("recorder", error)
+        except Exception as error:  # whatever it is, the person must hear of it
+            station.failed("reader", error)
+
+    async def work(self) -> None:
+        """Work out results in a thread as data come, sparing the machine. Ends in a message if it breaks."""
+        try:
+            while True:
+                began = self._clock()
+                recording = self.station.recording
+                if (work := self._wanted()) is not None:
+                    self._found(await asyncio.to_thread(work), recording)
+                await asyncio.sleep(max(_LEAST_S, _SHARE * (self._clock() - began)))
+        except Exception as error:
+            self.station.failed("results", error)
+
+    def settle(self) -> None:
+        """Work out now what is wanted, for whoever has no loop."""
+        recording = self.station.recording
+        if (work := self._wanted()) is not None:
+            self._found(work(), recording)
+
+    def _found(self, found: LiveResult | Decision, recording: RecordedStep | None) -> None:
+        station = self.station
+        if isinstance(found, Decision):
+            station.decision, station.result = found, found.measured
+            self.settled_at = station.session.at
+        elif station.recording is recording:
+            station.live = found
+        station.fits += 1
+
+    def _wanted(self) -> Work | None:
+        """What is to be worked out now, if anything has changed."""
+        station, step = self.station, self.station.session.at.step
+        if step in (RESULT, DONE):
+            wanted = (step, station.session.at)
+            if wanted == self._worked_for or station.setup.folder is None:
+                return None
+            self._worked_for = wanted
+            return partial(_of_job, station, station.setup.folder)
+        self._worked_for = None
+        recording = station.recording
+        if recording is None or step not in (STOP, TRAVEL, ZERO, SWEEP):
+            return None
+        rows = recording.progress().rows
+        if abs(rows - self._worked_rows) < _NEW_ROWS:
+            return None
+        self._worked_rows = rows
+        if step in (STOP, TRAVEL):
+            return partial(tdc_so_far, station.job, recording.capture(), recording.forward)
+        if not recording.progress().forward_deg:
+            return None
+        return partial(result_so_far, station.job, station.located.found_by, recording.capture())
+
+
+def _of_job(station: Station, folder: Path) -> LiveResult | Decision:
+    """What everything recorded comes to; if old captures stand in the way, of what the procedure took last."""
+    captures = [load(path) for path in captures_of(folder)]
+    try:
+        return decide(station.job, captures)
+    except DataError as error:
+        why = str(error)
+    sweeps = [c for c in captures if c.header.step == "sweep"][-1:]
+    try:
+        return decide(station.job, [*station.located.found_by, *sweeps])
+    except DataError:
+        return LiveResult({}, None, why)
