@@ -319,7 +319,7 @@ def middle_of_contacts(low: Ints, high: Ints, cpr: int) -> Quantity:
     u = half / (TRIANGULAR_95 if one_count else float(special.stdtrit(free, (1 + LEVEL) / 2)))
     shape, dof = ("triangular", math.inf) if one_count else ("normal", float(free))
     place = (float(low[0]) + float(high[0])) / 2 + middle
-    return Quantity(place, {Source("TDC: contacts with the stop", dof=dof, distribution=shape, u=u, unit="counts"): u})
+    return Quantity(place, {Source("TDC: contacts with the stop", dof=dof, distribution=shape, u=u, unit="count"): u})
 
 
 def _given_scatter(counts: Ints, scatters: Floats) -> tuple[Floats, Floats, Floats]:
