@@ -25,7 +25,7 @@ from acquire.wire.frames import (
     Sample,
     Unknown,
 )
-from analysis.base.errors import DeviceError
+from analysis.base.errors import VersionError
 from analysis.base.samples import Board
 
 MM_PER_INCH: Final = Decimal("25.4")
@@ -42,7 +42,7 @@ class RefusedError(Exception):
 def parse_line(line: bytes) -> Frame | None:
     """The frame in one line without its b"\\n" (one b"\\r" may stand at its end), or None if the line must be refused.
 
-    DeviceError if it is a sound hello of another major version.
+    VersionError if it is a sound hello of another major version.
     """
     try:
         return read_line(line)
@@ -138,7 +138,7 @@ def _parse_hello(fields: list[str]) -> Hello:
     if not found:
         raise RefusedError("a hello begins with the version of the wire format")
     if int(found[1]) != MAJOR:  # said before anything else is looked at: another major version may have other fields
-        raise DeviceError(
+        raise VersionError(
             f"the board speaks wire format {fields[0]}, and this program speaks {MAJOR}.x",
             do=f"Load firmware with wire format {MAJOR}.x into the board, or use a lobetrace that speaks {fields[0]}",
         )
