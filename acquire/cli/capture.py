@@ -7,6 +7,7 @@ import sys
 import time
 from contextlib import aclosing
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
@@ -16,21 +17,28 @@ from acquire.cli.status_line import LiveLine
 from acquire.cli.until_told import until_told
 from acquire.cli.version import version
 from acquire.link.outcomes import Broken
-from acquire.link.reconnect import stream
+from acquire.link.reconnect import Connected, stream
+from acquire.link.transport import open_pipe
 from acquire.procedure.limits import Limits
+from acquire.procedure.located_tdc import left_behind
 from acquire.procedure.recorded_step import Counts
 from acquire.procedure.saved_session import read_session
 from acquire.procedure.session import Place, Plan
-from acquire.procedure.setup import Setup
+from acquire.procedure.setup import Setup, tdc_headers
 from acquire.procedure.station import Station
 from acquire.procedure.steps import STOP, SWEEP, TRAVEL
 from acquire.procedure.workers import IDLE_S
 from analysis.base.errors import DeviceError, LobetraceError, UsageError
 from analysis.base.safety import STOP as STOP_CAUTIONS
 from analysis.base.safety import cautions
+from analysis.base.samples import Board
 from analysis.job import Job, load_job
 from analysis.job.folder import folder_of, put_aside
 
+_ONE_CONNECTION: Final = (
+    "Many boards start anew whenever their port is opened; do everything in one connection: lobetrace live JOB. "
+    "What else helps is in firmware-notes/bring-up.md, section 6."
+)
 _TRIES: Final = 20  # to find a lost board again: with the link's growing waits about half a minute
 
 
@@ -72,7 +80,7 @@ def _fitting(limits: Limits, step: str) -> None:
 
 @dataclass(frozen=True)
 class Captured:
-    """What a recording came to: the file, what it counts, and what the link lost."""
+    """What a recording came to: the file, what it counts, what the link lost, and whether TDC was before it began."""
 
     path: Path
     step: str
@@ -80,6 +88,7 @@ class Captured:
     lost: int
     refused: int
     reconnects: int
+    tdc_lost: bool = False
 
     def numbers(self) -> dict[str, Any]:
         """For machines."""
@@ -94,6 +103,7 @@ class Captured:
             "turned_deg": round(self.counts.turned_deg, 3),
             "contacts": sum(self.counts.contacts),
             "contacts_by_side": list(self.counts.contacts),
+            "tdc_lost": self.tdc_lost,
         }
 
     def __str__(self) -> str:
@@ -148,9 +158,10 @@ class Capturing:
     def __init__(self, setup: Setup, url: str, limits: Limits, live: LiveLine) -> None:
         self.path: Path | None = None
         self.counts = Counts()
+        self.tdc_lost = False
         self.kept: int | None = None  # rows in the file, once it is closed; None if its path leads there no more
         self.station = Station(setup, time.monotonic)
-        self._step, self._baud = setup.alone.step if setup.alone else "", setup.job.rig.baud
+        self._step, self._rig = setup.alone.step if setup.alone else "", setup.job.rig
         self._url, self._limits, self._live = url, limits, live
 
     async def read(self) -> None:
@@ -159,9 +170,12 @@ class Capturing:
         Raises the link's error if no board is there, or if it is lost and does not come back; DeviceError if the board has started
         again, so that a limit can no longer be reached.
         """
+        opener = partial(open_pipe, dtr=self._rig.dtr, rts=self._rig.rts)
         try:
-            async with aclosing(stream(self._url, self._baud, idle_after=IDLE_S)) as outcomes:
+            async with aclosing(stream(self._url, self._rig.baud, idle_after=IDLE_S, opener=opener)) as outcomes:
                 async for outcome in outcomes:
+                    if isinstance(outcome, Connected) and outcome.same_count is None:
+                        self._carried(outcome.hello.board)
                     self.station.take(outcome)
                     self.station.look()
                     self._look()
@@ -183,13 +197,22 @@ class Capturing:
                 self.kept = recorder.rows if recorder.in_place else None
             self.station.close()
 
+    def _carried(self, board: Board) -> None:
+        """Warn at once, before anybody turns the crank for nothing, if TDC cannot be carried to this connection."""
+        setup = self.station.setup
+        if self._step != SWEEP or setup.folder is None:
+            return
+        if lost := left_behind(tdc_headers(setup.folder), board):
+            self.tdc_lost = True
+            say.person(f"! {lost} {_ONE_CONNECTION}")
+
     def captured(self) -> Captured:
         """What it came to. UsageError if no board had answered."""
         if self.path is None:
             do = "Wait for the live line"
             raise UsageError("ended before a board had answered: nothing was recorded", where=self._url, do=do)
         link = self.station.watch.state()
-        return Captured(self.path, self._step, self.counts, link.lost, link.refused, self.station.reconnects)
+        return Captured(self.path, self._step, self.counts, link.lost, link.refused, self.station.reconnects, self.tdc_lost)
 
     def _look(self) -> None:
         recording = self.station.recording

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from acquire.wire import Damage, Event, Fault, Heartbeat, Hello, Index, Sample
+from acquire.wire import Damage, Event, Fault, Heartbeat, Hello, Index, Sample, SelfTest, Settings
 from analysis.base.foreign import shown
 from analysis.base.samples import CRANK_SUSPECT, DROPPED, LIFT_SUSPECT, SILENT, Board
 
@@ -13,9 +13,7 @@ _BY_TIME: Final = 64  # firmware-notes/wire-format.md section 2.6
 
 def of_board(board: Board) -> str:
     """What a board is."""
-    steps = " and ".join(
-        f"{mm / (25.4 if unit == 'in' else 1.0):g} {unit}" for mm, unit in zip(board.steps_mm, board.units, strict=True)
-    )
+    steps = " and ".join(_step(mm, unit) for mm, unit in zip(board.steps_mm, board.units, strict=True))
     index = "with index" if board.index else "no index"
     counts = f"{board.cpr} counts a turn, {index}, latched by {board.latch}"
     return f"{shown(board.name)}: {counts}, indicator {steps}, wire format {board.version}"
@@ -41,8 +39,37 @@ def of_event(event: Event, board: Board) -> str:
             return f"fault     {event.seq} at {_s(event.time_us)}: {event.word} {event.number}"
         case Damage():
             return f"damage    {event.lost} frames lost, {event.refused} bytes refused, {event.late} frames out of order"
+        case Settings():
+            return f"settings  {event.seq} at {_s(event.time_us)}: {of_settings(event)}"
+        case SelfTest():
+            return f"self-test {event.seq} at {_s(event.time_us)}: {event.of}: {of_test(event)}"
         case _:
             return f"unknown   {event.seq}: of kind {event.kind}, which this version does not know"
+
+
+def of_settings(settings: Settings) -> str:
+    """What the owner has set."""
+    index = "with index" if settings.index else "no index"
+    used = zip(settings.kinds, settings.steps_mm, settings.units, strict=True)
+    channels = [
+        f"channel {c} {kind}, {_step(step, unit)}" for c, (kind, step, unit) in enumerate(used, 1) if c <= settings.channels
+    ]
+    return f"{shown(settings.board)}: {settings.cpr} counts a turn, {index}; {'; '.join(channels)} a count"
+
+
+def of_test(test: SelfTest) -> str:
+    """What an input says at this moment."""
+    levels = ", ".join(f"{name} {'high' if level else 'low'}" for name, level in test.levels)
+    text = f"{levels}; count {test.count}, {test.bad} bad"
+    if test.got is None or test.age_us is None:
+        return text
+    unit = "characters" if test.kind == "ascii" else "bits"
+    newest = f"newest frame {test.got} {unit} {shown(test.raw)!r}" if test.got else "no frame yet"
+    return f"{text}; {newest}, reading {test.age_us / 1e6:.2f} s old"
+
+
+def _step(step_mm: float, unit: str) -> str:
+    return f"{step_mm / (25.4 if unit == 'in' else 1.0):g} {unit}"
 
 
 def _s(time_us: int) -> str:

@@ -16,7 +16,7 @@ from acquire.link.raw import Opened, Raw, escaped, raw_lines, why_refused
 from acquire.link.reconnect import Batch, Broken, Connected, Ended, Idle, Outcome, stream
 from acquire.link.transport import open_pipe
 from acquire.wire import Event, Heartbeat, Sample
-from analysis.base.errors import DeviceError, LinkError
+from analysis.base.errors import DeviceError, LinkError, VersionError
 from analysis.base.samples import Board
 
 _HEALTH_S = 1.0
@@ -27,7 +27,9 @@ Say = Callable[[str], None]
 
 
 def run(port: str, baud: int, raw: bool, every: bool, seconds: float | None) -> None:
-    """Show it until `seconds` have passed or Ctrl-C. LinkError if the port cannot be had at all, DeviceError if no board answered."""
+    """Show it until `seconds` have passed or Ctrl-C. Raises LinkError if the port cannot be had at all, VersionError for a
+    board of another major version, and DeviceError if no board answered.
+    """
     if seconds is None:
         say.person("Ctrl-C ends it.")
     watch = RawMonitor(port, baud) if raw else FrameMonitor(port, baud, every=every)
@@ -98,6 +100,8 @@ class FrameMonitor:
         self._out(of_event(event, board))
 
     def _gone(self, outcome: Ended | Broken) -> None:
+        if isinstance(outcome, Broken) and isinstance(outcome.error, VersionError):
+            raise outcome.error  # trying again changes nothing
         if self._board is None and isinstance(outcome, Broken) and isinstance(outcome.error, LinkError):
             raise outcome.error  # never had: a wrong name more likely than a loose plug
         self._watch.gone()

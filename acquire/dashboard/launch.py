@@ -7,11 +7,13 @@ import sys
 import time
 from collections.abc import AsyncGenerator
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 from acquire.dashboard.app import Dashboard
 from acquire.link.outcomes import Outcome
 from acquire.link.reconnect import Connected, stream
+from acquire.link.transport import open_pipe
 from acquire.procedure.session import Place, Plan
 from acquire.procedure.setup import Setup, setup_for
 from acquire.procedure.simulated_hand import SimulatedHand
@@ -58,7 +60,8 @@ def live(job: Job, folder: Path, port: str, plan: Plan, software: str, look: Loo
         station.watch.where = url
 
         def source() -> AsyncGenerator[Connected | Outcome, None]:
-            return stream(url, job.rig.baud, idle_after=IDLE_S)
+            opener = partial(open_pipe, dtr=job.rig.dtr, rts=job.rig.rts)
+            return stream(url, job.rig.baud, idle_after=IDLE_S, opener=opener)
 
         extra = (("simulator", hand.watch(lambda: station)),) if hand else ()
         _run(Dashboard(Workers(station, source), extra=extra, light=look.light, bell=look.bell))

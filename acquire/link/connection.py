@@ -123,7 +123,7 @@ class Link:
             if over:
                 events += self._decoder.finish()
         except DeviceError as error:
-            self._end = Broken(DeviceError(error.what, where=self.url, do=error.do))
+            self._end = Broken(type(error)(error.what, where=self.url, do=error.do))
             return self._end
         self._ahead = []
         self._ask_if_behind()

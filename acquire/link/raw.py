@@ -17,8 +17,9 @@ from acquire.link.outcomes import Broken, Ended
 from acquire.link.pipe import Pipe
 from acquire.link.transport import open_pipe
 from acquire.wire import HELLO, encode_command
+from acquire.wire.fields import RefusedError
 from acquire.wire.frames import LONGEST_LINE
-from acquire.wire.parse import RefusedError, read_line
+from acquire.wire.parse import read_line
 from analysis.base.errors import DeviceError, LinkError, LobetraceError, UsageError
 
 ASK_EVERY: Final = 1.0  # seconds

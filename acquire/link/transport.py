@@ -28,6 +28,11 @@ from acquire.link.pipe import Pipe
 from acquire.link.threaded import ThreadTransport, close_quietly, in_thread
 from analysis.base.errors import LinkError, UsageError
 
+try:
+    import termios
+except ImportError:  # Windows
+    termios = None  # type: ignore[assignment]
+
 _OPEN_WITHIN: Final = 5.0  # seconds for a network address to answer
 
 
@@ -44,28 +49,52 @@ def list_ports() -> list[PortInfo]:
     return sorted((PortInfo(p.device, p.description or "") for p in serial.tools.list_ports.comports()), key=lambda p: p.device)
 
 
-async def open_pipe(url: str, baud: int, pipe: Pipe) -> None:
-    """Open `url` for us alone, and tie it to `pipe`. LinkError if it cannot be had, UsageError if it is no address."""
+async def open_pipe(url: str, baud: int, pipe: Pipe, *, dtr: bool = False, rts: bool = False) -> None:
+    """Open `url` for us alone, and tie it to `pipe`. LinkError if it cannot be had, UsageError if it is no address.
+
+    `dtr` and `rts`: whether the control lines of a serial port of this machine are asserted while it is open.
+    """
     scheme, separator, _ = url.partition("://")
-    how = _OPENERS.get(scheme if separator else "")
-    if how is None:
+    if separator and scheme not in _OPENERS:
         raise UsageError(
             f"{scheme}:// is no kind of link", where=url, do="Use a device name, socket://HOST:PORT or rfc2217://HOST:PORT"
         )
     if separator and not _host_and_port(url):
         raise UsageError("this address lacks a host or a port number", where=url, do=f"Write it as {scheme}://HOST:PORT")
     try:
-        await how(url, baud, pipe)
+        if separator:
+            await _OPENERS[scheme](url, baud, pipe)
+        else:
+            await _open_device(url, baud, pipe, dtr, rts)
     except (OSError, ValueError) as error:  # SerialException is an OSError; a baud rate that cannot be set is a ValueError
         raise _sentence(url, baud, error) from error
 
 
-async def _open_device(url: str, baud: int, pipe: Pipe) -> None:
-    # The library opens inside the event loop, which can take long: so open in a thread, and hand it the open port. It is not
-    # exclusive by default: two programs on one port would share the bytes between them without a word.
-    port = await in_thread(lambda: serial.Serial(url, baud, exclusive=True, timeout=0, write_timeout=0), close_quietly)
+async def _open_device(url: str, baud: int, pipe: Pipe, dtr: bool, rts: bool) -> None:
+    # The library opens inside the event loop, which can take long: so open in a thread, and hand it the open port.
+    port = await in_thread(lambda: _opened(url, baud, dtr, rts), close_quietly)
     transport = _SerialTransport(asyncio.get_running_loop(), pipe, port)
     pipe.connection_made(transport)  # the library does so only in the next loop turn, and a cancel may come before
+
+
+def _opened(url: str, baud: int, dtr: bool, rts: bool) -> serial.Serial:
+    """The port, open. The library asserts both lines unless told before; many boards start anew when DTR is asserted."""
+    # It is not exclusive by default: two programs on one port would share the bytes between them without a word.
+    port = serial.Serial(None, baud, exclusive=True, timeout=0, write_timeout=0)
+    port.dtr, port.rts, port.port = dtr, rts, url
+    port.open()
+    _leave_lines(port)
+    return port
+
+
+def _leave_lines(port: serial.Serial) -> None:
+    """Have the system leave DTR as it is when the port is closed: a line that stays up does not fall as it is opened again."""
+    if termios is None:
+        return  # Windows has no such setting
+    with contextlib.suppress(termios.error, OSError):
+        settings = termios.tcgetattr(port.fileno())
+        settings[2] &= ~termios.HUPCL
+        termios.tcsetattr(port.fileno(), termios.TCSANOW, settings)
 
 
 class _SerialTransport(serial_asyncio.SerialTransport):  # type: ignore[misc]  # the library carries no types
@@ -153,7 +182,6 @@ def _open_far(url: str, baud: int) -> _FarPort:
 
 
 _OPENERS: Final[dict[str, Callable[[str, int, Pipe], Coroutine[Any, Any, None]]]] = {
-    "": _open_device,
     "socket": _open_socket,
     "rfc2217": _open_rfc2217,
 }

@@ -5,9 +5,29 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from acquire.procedure.recorded_step import RecordedStep
-from analysis.base.samples import Capture, Header
+from analysis.base.samples import Board, Capture, Header
 from analysis.job import Job
 from analysis.tdc.carrying import same_count
+
+
+def left_behind(found_by: Iterable[Header], board: Board) -> str:
+    """One sentence if TDC, found by captures with these headers, cannot be carried to what `board` counts now; else empty.
+
+    It is so if the board has started again since each of them, and there is no index pulse to find the place by. For one
+    connection after another: within one, `LocatedTdc` knows more.
+    """
+    found = tuple(found_by)
+    here = Header(board, "sweep", 1, ())
+    if not found or any((board.index and past.board.index) or same_count(past, here) for past in found):
+        return ""
+    before = found[-1].board.boot
+    if not before or not board.boot:
+        since = "This board cannot tell one start from another (its hello has no boot)"
+    elif found[-1].board.name != board.name:
+        since = f"TDC was found with another board, {found[-1].board.name}"
+    else:
+        since = f"The board has started again since TDC was found (boot {before}, now {board.boot})"
+    return f"{since}, and there is no index pulse to find the place by: TDC IS LOST, and no result can be made of this sweep."
 
 
 class LocatedTdc:

@@ -13,7 +13,7 @@ from acquire.procedure.session import MET, Happened, Place, Plan, Session, taken
 from acquire.procedure.steps import RIG, STOP, SWEEP, TRAVEL
 from analysis.base.errors import LobetraceError
 from analysis.base.samples import Capture, Header
-from analysis.capture import load
+from analysis.capture import header_of, load
 from analysis.job import Job
 from analysis.job.folder import captures_of
 
@@ -65,6 +65,18 @@ def tdc_captures(folder: Path) -> list[Capture]:
             capture = load(path)
             if capture.header.step in ("stop", "travel"):
                 found[capture.header.step] = capture
+    return list(found.values())
+
+
+def tdc_headers(folder: Path) -> list[Header]:
+    """The headers of the newest capture of the piston stop and of the piston's travel, in the order they were taken."""
+    found: dict[str, Header] = {}
+    for path in captures_of(folder):
+        with suppress(LobetraceError):
+            header = header_of(path)
+            if header.step in ("stop", "travel"):
+                found.pop(header.step, None)
+                found[header.step] = header
     return list(found.values())
 
 

@@ -37,6 +37,7 @@ class Sent(NamedTuple):
 class BenchBoard:
     """The board's settings.
 
+    `resets`: it starts anew whenever its port is opened, as many boards do whose reset hangs on DTR through a capacitor.
     `per_s`: most samples a second (0: every edge; by time: 200). At most `buffer_bytes` wait for the line.
     The `start_` values are what its counters say when it starts: set them near 2^32 or 2^31 to see them run over.
     """
@@ -50,6 +51,7 @@ class BenchBoard:
     start_seq: int = 0
     start_time_us: int = 5012
     start_count: int = 0
+    resets: bool = False
 
     @property
     def most_per_s(self) -> int:

@@ -1,6 +1,7 @@
 """The wire's face: frames, their lines and the decoder, under one name (firmware-notes/wire-format.md). Import from here.
 
-`frames` has the shapes, `encode` writes lines, `parse` reads one, `decoder` makes a stream of them into events.
+`frames` has the shapes, `encode` writes lines, `parse` reads one (`owner`: settings and self-test; `fields`: what a field may be),
+`decoder` makes a stream of them into events.
 """
 
 from __future__ import annotations
@@ -8,6 +9,9 @@ from __future__ import annotations
 from acquire.wire.decoder import Counters, Damage, Decoder, Event
 from acquire.wire.encode import (
     HELLO,
+    KINDS,
+    SETTINGS,
+    TEST,
     ZERO,
     encode_command,
     encode_fault,
@@ -16,9 +20,12 @@ from acquire.wire.encode import (
     encode_hello,
     encode_index,
     encode_sample,
+    encode_settings,
+    encode_test,
     latch,
     parse_command,
     rate,
+    setting,
 )
 from acquire.wire.frames import (
     Command,
@@ -29,6 +36,8 @@ from acquire.wire.frames import (
     Index,
     Numbered,
     Sample,
+    SelfTest,
+    Settings,
     Unknown,
     crc16,
     wrap_i32,
@@ -37,6 +46,9 @@ from acquire.wire.frames import (
 
 __all__ = [
     "HELLO",
+    "KINDS",
+    "SETTINGS",
+    "TEST",
     "ZERO",
     "Command",
     "Counters",
@@ -50,6 +62,8 @@ __all__ = [
     "Index",
     "Numbered",
     "Sample",
+    "SelfTest",
+    "Settings",
     "Unknown",
     "crc16",
     "encode_command",
@@ -59,9 +73,12 @@ __all__ = [
     "encode_hello",
     "encode_index",
     "encode_sample",
+    "encode_settings",
+    "encode_test",
     "latch",
     "parse_command",
     "rate",
+    "setting",
     "wrap_i32",
     "wrap_u32",
 ]

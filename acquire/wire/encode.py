@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from decimal import ROUND_HALF_EVEN, Context, Decimal
 from typing import Final
 
+from acquire.wire.fields import MM_PER_INCH
 from acquire.wire.frames import (
     I32_HIGH,
     I32_LOW,
@@ -21,16 +22,30 @@ from acquire.wire.frames import (
     Hello,
     Index,
     Sample,
+    SelfTest,
+    Settings,
     crc16,
 )
-from acquire.wire.parse import MM_PER_INCH, parse_line
+from acquire.wire.owner import levels_of
+from acquire.wire.parse import parse_line
 from analysis.base.errors import DeviceError, UsageError
 from analysis.base.samples import Board
 
 HELLO: Final = Command("hello")
 ZERO: Final = Command("zero")
 _STEP_DIGITS: Final = Context(prec=12, rounding=ROUND_HALF_EVEN)  # more than any scale has, fewer than a float's noise
-_COMMAND: Final = re.compile(rb"hello|zero|latch (?:edge|time)|rate (?:[1-9][0-9]{0,2}|[1-4][0-9]{3}|5000)")
+SETTINGS: Final = Command("settings")
+TEST: Final = Command("test")
+KINDS: Final = ("scale", "bcd", "frame24", "ascii")
+_CPR: Final = r"[4-9]|[1-9][0-9]{1,5}|1000000"
+_STEP: Final = r"(?:0|[1-9][0-9]*)(?:\.[0-9]{1,5})?"
+_SET: Final = (
+    rf"cpr (?:{_CPR})|index (?:yes|no)|channels [12]|kind [12] (?:{'|'.join(KINDS)})|unit [12] (?:mm|in)"
+    rf"|step [12] (?P<step>{_STEP})|name [A-Za-z0-9.-]{{1,24}}"
+)
+_RATE: Final = r"[1-9][0-9]{0,2}|[1-4][0-9]{3}|5000"
+_COMMAND: Final = re.compile(rf"hello|zero|settings|test|latch (?:edge|time)|rate (?:{_RATE})|set (?:{_SET})".encode("ascii"))
+_STEP_MOST: Final = 65535  # the digits of a step, without the point
 
 
 def encode_body(body: str) -> bytes:
@@ -97,6 +112,32 @@ def encode_fault(seq: int, time_us: int, word: str, number: int) -> bytes:
     return encode_body(f"F,{_u32(seq)},{_u32(time_us)},{word},{_i32(number)}")
 
 
+def encode_settings(settings: Settings) -> bytes:
+    """The settings, when asked for."""
+    keys = {"cpr": settings.cpr, "index": "yes" if settings.index else "no", "channels": settings.channels}
+    for i, (kind, step, unit) in enumerate(zip(settings.kinds, settings.steps_mm, settings.units, strict=True), 1):
+        keys |= {f"kind{i}": kind, f"step{i}": _step_text(step, unit)}
+    return _keyed("C", settings.seq, settings.time_us, keys | {"board": settings.board})
+
+
+def encode_test(test: SelfTest) -> bytes:
+    """The self-test of one input, when asked for. UsageError if its levels are not those of its kind."""
+    if tuple(name for name, _ in test.levels) != levels_of(test.kind):
+        raise UsageError(f"{test.levels} are not the levels of {test.kind or 'the crank'}", do="Give those of section 2.8")
+    keys: dict[str, object] = {"of": test.of} | ({"kind": test.kind} if test.kind else {}) | dict(test.levels)
+    keys |= {"count": _i32(test.count), "bad": _u32(test.bad)}
+    if test.age_us is not None and test.got is not None:
+        keys |= {"age": _u32(test.age_us), "got": _u32(test.got), "raw": test.raw}
+    return _keyed("T", test.seq, test.time_us, keys)
+
+
+def _keyed(kind: str, seq: int, time_us: int, keys: Mapping[str, object]) -> bytes:
+    line = encode_body(",".join([kind, _u32(seq), _u32(time_us), *(f"{key}={value}" for key, value in keys.items())]))
+    if parse_line(line[:-1]) is None:
+        raise UsageError(f"the wire format has no line {line!r}", do="See firmware-notes/wire-format.md sections 2.7 and 2.8")
+    return line
+
+
 def encode_frame(frame: Frame) -> bytes:
     """Any frame that `parse_line` can give, back to its line. UsageError for an `Unknown`, whose content was not kept."""
     match frame:
@@ -110,6 +151,10 @@ def encode_frame(frame: Frame) -> bytes:
             return encode_index(*frame)
         case Fault():
             return encode_fault(*frame)
+        case Settings():
+            return encode_settings(frame)
+        case SelfTest():
+            return encode_test(frame)
         case _:
             raise UsageError("a frame of unknown kind cannot be sent again", do="Leave it out")
 
@@ -124,6 +169,11 @@ def rate(samples_per_second: int) -> Command:
     return _checked(Command("rate", str(samples_per_second)))
 
 
+def setting(text: str) -> Command:
+    """The command that sets one thing, as in "cpr 2400" or "kind 1 scale" (firmware-notes/wire-format.md section 3.2)."""
+    return _checked(Command("set", text))
+
+
 def encode_command(command: Command) -> bytes:
     """The line that tells the board. UsageError if there is no such command."""
     return " ".join(filter(None, _checked(command))).encode("ascii") + b"\n"
@@ -132,13 +182,15 @@ def encode_command(command: Command) -> bytes:
 def parse_command(line: bytes) -> Command | None:
     """What a board makes of a line from the host, without its b"\\n" (a b"\\r" may stand at its end). None: it is no command."""
     found = _COMMAND.fullmatch(line.removesuffix(b"\r"))
-    return Command(*found[0].decode("ascii").split(" ")) if found else None
+    if not found or (found["step"] and not 1 <= int(found["step"].replace(b".", b"")) <= _STEP_MOST):
+        return None
+    return Command(*found[0].decode("ascii").split(" ", 1))
 
 
 def _checked(command: Command) -> Command:
-    if not _COMMAND.fullmatch(" ".join(filter(None, command)).encode("ascii", "replace")):
+    if parse_command(" ".join(filter(None, command)).encode("ascii", "replace")) != command:
         raise UsageError(
-            f"there is no command {' '.join(command)!r}", do="Use hello, zero, latch edge, latch time, or rate 1 to 5000"
+            f"there is no command {' '.join(command)!r}", do="See firmware-notes/wire-format.md section 3 for those there are"
         )
     return command
 

@@ -12,7 +12,7 @@ from typing import Final, NamedTuple, TypeAlias
 
 from analysis.base.samples import Board
 
-VERSION: Final = "1.0"
+VERSION: Final = "1.1"
 MAJOR: Final = 1
 LONGEST_LINE: Final = 160  # bytes, with its line end; a reader holds no more
 LONGEST_BODY: Final = 150
@@ -76,6 +76,41 @@ class Fault(NamedTuple):
     number: int
 
 
+@dataclass(frozen=True)
+class Settings:
+    """What the owner has set: `channels` in use, and of each that the board told of the indicator's kind, step in mm and unit."""
+
+    seq: int
+    time_us: int
+    cpr: int
+    index: bool
+    channels: int
+    kinds: tuple[str, ...]
+    steps_mm: tuple[float, ...]
+    units: tuple[str, ...]
+    board: str
+
+
+@dataclass(frozen=True)
+class SelfTest:
+    """What the inputs say at this moment: `of` is "crank", "ch1" or "ch2"; `levels` are pairs of a line's name and 0 or 1.
+
+    `kind` of a channel's indicator, empty for the crank. Only a gauge that sends its readings has `age_us`, `got` (bits or
+    characters of the newest frame) and `raw` (that frame).
+    """
+
+    seq: int
+    time_us: int
+    of: str
+    kind: str
+    levels: tuple[tuple[str, int], ...]
+    count: int
+    bad: int
+    age_us: int | None = None
+    got: int | None = None
+    raw: str = ""
+
+
 class Unknown(NamedTuple):
     """A numbered frame of a kind that a later minor version added: counted, not understood."""
 
@@ -83,12 +118,14 @@ class Unknown(NamedTuple):
     kind: str
 
 
-Numbered: TypeAlias = Sample | Heartbeat | Index | Fault | Unknown
+Numbered: TypeAlias = Sample | Heartbeat | Index | Fault | Settings | SelfTest | Unknown
 Frame: TypeAlias = Hello | Numbered
 
 
 class Command(NamedTuple):
-    """A line to the board: "hello", "zero", "latch" ("edge" or "time") or "rate" (a number, as text)."""
+    """A line to the board: a word, and what it is told: nothing for "hello", "zero", "settings" and "test"; "edge" or "time" for
+    "latch"; a number for "rate"; a key and its value for "set".
+    """
 
     word: str
     argument: str = ""

@@ -5,18 +5,15 @@ from __future__ import annotations
 import re
 from binascii import crc_hqx
 from collections.abc import Mapping
-from decimal import Decimal
 from typing import Final
 
+from acquire.wire.fields import RefusedError, need, to_cpr, to_i32, to_keys, to_name, to_step, to_u32, to_word, to_yes
 from acquire.wire.frames import (
     HALF,
-    I32_HIGH,
-    I32_LOW,
     LONGEST_BODY,
     MAJOR,
     PRINTABLE,
     U32,
-    WORD,
     Fault,
     Frame,
     Heartbeat,
@@ -25,24 +22,17 @@ from acquire.wire.frames import (
     Sample,
     Unknown,
 )
-from analysis.base.errors import DeviceError
+from acquire.wire.owner import parse_settings, parse_test
+from analysis.base.errors import VersionError
 from analysis.base.samples import Board
 
-MM_PER_INCH: Final = Decimal("25.4")
-_U32_TEXT: Final = re.compile(rb"0|[1-9][0-9]{0,9}")
-_I32_TEXT: Final = re.compile(rb"0|-?[1-9][0-9]{0,9}")
-_STEP: Final = re.compile(r"((?:0|[1-9][0-9]*)(?:\.[0-9]+)?)(mm|in)")
 _VERSION: Final = re.compile(r"(0|[1-9][0-9]*)\.(0|[1-9][0-9]*)")
-
-
-class RefusedError(Exception):
-    """Why a line must be refused, in a few words. Ours to catch: it never leaves the reading of lines."""
 
 
 def parse_line(line: bytes) -> Frame | None:
     """The frame in one line without its b"\\n" (one b"\\r" may stand at its end), or None if the line must be refused.
 
-    DeviceError if it is a sound hello of another major version.
+    VersionError if it is a sound hello of another major version.
     """
     try:
         return read_line(line)
@@ -70,17 +60,21 @@ def read_line(line: bytes) -> Frame:
         case b"B":
             return Heartbeat(*_readings(fields))
         case b"I":
-            _need(len(fields) == 3, "an index has 3 fields behind its kind")
-            return Index(_to_u32(fields[0]), _to_u32(fields[1]), _to_i32(fields[2]))
+            need(len(fields) == 3, "an index has 3 fields behind its kind")
+            return Index(to_u32(fields[0]), to_u32(fields[1]), to_i32(fields[2]))
         case b"F":
-            _need(len(fields) == 4, "a fault has 4 fields behind its kind")
-            return Fault(_to_u32(fields[0]), _to_u32(fields[1]), _to_word(fields[2]), _to_i32(fields[3]))
+            need(len(fields) == 4, "a fault has 4 fields behind its kind")
+            return Fault(to_u32(fields[0]), to_u32(fields[1]), to_word(fields[2]), to_i32(fields[3]))
         case b"H":
-            return _parse_hello([field.decode("ascii") for field in fields])
+            return _parse_hello(fields)
+        case b"C":
+            return parse_settings(fields)
+        case b"T":
+            return parse_test(fields)
         case _:
-            _need(len(kind) == 1 and kind.isupper(), "its kind must be one capital letter")
-            _need(bool(fields), "a number must follow its kind")
-            return Unknown(_to_u32(fields[0]), kind.decode())
+            need(len(kind) == 1 and kind.isupper(), "its kind must be one capital letter")
+            need(bool(fields), "a number must follow its kind")
+            return Unknown(to_u32(fields[0]), kind.decode())
 
 
 # The shortcut for the usual line. It says yes, or None: then ask `parse_line`. One function a shape: unpacking by name is fast.
@@ -121,88 +115,46 @@ def usual_sample_2(line: bytes) -> Sample | None:
 
 
 def _readings(fields: list[bytes]) -> tuple[int, int, int, int, tuple[int, ...], tuple[int, ...]]:
-    _need(len(fields) in (6, 8), "a sample or heartbeat has 6 fields behind its kind, or 8 with two channels")
-    numbers = [_to_i32(field) for field in fields[4:]]
+    need(len(fields) in (6, 8), "a sample or heartbeat has 6 fields behind its kind, or 8 with two channels")
+    numbers = [to_i32(field) for field in fields[4:]]
     return (
-        _to_u32(fields[0]),
-        _to_u32(fields[1]),
-        _to_i32(fields[2]),
-        _to_u32(fields[3]),
+        to_u32(fields[0]),
+        to_u32(fields[1]),
+        to_i32(fields[2]),
+        to_u32(fields[3]),
         tuple(numbers[::2]),
         tuple(numbers[1::2]),
     )
 
 
-def _parse_hello(fields: list[str]) -> Hello:
-    found = _VERSION.fullmatch(fields[0]) if fields else None
+def _parse_hello(fields: list[bytes]) -> Hello:
+    version = fields[0].decode("ascii") if fields else ""
+    found = _VERSION.fullmatch(version)
     if not found:
         raise RefusedError("a hello begins with the version of the wire format")
     if int(found[1]) != MAJOR:  # said before anything else is looked at: another major version may have other fields
-        raise DeviceError(
-            f"the board speaks wire format {fields[0]}, and this program speaks {MAJOR}.x",
-            do=f"Load firmware with wire format {MAJOR}.x into the board, or use a lobetrace that speaks {fields[0]}",
+        raise VersionError(
+            f"the board speaks wire format {version}, and this program speaks {MAJOR}.x",
+            do=f"Load firmware with wire format {MAJOR}.x into the board, or use a lobetrace that speaks {version}",
         )
-    _need(len(fields) >= 3, "number and time must follow a hello's version")
-    seq, time_us = (_to_u32(field.encode("ascii")) for field in fields[1:3])
-    keys: dict[str, str] = {}
-    for field in fields[3:]:
-        key, equals, value = field.partition("=")
-        _need(bool(equals) and key not in keys, f"{field!r} is no key=value, or its key is there twice")
-        keys[key] = value
-    return Hello(_board(fields[0], keys), seq, time_us)
+    need(len(fields) >= 3, "number and time must follow a hello's version")
+    seq, time_us = map(to_u32, fields[1:3])
+    return Hello(_board(version, to_keys(fields[3:])), seq, time_us)
 
 
 def _board(version: str, keys: Mapping[str, str]) -> Board:
     missing = {"cpr", "index", "latch", "ch1", "board"} - keys.keys()
-    _need(not missing, f"a hello must have {', '.join(sorted(missing))}")
-    steps, units = zip(*(_step(keys[key]) for key in ("ch1", "ch2") if key in keys), strict=True)
-    cpr = _to_u32(keys["cpr"].encode("ascii"))
-    name = keys["board"]
-    _need(4 <= cpr <= 1_000_000, "cpr is 4 to 1000000")
-    _need(keys["index"] in ("yes", "no"), "index is yes or no")
-    _need(keys["latch"] in ("edge", "time"), "latch is edge or time")
-    _need(bool(WORD.fullmatch(name)) and len(name) <= 32, "board is at most 32 letters, digits, dots and hyphens")
+    need(not missing, f"a hello must have {', '.join(sorted(missing))}")
+    steps, units = zip(*(to_step(keys[key]) for key in ("ch1", "ch2") if key in keys), strict=True)
+    need(keys["latch"] in ("edge", "time"), "latch is edge or time")
     return Board(
-        cpr=cpr,
-        index=keys["index"] == "yes",
+        cpr=to_cpr(keys["cpr"]),
+        index=to_yes(keys["index"], "index"),
         latch=keys["latch"],
         steps_mm=steps,
         units=units,
-        name=name,
-        boot=_to_u32(keys.get("boot", "0").encode("ascii")),
-        rate=_to_u32(keys.get("rate", "0").encode("ascii")),
+        name=to_name(keys["board"]),
+        boot=to_u32(keys.get("boot", "0").encode("ascii")),
+        rate=to_u32(keys.get("rate", "0").encode("ascii")),
         version=version,
     )
-
-
-def _step(text: str) -> tuple[float, str]:
-    found = _STEP.fullmatch(text)
-    size = Decimal(found[1]) if found else Decimal(0)
-    if not found or not size:
-        raise RefusedError(f"a channel's step is a number above 0 and mm or in, not {text!r}")
-    return float(size * MM_PER_INCH if found[2] == "in" else size), found[
-        2
-    ]  # decimal, so that 0.0005in is 0.0127 and not nearly so
-
-
-def _to_u32(text: bytes) -> int:
-    if not _U32_TEXT.fullmatch(text) or (number := int(text)) > U32:
-        raise RefusedError(f"{text.decode('ascii')!r} is no whole number from 0 to {U32}")
-    return number
-
-
-def _to_i32(text: bytes) -> int:
-    if not _I32_TEXT.fullmatch(text) or not I32_LOW <= (number := int(text)) <= I32_HIGH:
-        raise RefusedError(f"{text.decode('ascii')!r} is no whole number from {I32_LOW} to {I32_HIGH}")
-    return number
-
-
-def _to_word(text: bytes) -> str:
-    if not WORD.fullmatch(word := text.decode("ascii")):
-        raise RefusedError(f"{word!r} is no word")
-    return word
-
-
-def _need(holds: bool, otherwise: str) -> None:
-    if not holds:
-        raise RefusedError(otherwise)

@@ -3,6 +3,7 @@
 LobetraceError
 ├── UsageError      ours: a wrong call, option or job file
 ├── DeviceError     the device broke the protocol
+│   └── VersionError    it speaks another major version of it
 ├── LinkError       the link could not be had, or was lost
 ├── CaptureError    the capture file is damaged, foreign or cannot be written
 └── DataError       the data are sound but cannot answer the question
@@ -38,6 +39,10 @@ class UsageError(LobetraceError):
 
 class DeviceError(LobetraceError):
     """The device answered, but not with what firmware-notes/wire-format.md says."""
+
+
+class VersionError(DeviceError):
+    """The board speaks another major version of the wire format: asking again changes nothing."""
 
 
 class LinkError(LobetraceError):

@@ -5,7 +5,8 @@ from __future__ import annotations
 import io
 import os
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import Final
@@ -17,7 +18,7 @@ from analysis.capture.body import BadRowError, NoteLine, read_body
 from analysis.capture.columns import COUNT, SIGNED, from_columns, from_rows, integer, word
 from analysis.capture.text import FIRST_LINE, FORMAT, Note, columns, read_header, read_note
 
-__all__ = ["from_rows", "load", "parse"]
+__all__ = ["from_rows", "header_of", "load", "parse"]
 
 _FIRST_ROW_LINE: Final = 4
 _FIRST: Final = FIRST_LINE.encode("ascii")
@@ -34,9 +35,24 @@ def load(path: str | os.PathLike[str]) -> Capture:
     >>> capture.header.step, capture.complete
     ('stop', True)
     """
+    with _opened(path) as source:
+        return _read(source, str(path))
+
+
+def header_of(path: str | os.PathLike[str]) -> Header:
+    """Only the header of a capture file, without its rows: what it is of, and of which board. CaptureError as of `load`."""
+    with _opened(path) as source:
+        first = source.readline(_FIRST_AT_MOST)
+        if first.rstrip(b"\r\n") != _FIRST.rstrip(b"\n"):
+            raise _not_ours(first, str(path))
+        return read_header(source.readline().rstrip(b"\r\n") + b"\n", _where(str(path), 2))
+
+
+@contextmanager
+def _opened(path: str | os.PathLike[str]) -> Iterator[io.BufferedIOBase]:
     try:
         with open_regular(Path(path)) as source:
-            return _read(source, str(path))
+            yield source
     except OSError as error:
         raise CaptureError(
             f"the capture cannot be read ({error.strerror})", where=str(path), do="Check its name and that you may read it"

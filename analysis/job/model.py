@@ -67,6 +67,8 @@ class Rig(Table):
 
     port: str = ""
     baud: Annotated[int, within(300, 4_000_000)] = 115200
+    dtr: bool = False
+    rts: bool = False
     direction: Literal["auto", "up", "down"] = "auto"
     indicator_at: At = "valve"
     indicator_sign: Literal[1, -1] = 1

@@ -48,7 +48,7 @@ def carry_tdc(tdc: TdcFound, source: Capture, target: Capture) -> tuple[Quantity
         raise DataError(
             "the board has started again since TDC was found, and there is no index pulse to find the place by",
             where=target.path,
-            do="Find TDC again with this connection, then sweep without unplugging",
+            do="Many boards start anew when their port is opened: find TDC and sweep in one connection, lobetrace live JOB",
         )
     shift = (there - here + (tdc.count - count).value + cpr / 2) % cpr - cpr / 2
     if one_count and abs(shift) <= 1.0:

@@ -51,7 +51,7 @@ def test_from_the_first_line_to_the_first_reading_without_a_compiler(emulator: E
     assert (board.cpr, board.index, board.name, board.boot) == (10_000, False, "b.2", 9)
     assert (board.steps_mm, board.units) == ((0.001, 0.000254), ("mm", "in"))
     assert (run.last.crank, run.last.lift, run.last.flags) == (5000, (300, -700), 0)
-    assert sorted(e.kind for e in run.events if isinstance(e, wire.Unknown)) == ["C", "T", "T", "T"]
+    assert [type(e) for e in run.events if isinstance(e, wire.Settings | wire.SelfTest)] == [wire.Settings, *[wire.SelfTest] * 3]
 
 
 def test_lines_that_come_at_once_are_all_done(emulator: Emulator, memory: Path) -> None:

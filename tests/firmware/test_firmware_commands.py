@@ -19,13 +19,16 @@ lines = st.one_of(
     ),
     st.integers(-2, 99999).map(lambda n: b"rate %d" % n),
     st.text("rate 0159\r", max_size=12).map(str.encode),
+    st.sampled_from([b"settings", b"test\r", b"set cpr 2400", b"set kind 2 bcd", b"set step 1 0.005", b"set name b.2", b"tests"]),
 )
 
 
 def meaning(command: wire.Command | None) -> int:
     if command is None:
         return BAD
-    return {"hello": HELLO, "zero": ZERO, "rate": RATE, "latch": EDGE if command.argument == "edge" else TIME}[command.word]
+    latch = EDGE if command.argument == "edge" else TIME
+    words = {"hello": HELLO, "zero": ZERO, "rate": RATE, "latch": latch, "settings": SETTINGS, "test": TEST, "set": SET}
+    return words[command.word]
 
 
 @given(st.lists(lines, min_size=1, max_size=5))

@@ -52,7 +52,7 @@ def shown(core: Core) -> str:
 )
 def test_each_is_kept_and_told(core: Core, line: str, old: str, new: str) -> None:
     first = hellos(core.start())[0]
-    sent = core.tell(f"set {line}\n".encode())
+    sent = core.tell(wire.encode_command(wire.setting(line)))
     (again,) = hellos(sent)
     assert sent.startswith(b"\nH,")
     assert (again.board.boot, again.seq) == (first.board.boot + 1, 0)

@@ -6,7 +6,7 @@ import asyncio
 import io
 import json
 from dataclasses import replace
-from functools import cache, partial
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +17,6 @@ from acquire.cli import capture as capturing
 from acquire.cli import run as command
 from acquire.cli.capture import Capturing, setup_of
 from acquire.cli.status_line import LiveLine
-from acquire.link.reconnect import stream
 from acquire.procedure.limits import Limits
 from acquire.procedure.session import Place
 from acquire.procedure.steps import SWEEP
@@ -57,7 +56,7 @@ def sweep_with_a_restart(turns: float) -> tuple[list[wire.Frame], list[wire.Fram
 async def recorded(folder: Path, rig: MemoryRig, turns: float, whole: bool, monkeypatch: pytest.MonkeyPatch) -> None:
     """The sweep into the job at `folder`, by way of a link; only what came before the fall unless `whole`."""
     before, after, hello = sweep_with_a_restart(turns)
-    monkeypatch.setattr(capturing, "stream", partial(stream, opener=lambda *a: rig.opener(*a)))
+    monkeypatch.setattr(capturing, "open_pipe", lambda *address, **_: rig.opener(*address))
     live = LiveLine(io.StringIO(), lambda: 0.0)
     made = Capturing(setup_of(load_job(folder), folder, Place(SWEEP, "intake")), "memory", Limits(), live)
     wanted = sum(isinstance(f, wire.Sample | wire.Heartbeat) for f in [*before, *(after if whole else [])])

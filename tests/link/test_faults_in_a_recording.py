@@ -45,8 +45,8 @@ def record(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Record:
     """A recording of what comes over a rig, into a folder of its own."""
 
     def made(rig: Any, limits: Limits = Limits(), folder: Path = tmp_path) -> Capturing:  # noqa: B008
-        found = partial(stream, opener=rig.opener, sleep=lambda _: asyncio.sleep(0))
-        monkeypatch.setattr(capturing, "stream", found)
+        monkeypatch.setattr(capturing, "stream", partial(stream, sleep=lambda _: asyncio.sleep(0)))
+        monkeypatch.setattr(capturing, "open_pipe", lambda *address, **_: rig.opener(*address))
         live = LiveLine(io.StringIO(), lambda: 0.0)
         return Capturing(setup_of(parse_job(template()), folder, Place(SWEEP, "intake")), rig.url, limits, live)
 

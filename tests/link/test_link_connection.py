@@ -5,7 +5,9 @@ from __future__ import annotations
 import asyncio
 import errno
 import re
+import termios
 from collections.abc import Callable
+from functools import partial
 from itertools import count
 from pathlib import Path
 from types import SimpleNamespace
@@ -416,6 +418,32 @@ async def test_what_opening_may_say(error: Exception, sentence: str, monkeypatch
     found = await probe("COM9")
     assert isinstance(found, LinkError)
     assert sentence in found.what
+
+
+@pytest.mark.parametrize(("dtr", "rts"), [(None, None), (True, False), (False, True)])
+async def test_a_port_opens_with_its_control_lines_as_told_and_leaves_them_so(
+    dtr: bool | None, rts: bool | None, rig_of: RigOf, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A pseudo-terminal has no such lines, so what the library is told is looked at; HUPCL it has."""
+    told: list[tuple[str, bool]] = []
+
+    class Watched(serial.Serial):
+        def _update_dtr_state(self) -> None:
+            told.append(("dtr", self._dtr_state))
+
+        def _update_rts_state(self) -> None:
+            told.append(("rts", self._rts_state))
+
+    monkeypatch.setattr(transport.serial, "Serial", Watched)
+    async with rig_of("pty") as rig:
+        settings = termios.tcgetattr(rig.slave)
+        settings[2] |= termios.HUPCL
+        termios.tcsetattr(rig.slave, termios.TCSANOW, settings)
+        given = {} if dtr is None else {"dtr": dtr, "rts": rts}
+        link = await connect(rig.url, opener=partial(transport.open_pipe, **given))
+        assert told == [("dtr", bool(dtr)), ("rts", bool(rts))]
+        assert not termios.tcgetattr(rig.slave)[2] & termios.HUPCL
+        await link.close()
 
 
 @pytest.mark.parametrize("scheme", ["socket", "rfc2217"])

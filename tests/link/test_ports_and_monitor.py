@@ -21,7 +21,7 @@ from acquire.link.connection import probe
 from acquire.link.raw import Opened, Raw, raw_lines
 from acquire.link.reconnect import PortInfo, connect
 from acquire.link.threaded import in_thread
-from analysis.base.errors import DeviceError, LinkError, UsageError
+from analysis.base.errors import DeviceError, LinkError, UsageError, VersionError
 
 from .conftest import PATIENCE, RigOf, ScriptedBoard, encoded, quick_rigs
 
@@ -154,10 +154,23 @@ async def test_monitor_of_a_port_without_a_board(rig_of: RigOf) -> None:
     health: list[str] = []
     async with rig_of("memory", ScriptedBoard(greeting=NEWER)) as rig:
         monitor = FrameMonitor("memory", 115200, out=health.append, health=health.append, opener=rig.opener)
-        await watched(monitor, lambda: bool(health))
-        assert health[0].startswith("link: the board speaks wire format 2.0")
+        with pytest.raises(VersionError, match=r"the board speaks wire format 2\.0, and this program speaks 1\.x"):
+            await monitor.read()
         with pytest.raises(DeviceError, match="no board answered"):
             monitor.end()
+        assert not health
+
+
+async def test_monitor_ends_when_a_board_comes_back_with_another_major_version(rig_of: RigOf) -> None:
+    said: list[str] = []
+    async with rig_of("memory") as rig:
+        monitor = FrameMonitor("memory", 115200, out=said.append, health=said.append, opener=rig.opener)
+        reading = asyncio.create_task(monitor.read())
+        while not said:
+            await asyncio.sleep(0)
+        await rig.say(NEWER)
+        with pytest.raises(VersionError, match=r"wire format 2\.0"):
+            await reading
 
 
 NEWER = b"H,2.0,0,0*%04X\n" % wire.crc16(b"H,2.0,0,0")

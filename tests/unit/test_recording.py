@@ -134,10 +134,10 @@ def test_channels_are_what_the_indicators_stand_on(place: Place, board: Board, c
     assert (header.step, header.channels) == ({STOP: "stop", TRAVEL: "travel", SWEEP: "sweep"}[place.step], channels)
 
 
-def test_a_board_that_starts_again_ends_what_can_no_longer_be_reached(record: Callable[..., Capturing], tmp_path: Path) -> None:
+async def test_a_board_that_starts_again_ends_what_can_no_longer_be_reached(record: Record, tmp_path: Path) -> None:
     """`--passes 3` never ends on a capture whose first start has fewer: what comes behind a new start counts for no result."""
     with pytest.raises(DeviceError, match="started again before the 3 passes were complete"):
-        record([answered(), rows(0, 10), answered(same_count=False), rows(0, 10)], limits=Limits(passes=3))
+        await record([answered(), rows(0, 10), answered(same_count=False), rows(0, 10)], limits=Limits(passes=3))
     (path,) = (tmp_path / "captures").iterdir()
     assert load(path).complete
 

@@ -44,6 +44,15 @@ KINDS = {
     "sample of no usual shape": (wire.encode_sample(0, U32, -(2**31), U32, (2**31 - 1,), (-1,)), None),
     "heartbeat": (wire.encode_heartbeat(0, 1, 2, 0, (3,), (4,)), wire.Heartbeat(0, 1, 2, 0, (3,), (4,))),
     "index": (wire.encode_index(0, 1, -2), wire.Index(0, 1, -2)),
+    "settings": (
+        b"C,0,1,cpr=4,index=no,channels=1,kind1=bcd,step1=1mm,board=b*%04X\n"
+        % wire.crc16(b"C,0,1,cpr=4,index=no,channels=1,kind1=bcd,step1=1mm,board=b"),
+        wire.Settings(0, 1, 4, False, 1, ("bcd",), (1.0,), ("mm",), "b"),
+    ),
+    "self-test": (
+        wire.encode_test(wire.SelfTest(0, 1, "crank", "", (("a", 1), ("b", 0), ("z", 1)), -3, 2)),
+        wire.SelfTest(0, 1, "crank", "", (("a", 1), ("b", 0), ("z", 1)), -3, 2),
+    ),
     "fault": (wire.encode_fault(0, 1, "busy", 3), wire.Fault(0, 1, "busy", 3)),
 }
 JUNK = b"\x00\xff*,S,1" + bytes(range(11, 60)) + b"\n"

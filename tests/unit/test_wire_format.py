@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from acquire import wire
-from acquire.wire import encode, frames, parse
+from acquire.wire import encode, fields, frames, owner, parse
 from analysis.base.errors import DeviceError, UsageError
 from analysis.base.samples import Board
 
@@ -28,7 +28,7 @@ steps = st.tuples(st.integers(1, 99999), st.integers(0, 6), st.sampled_from(["mm
 
 def boards() -> st.SearchStrategy[Board]:
     def board(cpr, index, latch, scales, name, boot, rate, minor):  # noqa: ANN001, ANN202
-        size = [parse._step(f"{n / 10**d:.{d}f}{unit}") for n, d, unit in scales]
+        size = [fields.to_step(f"{n / 10**d:.{d}f}{unit}") for n, d, unit in scales]
         return Board(cpr, index, latch, tuple(s for s, _ in size), tuple(u for _, u in size), name, boot, rate, f"1.{minor}")
 
     return st.builds(
@@ -44,7 +44,33 @@ def boards() -> st.SearchStrategy[Board]:
     )
 
 
+def settings() -> st.SearchStrategy[wire.Settings]:
+    def made(seq, time, cpr, index, used, scales, kinds, name):  # noqa: ANN001, ANN202
+        size = [fields.to_step(f"{n / 10**d:.{d}f}{unit}") for n, d, unit in scales]
+        told = max(used, len(size))
+        size, kinds = (size * 2)[:told], kinds[:told]
+        return wire.Settings(seq, time, cpr, index, used, kinds, tuple(s for s, _ in size), tuple(u for _, u in size), name)
+
+    scales = st.lists(st.tuples(st.integers(1, 65535), st.integers(0, 5), st.sampled_from(["mm", "in"])), min_size=1, max_size=2)
+    kinds = st.tuples(*[st.sampled_from(wire.KINDS)] * 2)
+    name = st.text("ABCabc019-.", min_size=1, max_size=24)
+    return st.builds(made, u32, u32, st.integers(4, 1_000_000), st.booleans(), st.integers(1, 2), scales, kinds, name)
+
+
+def self_tests() -> st.SearchStrategy[wire.SelfTest]:
+    def made(numbers, kind, of, bits, gauge):  # noqa: ANN001, ANN202
+        levels = tuple(zip(owner.levels_of(kind), bits, strict=False))
+        extra = gauge if kind in ("bcd", "frame24", "ascii") else (None, None, "")
+        return wire.SelfTest(*numbers[:2], of if kind else "crank", kind, levels, *numbers[2:], *extra)
+
+    numbers, bits = st.tuples(u32, u32, i32, u32), st.tuples(*[st.integers(0, 1)] * 3)
+    gauge = st.tuples(u32, st.integers(0, 255), st.text("09AF=+-._z", max_size=24))
+    return st.builds(made, numbers, st.sampled_from(["", *wire.KINDS]), st.sampled_from(["ch1", "ch2"]), bits, gauge)
+
+
 all_frames = st.one_of(
+    settings(),
+    self_tests(),
     st.builds(wire.Hello, boards(), u32, u32),
     sample_like.map(lambda t: wire.Sample(*t)),
     sample_like.map(lambda t: wire.Heartbeat(*t)),
@@ -130,9 +156,29 @@ def test_worked_example_of_samples_by_time() -> None:
     assert [(b - a) % 2**32 for a, b in pairwise(times)] == [10_000, 10_000, 10_000, 20_000]  # over the clock's run-over
 
 
-def test_worked_example_of_what_a_reader_of_1_0_does_not_know() -> None:
-    """Settings and self-test: counted, not understood."""
-    assert [parse.parse_line(line) for line in example(3)] == [wire.Unknown(6 + i, kind) for i, kind in enumerate("CTTT")]
+def test_worked_example_of_settings_and_self_test() -> None:
+    expected = [
+        wire.Settings(6, 2315733, 10_000, True, 2, ("scale", "frame24"), (0.005, 0.01), ("mm", "mm"), "bench-b"),
+        wire.SelfTest(7, 2415733, "crank", "", (("a", 1), ("b", 1), ("z", 0)), 62, 0),
+        wire.SelfTest(8, 2415801, "ch1", "scale", (("a", 1), ("b", 1)), 6, 0),
+        wire.SelfTest(9, 2415869, "ch2", "frame24", (("clock", 1), ("data", 1)), -203, 1, 41870, 24, "BC0001"),
+    ]
+    assert [parse.parse_line(line) for line in example(3)] == expected
+    assert [wire.encode_frame(frame) for frame in expected] == [line + b"\n" for line in example(3)]
+
+
+def test_settings_and_self_test_of_a_later_minor_version() -> None:
+    """Keys in any order, and keys that nobody knows yet."""
+    (told, crank), plain = (parse.parse_line(line(body)) for body in (SETTINGS, SELF_TEST)), parse.parse_line
+    shuffled = "C,6,7,board=b,colour=blue,step1=0.005mm,kind1=scale,channels=1,index=no,cpr=2400"
+    assert plain(line(shuffled)) == told
+    assert plain(line(SELF_TEST + ",noise=3")) == crank
+    assert told == wire.Settings(6, 7, 2400, False, 1, ("scale",), (0.005,), ("mm",), "b")
+    assert crank == wire.SelfTest(8, 9, "ch1", "ascii", (("line", 1),), -5, 2, 30, 3, "+1=")
+
+
+SETTINGS = "C,6,7,cpr=2400,index=no,channels=1,kind1=scale,step1=0.005mm,board=b"
+SELF_TEST = "T,8,9,of=ch1,kind=ascii,line=1,count=-5,bad=2,age=30,got=3,raw=+1="
 
 
 def test_inch_scale_is_exact() -> None:
@@ -170,6 +216,18 @@ def line(body: str) -> bytes:
 
 
 REFUSED_BODIES = [
+    *(SETTINGS.replace(f",{part}", "") for part in SETTINGS.split(",")[3:]),  # each of them must be there
+    *(
+        SETTINGS.replace(a, b)
+        for a, b in (("2400", "3"), ("=no", "=maybe"), ("channels=1", "channels=2"), ("mm", ""), ("=b", "= "))
+    ),
+    SETTINGS + ",cpr=2400",
+    SETTINGS + ",loose",
+    "C,6",
+    "C,x,7" + SETTINGS[5:],
+    *(SELF_TEST.replace(f",{part}", "") for part in ("of=ch1", "count=-5", "bad=2")),
+    *(SELF_TEST.replace(a, b) for a, b in (("line=1", "line=2"), ("-5", "-0"), ("bad=2", "bad=-2"), ("30", "x"), ("+1=", "+ 1"))),
+    "T,8",
     "S,1,2,3,4,5",  # a number too few
     "S,1,2,3,4,5,6,7",  # half a channel
     "S,1,2,3,4,5,6,7,8,9",
@@ -301,6 +359,17 @@ def test_another_major_version_is_refused_by_name(major: str) -> None:
         (b"latch time\r", wire.latch("time")),
         (b"rate 1", wire.rate(1)),
         (b"rate 5000", wire.rate(5000)),
+        (b"settings", wire.SETTINGS),
+        (b"test\r", wire.TEST),
+        (b"set cpr 4", wire.setting("cpr 4")),
+        (b"set cpr 1000000", wire.setting("cpr 1000000")),
+        (b"set index no", wire.setting("index no")),
+        (b"set channels 2", wire.setting("channels 2")),
+        (b"set kind 2 frame24", wire.setting("kind 2 frame24")),
+        (b"set unit 1 in", wire.setting("unit 1 in")),
+        (b"set step 1 0.005", wire.setting("step 1 0.005")),
+        (b"set step 2 65535", wire.setting("step 2 65535")),
+        (b"set name bench-a.2", wire.setting("name bench-a.2")),
     ],
 )
 def test_commands(text: bytes, command: wire.Command) -> None:
@@ -309,7 +378,29 @@ def test_commands(text: bytes, command: wire.Command) -> None:
 
 
 @pytest.mark.parametrize(
-    "text", [b"", b"hello ", b"HELLO", b"latch", b"latch both", b"rate 0", b"rate 01", b"rate 5001", b"rate -1", b"zero\r\r"]
+    "text",
+    [
+        *(
+            b"set " + rest
+            for rest in (
+                *(b"", b"cpr 3", b"cpr 04", b"cpr 1000001", b"index maybe", b"channels 3", b"kind 3 scale", b"kind 1 Scale"),
+                *(b"unit 1 um", b"step 1 0", b"step 1 0.000", b"step 1 .5", b"step 1 5.", b"step 1 65536", b"step 1 0.000001"),
+                *(b"name ", b"name " + b"n" * 25, b"name a b", b"speed 3"),
+            )
+        ),
+        b"settings x",
+        b"tests",
+        b"",
+        b"hello ",
+        b"HELLO",
+        b"latch",
+        b"latch both",
+        b"rate 0",
+        b"rate 01",
+        b"rate 5001",
+        b"rate -1",
+        b"zero\r\r",
+    ],
 )
 def test_what_is_no_command(text: bytes) -> None:
     assert wire.parse_command(text) is None
@@ -339,6 +430,11 @@ def test_any_line_from_a_host_is_a_command_or_none(text: bytes) -> None:
         lambda: wire.encode_hello(Board(3, True, "edge", (0.01,), ("mm",), "b"), 0, 0),
         lambda: wire.encode_hello(Board(2400, True, "edge", (0.01,), ("mm",), "no, no"), 0, 0),
         lambda: wire.encode_hello(Board(2400, True, "edge", (0.01,) * 3, ("mm",) * 3, "b"), 0, 0),
+        lambda: wire.setting("cpr 3"),
+        lambda: wire.encode_command(wire.Command("set cpr", "2400")),
+        lambda: wire.encode_settings(wire.Settings(0, 0, 3, True, 1, ("scale",), (0.01,), ("mm",), "b")),
+        lambda: wire.encode_test(wire.SelfTest(0, 0, "crank", "", (("a", 1),), 0, 0)),
+        lambda: wire.encode_test(wire.SelfTest(0, 0, "no, no", "", (("a", 1), ("b", 0), ("z", 0)), 0, 0)),
         lambda: wire.encode_frame(wire.Unknown(1, "Z")),
         lambda: encode.encode_body("a*b"),
         lambda: encode.encode_body("é"),
