@@ -101,6 +101,27 @@ def monitor(
 
 
 @app.command()
+def board(
+    port: Annotated[str, typer.Argument(metavar="PORT", help="Serial port, socket://HOST:PORT or rfc2217://HOST:PORT.")],
+    changes: Annotated[
+        list[str] | None,
+        typer.Argument(
+            metavar="KEY=VALUE",
+            help="What to set: cpr, index, channels, kind, unit, step, name; kind2, unit2 and step2 for channel 2.",
+            show_default=False,
+        ),
+    ] = None,
+    seconds: Annotated[float | None, typer.Option(min=0.1, help="End the self-test after so many seconds.")] = None,
+    baud: Baud = 115200,
+    json: Json = False,
+) -> int:
+    """Show a board's settings and test its wiring live, or set them. Exit code 2 if the self-test finds something wrong."""
+    from acquire.cli import board
+
+    return board.run(port, baud, changes or [], seconds, json)
+
+
+@app.command()
 def capture(
     job: JobPath,
     step: Annotated[Step, typer.Option(help="What is recorded: piston stop, piston travel, or a valve sweep.")],
