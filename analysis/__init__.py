@@ -5,7 +5,7 @@ The face, for Python and notebooks; each name is imported when it is first used:
 >>> import analysis
 >>> found = analysis.open_job("sample-captures/clean").measure()
 >>> print(found.intake.opens(1.27))
-16.6... ATDC +/-0.1...
+16.6... ATDC +/-0...
 """
 
 from __future__ import annotations

@@ -10,7 +10,7 @@ from pathlib import PurePath
 from analysis.base.errors import DataError, placed
 from analysis.base.quantity import Quantity, Source
 from analysis.base.samples import Capture
-from analysis.crank.motion import running_direction
+from analysis.crank.motion import direction_of_rotation
 from analysis.crank.segments import on_one_count
 from analysis.curve.lobe_period import refuse_other_cpr
 from analysis.curve.sweep import Sweep, Swept, read_sweep
@@ -74,7 +74,7 @@ def measure(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0) ->
     found, seen, refused = _lobes(job, channels, empty)
     lobes = tuple(found[valve] for valve in ("intake", "exhaust") if valve in found)
     return Measurement(
-        tdc=Tdc(tdc.at_top(forward).labelled("count"), tdc.method, sum(tdc.touches)),
+        tdc=Tdc(tdc.at_top(forward).labelled("count"), tdc.method, sum(tdc.contact_counts)),
         lobes=lobes,
         cam=_cam(job, found),
         captures=tuple(Used(PurePath(c.path).name or "unnamed", c.sha256) for c in _used(usable, channels, lobes)),
@@ -161,7 +161,7 @@ def forward_of(job: Job, sweeps: Sequence[Capture]) -> int:
     """The sign of counting in running direction: as the job says, or the way in which the sweeps went further."""
     if job.rig.direction != "auto":
         return 1 if job.rig.direction == "up" else -1
-    return running_direction(max((c.samples.crank for c in sweeps), key=lambda crank: crank.size))
+    return direction_of_rotation(max((c.samples.crank for c in sweeps), key=lambda crank: crank.size))
 
 
 def find_tdc(job: Job, captures: Sequence[Capture], forward: int) -> Located:

@@ -38,7 +38,7 @@ class OpenJob:
         >>> import analysis
         >>> found = analysis.open_job("sample-captures/clean").measure()
         >>> print(found.intake.centerline)
-        106.9... ATDC +/-0.1...
+        106.9... ATDC +/-0...
         >>> [finding.code for finding in found.findings]
         []
         """

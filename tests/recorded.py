@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from functools import cache, lru_cache
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 from acquire.cli.demo_job import job_text
 from acquire.record.recorder import Recorder
@@ -34,11 +35,9 @@ def job_folder(folder: Path, job_text: str, rig: Rig, phases: Sequence[str] = PH
     (folder / "captures").mkdir(parents=True, exist_ok=True)
     (folder / "job.toml").write_text(job_text, encoding="utf-8")
     phases = tuple(phases)
-    for k in range(len(phases)):
-        done = _last(rig, phases[: k + 1])
-        number = len(list((folder / "captures").glob(f"{done.phase}-*.csv"))) + 1
-        with Recorder(folder / "captures" / f"{done.phase}-{number:02d}.csv", _header(done)) as recorder:
-            recorder.add(Decoder().feed(done.data))
+    for k, phase in enumerate(phases, start=1):
+        number = len(list((folder / "captures").glob(f"{phase}-*.csv"))) + 1
+        (folder / "captures" / f"{phase}-{number:02d}.csv").write_bytes(_file(rig, phases[:k]))
     return folder
 
 
@@ -55,24 +54,34 @@ def demo_job(scenario: Scenario) -> str:
 
 
 @lru_cache(maxsize=32)
-def _last(rig: Rig, phases: tuple[str, ...]) -> Recording:
-    """The last of some phases, worked through one after the other."""
+def last_of(rig: Rig, phases: tuple[str, ...]) -> Recording:
+    """What the last of some phases came to, worked through one after the other."""
     state = start(rig)
     if phases[:-1]:
-        before = _last(rig, phases[:-1]).state
+        before = last_of(rig, phases[:-1]).state
         state = replace(before, time_s=before.time_s + rig.work.between_s)
     return record_phase(rig, phases[-1], state)
 
 
 @lru_cache(maxsize=128)
 def _capture(rig: Rig, phases: tuple[str, ...]) -> Capture:
-    done = _last(rig, phases)
+    done = last_of(rig, phases)
     tape = Tape(_header(done))
     tape.add(Decoder().feed(done.data))
     capture = replace(tape.capture(), path=f"{done.phase}-01.csv")
     for column in (*vars(capture.samples).values(), *vars(capture.index).values()):
         column.flags.writeable = False
     return capture
+
+
+@lru_cache(maxsize=64)
+def _file(rig: Rig, phases: tuple[str, ...]) -> bytes:
+    done = last_of(rig, phases)
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "capture.csv"
+        with Recorder(path, _header(done)) as recorder:
+            recorder.add(Decoder().feed(done.data))
+        return path.read_bytes()
 
 
 def _header(done: Recording) -> Header:

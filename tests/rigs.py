@@ -15,6 +15,7 @@ from acquire.simulator.hand import Hand
 from acquire.simulator.indicator import Indicator
 from acquire.simulator.rig import Rig, Work
 from acquire.simulator.truth import Truth
+from analysis.base.finding import Finding
 from analysis.base.quantity import Quantity, Source
 from analysis.diagnosis.examine import examine
 from analysis.job import Job
@@ -30,6 +31,11 @@ FINE = Rig(
 )
 # The usual clean rig, with a coarse encoder and few turns: quick, and still without any caution.
 SHORT = Rig(encoder=Encoder(cpr=1200), work=Work(touches=3, turns=4.2))
+
+
+# What is remarked of any rig: how far the crank was turned back elsewhere, a direction of rotation that one lobe alone cannot prove, and
+# whether TDC was found again at the end.
+REMARKS = ("turned-back-elsewhere", "direction-unproven", "tdc-not-rechecked", "tdc-held")
 
 
 def job_for(rig: Rig, /, **tables: Mapping[str, Any]) -> Job:
@@ -119,3 +125,8 @@ def against_truth(found: Measurement, true: Truth) -> dict[str, tuple[Quantity, 
         if found.cam.overlap is not None and found.cam.overlap_lift_mm == true.cam.overlap_lift_mm:
             both["overlap"] = found.cam.overlap, true.cam.overlap_deg
     return both
+
+
+def told(found: Measurement) -> list[Finding]:
+    """The findings but for what is remarked of any rig: none of a sound one."""
+    return [finding for finding in found.findings if finding.code not in REMARKS]

@@ -10,6 +10,7 @@ import os
 import sys
 from collections.abc import Sequence
 from contextlib import suppress
+from copy import copy
 from pathlib import Path
 from typing import Annotated
 
@@ -325,7 +326,8 @@ def demo(
 def run(arguments: Sequence[str]) -> int:
     """Run the command and return its exit code; every expected failure is one sentence on stderr."""
     try:
-        code = app(crash.asked_for(list(arguments)) or ["--help"], prog_name="lobetrace", standalone_mode=False)
+        asked = crash.asked_for(list(arguments))
+        code = _app_for(asked)(asked or ["--help"], prog_name="lobetrace", standalone_mode=False)
     except LobetraceError as error:
         return _cannot_tell(str(error))
     except (KeyboardInterrupt, typer.Abort):
@@ -342,6 +344,18 @@ def run(arguments: Sequence[str]) -> int:
     if code == _BY_THE_KEYBOARD and not isinstance(code, crash.Signalled):
         return _cannot_tell("Ended by the keyboard before it was done.")
     return code if isinstance(code, int) else 0
+
+
+def _app_for(arguments: Sequence[str]) -> typer.Typer:
+    """Only the command that is asked for, if its name is the first word: to declare them all takes as long as to measure a lobe."""
+    asked = [
+        each for each in app.registered_commands if each.callback is not None and [each.callback.__name__] == [*arguments[:1]]
+    ]
+    if not asked:
+        return app
+    alone = copy(app)
+    alone.registered_commands = asked
+    return alone
 
 
 def _cannot_tell(sentence: str) -> int:

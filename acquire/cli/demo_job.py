@@ -38,6 +38,10 @@ def job_text(scenario: Scenario, truth: Truth) -> str:
                 "encoder_offcenter_deg": math.ceil(10 * math.degrees(rig.encoder.eccentric)) / 10,
                 "indicator_tilt_deg": math.ceil(2 * gauge.tilt_deg) / 2,
                 "cam_runout_mm": math.ceil(200 * rig.train.runout_mm) / 200,
+                # The ratio measured to 0.005 and the lash to 0.01 mm, as feeler gauges and two sweeps tell them.
+                "rocker_ratio_error": 0.005 if rig.train.ratio != 1.0 else 0.0,
+                "lash_error_mm": 0.01 if rig.train.lash_mm else 0.0,
+                "indicator_error_mm": 0.002,
                 "stop_depth_mm": rig.stop.depth_mm,
             },
             **_card(truth),

@@ -64,7 +64,7 @@ def _beside(lasted: Floats, k: Ints) -> Floats:
 
 def _again(reached: Floats) -> Bools:
     """Whether the count behind each edge begins where the crank had been furthest before it was turned back. `reached`: positions of
-    the edges in running direction, shape (k,); shape (k - 1,).
+    the edges in the direction of rotation, shape (k,); shape (k - 1,).
     """
     furthest = np.maximum.accumulate(reached[:-2])
     return np.concatenate(([False], (reached[1:-1] > furthest - 1) & (reached[1:-1] <= furthest)))

@@ -19,8 +19,8 @@ from analysis.base.samples import BY_TIME, Bools, Capture, Floats, IndexPulses, 
 class Motion:
     """The crank over one capture. `time_s`, `position` (counts): shape (k,), time not decreasing, one knot for each thing known.
 
-    `usable`: shape (n,), by sample: turning in running direction with the slack taken up. `forward` is +1 or -1: the sign of
-    counting in running direction.
+    `usable`: shape (n,), by sample: turning in the direction of rotation with the slack taken up. `forward` is +1 or -1: the sign of
+    counting in the direction of rotation.
     """
 
     time_s: Floats
@@ -41,7 +41,7 @@ class Motion:
         return (ahead - behind) / (2 * half_width_s)
 
 
-def running_direction(crank: Ints) -> int:
+def direction_of_rotation(crank: Ints) -> int:
     """The sign of counting in which the crank went further altogether: +1 or -1 (+1 for no motion). Shape (n,)."""
     step = np.diff(crank)
     return 1 if step[step > 0].sum() >= -step[step < 0].sum() else -1
@@ -68,7 +68,7 @@ def knots(samples: Samples, latch: str) -> tuple[Floats, Floats]:
 
 
 def usable_forward(crank: Ints, forward: int, allowance: float) -> Bools:
-    """Where the crank turns in running direction with the slack of its drive surely taken up.
+    """Where the crank turns in the direction of rotation with the slack of its drive surely taken up.
 
     After a reversal that is so once the crank passes the furthest point that it had reached before, or has gone `allowance`
     counts on from where it turned; at the start only the second is known to hold. `crank` has shape (n,) and one zero
@@ -108,7 +108,7 @@ class CountError:
 def find_count_errors(index: IndexPulses, cpr: int) -> tuple[CountError, ...]:
     """Where the way between two index pulses is not a whole number of turns: counts were lost, or the coupling slipped.
 
-    One count is no slip: a board that cannot tell the direction latches the pulse's two edges at places that far apart.
+    One count is no error: a board that cannot tell the direction latches the pulse's two edges at places that far apart.
     """
     way = np.diff(index.crank)
     error = way - np.rint(way / cpr).astype(np.int64) * cpr
@@ -119,50 +119,49 @@ def find_count_errors(index: IndexPulses, cpr: int) -> tuple[CountError, ...]:
     )
 
 
-def mend_count(samples: Samples, slips: tuple[CountError, ...]) -> tuple[Ints, Bools]:
-    """Counts with every slip taken out again after the index pulse that showed it, and where counts cannot be trusted (between
-    the two pulses).
-
-    Both of shape (n,).
+def mend_count(samples: Samples, errors: tuple[CountError, ...]) -> tuple[Ints, Bools]:
+    """Counts with every error taken out again after the index pulse that showed it, and where counts cannot be trusted, which is
+    between the two pulses. Shape (n,) each.
     """
     crank = samples.crank.copy()
     doubtful = np.zeros(crank.shape, dtype=bool)
-    for slip in slips:
-        doubtful |= (samples.time_us >= slip.from_us) & (samples.time_us <= slip.to_us)
-        crank[samples.time_us > slip.to_us] -= slip.counts
+    for error in errors:
+        doubtful |= (samples.time_us >= error.from_us) & (samples.time_us <= error.to_us)
+        crank[samples.time_us > error.to_us] -= error.counts
     return crank, doubtful
 
 
 def follow(capture: Capture, forward: int, allowance: float) -> tuple[Motion, tuple[CountError, ...]]:
-    """The motion of a capture, and the slips that its index pulses show.
+    """The motion of a capture, and the count errors that its index pulses show.
 
-    Samples between the pulses that show a slip are not usable, those after it are put right. Samples of another origin than
+    `forward`: sign of counting in the direction of rotation; `allowance`: counts that the slack of the drive may take up. Samples
+    between the pulses that show an error are not usable, those after it are put right. Samples of another origin than
     the first are not usable: where their count began is unknown. Raises DataError if there is no sample.
     """
     board, samples = capture.header.board, capture.samples
     if samples.crank.size == 0:
         raise DataError("the capture holds no samples", where=capture.path, do="Record it again")
-    slips = find_count_errors(capture.index, board.cpr) if board.index else ()
-    crank, doubtful = mend_count(samples, slips)
+    errors = find_count_errors(capture.index, board.cpr) if board.index else ()
+    crank, doubtful = mend_count(samples, errors)
     mended = replace(samples, crank=crank)
     first = samples.origin == samples.origin[0]
     usable = np.zeros(crank.shape, dtype=bool)
     usable[first] = usable_forward(crank[first], forward, allowance)
     time_s, position = knots(mended, board.latch)
-    return Motion(time_s, position, usable & ~samples.still & ~doubtful, forward), slips
+    return Motion(time_s, position, usable & ~samples.still & ~doubtful, forward), errors
 
 
 def index_phase(index: IndexPulses, cpr: int) -> float | None:
-    """Where in a turn the index pulse lies, in counts from 0 to cpr, as it was before any slip; None without a pulse.
+    """Where in a turn the index pulse lies, in counts from 0 to cpr, as it was before any count error; None without a pulse.
 
     The median over the pulses of the first origin, around the circle.
     """
     if index.crank.size == 0:
         return None
     first = index.origin == index.origin[0]
-    slips = find_count_errors(index, cpr)
+    errors = find_count_errors(index, cpr)
     crank = index.crank - sum(
-        (np.where(index.time_us >= slip.to_us, slip.counts, 0) for slip in slips), np.zeros_like(index.crank)
+        (np.where(index.time_us >= error.to_us, error.counts, 0) for error in errors), np.zeros_like(index.crank)
     )
     away = (crank[first] - crank[0] + cpr // 2) % cpr - cpr // 2
     return float((index.crank[0] + np.median(away)) % cpr)

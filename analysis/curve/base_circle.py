@@ -13,7 +13,7 @@ import numpy as np
 from analysis.base.errors import DataError
 from analysis.base.quantization import HARMONICS, coherent_u, harmonic_variance
 from analysis.base.samples import Bools, Floats, Ints
-from analysis.curve.points import Points
+from analysis.curve.points import Points, each_pass
 
 CELL_DEG = 1.0
 # What is level to within a few steps over this length is flat; a shorter part could be the nose or a dwell.
@@ -34,8 +34,7 @@ class BaseCircle:
 
     `before_deg` and `after_deg`: middles of the flat parts (crank degrees from overlap TDC). `runout_mm`: peak to peak of the level
     along the base circle; `drift_mm`: how far the zero of the last pass lies from that of the first, on the same side; `covered_deg`:
-    crank degrees of base circle seen; `scatter_mm` of one bin about its cell; `spread_mm` of one reading about its pass's level on
-    that side.
+    crank degrees of base circle seen; `scatter_mm` of one bin about its cell.
     """
 
     before: Floats
@@ -46,14 +45,12 @@ class BaseCircle:
     drift_mm: float
     covered_deg: float
     scatter_mm: float
-    spread_mm: float
 
     def zero_u_mm(self, step_mm: float, noise_mm: float = 0.0) -> float:
-        """Standard uncertainty of a zero. One that stays on one code is known to half a step only, one that is seen to go to and fro
-        between codes better than that. `noise_mm` of one reading, if that is known otherwise.
+        """Standard uncertainty of a zero. Where readings have next to no noise (`noise_mm` of one, as the curve tells it) their mean
+        stays on a code, however many there are. What they scatter by here tells nothing: at the edge of a code it takes no noise.
         """
-        stirred = max(noise_mm, math.sqrt(max(self.spread_mm**2 - step_mm**2 / 12, 0.0)))
-        return math.hypot(coherent_u(step_mm, stirred), self.scatter_mm / math.sqrt(max(self.covered_deg, 1.0)))
+        return math.hypot(coherent_u(step_mm, noise_mm), self.scatter_mm / math.sqrt(max(self.covered_deg, 1.0)))
 
     def mean_zero_u_mm(self, step_mm: float, noise_mm: float = 0.0) -> float:
         """As `zero_u_mm`, of the mean over all passes: zeros that drift over the indicator's codes are rounded each in its own way,
@@ -65,9 +62,8 @@ class BaseCircle:
             return self.zero_u_mm(step_mm, noise_mm)
         at = np.polynomial.Polynomial.fit(number, zeros[number], 1)(number) / step_mm
         in_phase = [abs(np.mean(np.exp(2j * np.pi * k * at))) ** 2 for k in range(1, HARMONICS)]
-        stirred = max(noise_mm, math.sqrt(max(self.spread_mm**2 - step_mm**2 / 12, 0.0)))
         kept = (a + (1.0 - a) / number.size for a in in_phase)
-        repeats = sum(share * harmonic_variance(step_mm, stirred, k) for k, share in enumerate(kept, start=1))
+        repeats = sum(share * harmonic_variance(step_mm, noise_mm, k) for k, share in enumerate(kept, start=1))
         return math.hypot(math.sqrt(repeats), self.scatter_mm / math.sqrt(max(self.covered_deg, 1.0)))
 
     def share_after(self, deg: Floats) -> Floats:
@@ -160,7 +156,6 @@ def find_base_circle(points: Points, peak_deg: float, step_mm: float) -> BaseCir
         drift_mm=_drift(levels),
         covered_deg=covered,
         scatter_mm=float(np.std(points.lift_mm[on_base] - cells.mean[cells.cell[on_base]])) if on_base.any() else 0.0,
-        spread_mm=_spread(points, cells, flat, levels),
     )
 
 
@@ -171,7 +166,7 @@ def _refuse_unsteady(points: Points, cells: _Cells, step_mm: float) -> None:
         return
     lift, pass_ = points.lift_mm[away], points.pass_[away]
     noise = float(np.median(np.abs(np.diff(lift)))) / 0.954  # of two neighbours: sqrt(2) x 0.6745
-    level = np.array([np.median(lift[pass_ == number]) for number in np.unique(pass_)])
+    level = np.array([np.median(lift[rows]) for rows in each_pass(pass_)])
     if noise > max(NOISY_MM, 3 * step_mm):
         raise DataError(
             f"the readings scatter by {noise:.2f} mm where the valve is closed: noise hides the base circle",
@@ -224,14 +219,18 @@ def _spots(flat: Bools) -> tuple[float, float]:
 
 
 def _without_drift(points: Points, cells: _Cells, levels: Floats) -> Floats:
-    """Mean of the cells with each pass's own level taken off and that of all put back: what a zero that drifts does is no runout. Shape
-    (c,).
+    """Mean of the cells with each pass's own level taken off and that of all put back: what a zero that drifts does is no runout.
+    `levels`: shape (2, passes). Shape (c,).
     """
-    own = levels[(cells.deg >= 0).astype(np.int64), points.pass_]
     known = ~np.isnan(levels)
-    mean = (np.where(known, levels, 0.0).sum(axis=1) / np.maximum(known.sum(axis=1), 1))[(cells.deg >= 0).astype(np.int64)]
-    lift = np.where(np.isnan(own), points.lift_mm, points.lift_mm - own + mean)
+    mean = np.where(known, levels, 0.0).sum(axis=1) / np.maximum(known.sum(axis=1), 1)
+    lift = points.lift_mm - _of_each(np.where(known, levels - mean[:, None], 0.0), points, cells)
     return np.asarray(np.bincount(cells.cell, weights=lift, minlength=MIDDLES.size) / np.maximum(cells.count, 1))
+
+
+def _of_each(levels: Floats, points: Points, cells: _Cells) -> Floats:
+    """What stands for the pass and side of each point, shape (n,), in a table of shape (2, passes)."""
+    return np.asarray(np.where(cells.after, levels[1][points.pass_], levels[0][points.pass_]))
 
 
 def _runout(level: Floats) -> float:
@@ -249,15 +248,6 @@ def _drift(levels: Floats) -> float:
     known = (side[~np.isnan(side)] for side in levels)
     drifts = [side[-1] - side[0] for side in known if side.size > 1]
     return float(np.mean(drifts)) if drifts else 0.0
-
-
-def _spread(points: Points, cells: _Cells, flat: Bools, levels: Floats) -> float:
-    """Standard deviation (mm) of single readings about the level of their pass and side. `levels`: shape (2, passes)."""
-    level = np.where(cells.after, levels[1][points.pass_], levels[0][points.pass_])
-    mine = flat[cells.cell] & ~np.isnan(level)
-    readings = float(points.n[mine].sum())
-    total = float(np.sum(points.n[mine] * ((points.lift_mm[mine] - level[mine]) ** 2 + points.scatter2[mine])))
-    return math.sqrt(total / readings) if readings > 0 else 0.0
 
 
 def _levels(points: Points, cells: _Cells, flat: Bools, after: bool) -> Floats:

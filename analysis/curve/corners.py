@@ -46,23 +46,23 @@ def corner(deg: Floats, lift_mm: Floats, step_mm: float, level_mm: float) -> Cor
     if x.size < LEAST or (x < leaves - BEFORE_DEG / 2).sum() < 3 or (x > leaves).sum() < 3:
         return None
     places = np.arange(leaves - BEFORE_DEG / 2, leaves + 0.5, PITCH_DEG)
-    at_once = [_fit(x, y, place, (1, 2)) for place in places]
-    at_rest = [_fit(x, y, place, (2, 3)) for place in places]
-    best = min(range(places.size), key=lambda k: at_once[k][0])
-    rest = min(each[0] for each in at_rest)
+    at_once, found = _fits(x, y, places, (1, 2))
+    best, rest = int(np.argmin(at_once)), float(_fits(x, y, places, (2, 3))[0].min())
     floor = x.size * step_mm**2 / 48  # what rounding alone leaves, taken low
     return Corner(
         float(places[best]),
-        max(float(at_once[best][1][1]), 0.0),
-        (rest + floor) / (at_once[best][0] + floor),
-        float(at_once[best][1][0]),
+        max(float(found[best, 1]), 0.0),
+        (rest + floor) / (float(at_once[best]) + floor),
+        float(found[best, 0]),
     )
 
 
-def _fit(x: Floats, y: Floats, place: float, powers: tuple[int, int]) -> tuple[float, Floats]:
-    """Residual sum of squares, and level and the two coefficients, of a level that is left at a place by two powers of the way."""
-    behind = np.maximum(x - place, 0.0)
-    design = np.column_stack((np.ones_like(x), behind ** powers[0], behind ** powers[1]))
-    found, *_ = np.linalg.lstsq(design, y, rcond=None)
-    left = y - design @ found
-    return float(left @ left), found
+def _fits(x: Floats, y: Floats, places: Floats, powers: tuple[int, int]) -> tuple[Floats, Floats]:
+    """For each place where a level may be left, by two powers of the way: residual sum of squares, shape (k,), and the level and both
+    coefficients, shape (k, 3).
+    """
+    behind = np.maximum(x - places[:, None], 0.0)
+    design = np.stack((np.ones_like(behind), *(behind**power for power in powers)), axis=-1)
+    found = np.linalg.pinv(design) @ y
+    left = y - np.einsum("kij,kj->ki", design, found)
+    return np.einsum("ki,ki->k", left, left), found

@@ -18,7 +18,7 @@ from analysis.curve.smoothing import Spline
 CLUSTER_DEG = 5.0
 
 
-def estimate_lag(points: Points, spline: Spline, pooled: Pooled, base: BaseCircle, step_mm: float) -> Lag | None:
+def estimate_lag(points: Points, spline: Spline, pooled: Pooled, base: BaseCircle, zero_u_mm: float) -> Lag | None:
     """What of the lag is still in the points of a lobe, from the spread of speeds inside and between passes. None if the speed did
     not vary enough to say anything.
 
@@ -26,7 +26,7 @@ def estimate_lag(points: Points, spline: Spline, pooled: Pooled, base: BaseCircl
     noise. What of slope x speed the curve itself can take up tells nothing and is taken off first (partial residuals: Speckman,
     J. R. Statist. Soc. B 50 (1988) 413). The uncertainty is robust against scatter that hangs together over some degrees:
     residuals are summed by cells (White, Econometrica 48 (1980) 817). A pass whose zero is wrong shows a lag all the way, which no
-    scatter tells: each pass's zeros are taken to be wrong on their own, as a drifting zero rounds.
+    scatter tells: each pass's zeros are taken to be wrong on their own, each by `zero_u_mm`, as a drifting zero rounds.
     """
     points = only(points, (points.deg >= spline.low) & (points.deg <= spline.high))
     of_curve = spline.smooth(pooled.deg, -spline.value(pooled.deg, 1) * pooled.speed, pooled.weight)
@@ -41,7 +41,7 @@ def estimate_lag(points: Points, spline: Spline, pooled: Pooled, base: BaseCircl
     u, dof = _robust(points, spline.low, worth * pull * (residual - tau * pull), worth * pull * pull, power)
     after = base.share_after(points.deg)
     of_zeros = np.concatenate([np.bincount(points.pass_, weights=worth * pull * part) for part in (after, 1.0 - after)])
-    u_zero = base.zero_u_mm(step_mm) * float(np.sqrt(np.sum(of_zeros * of_zeros))) / power
+    u_zero = zero_u_mm * float(np.sqrt(np.sum(of_zeros * of_zeros))) / power
     both = math.hypot(u, u_zero)
     return Lag(tau, both, dof * (both / max(u, 1e-12)) ** 4)  # Welch-Satterthwaite: the zeros' part is no estimate
 

@@ -99,14 +99,16 @@ def make_curve(
     without a base circle or without enough of the lobe.
     """
     base = find_base_circle(points, peak_deg, step_mm)
-    points = lobe = _of_the_lobe(points, base, peak_deg)
+    points = _of_the_lobe(points, peak_deg)  # what is not of it is let go, which may be half a gigabyte
+    points = lobe = replace(points, lift_mm=points.lift_mm - base.zero(points.pass_, points.deg))
     fit = _Fit.first(lobe, step_mm)
     if foot_mm is not None:
         lobe = _enough_of_each(lobe, _above_foot(lobe, fit.spline, peak_deg, foot_mm)) or lobe
         fit = _Fit.first(lobe, step_mm, fit.spline.log_smoothing)
     lag, stated = Lag(0.0, 0.0, 0.0), stated.later(-placed_s)
     for left in reversed(range(ROUNDS)):
-        found = estimate_lag(fit.points, fit.spline, fit.pooled, base, step_mm)
+        zero_u_mm = base.zero_u_mm(step_mm, _noise(fit.points, fit.spline, step_mm))
+        found = estimate_lag(fit.points, fit.spline, fit.pooled, base, zero_u_mm)
         before, lag = lag, stated.combined(found and found.later(lag.seconds))
         last = left == 0 or abs(lag.seconds - before.seconds) < SETTLED_S
         fit = fit.again(lobe.without_lag(lag.seconds), step_mm, ramps=last)
@@ -148,12 +150,12 @@ class _Fit:
         return cls(points, pooled, fit(pooled.deg, pooled.lift_mm, pooled.weight, low, high, near))
 
 
-def _of_the_lobe(points: Points, base: BaseCircle, peak_deg: float) -> Points:
-    """The points on the lobe and about it, above the base circle. DataError if there are none."""
+def _of_the_lobe(points: Points, peak_deg: float) -> Points:
+    """The points on the lobe and about it. DataError if there are none."""
     lobe = _enough_of_each(points, np.abs(points.deg - peak_deg) <= HALF_LOBE_DEG + MARGIN_DEG)
     if lobe is None:
-        raise DataError("the sweep holds no reading of the lobe itself", do="Sweep the whole lobe in running direction")
-    return replace(lobe, lift_mm=lobe.lift_mm - base.zero(lobe.pass_, lobe.deg))
+        raise DataError("the sweep holds no reading of the lobe itself", do="Sweep the whole lobe in the direction of rotation")
+    return lobe
 
 
 def _enough_of_each(points: Points, mine: Bools) -> Points | None:

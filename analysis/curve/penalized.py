@@ -52,7 +52,7 @@ class Penalty:
 class Problem:
     """Normal equations of a fit to what a first curve, of coefficients `start`, leaves of `n` readings: banded lower `gram` B'WB,
     `right` B'Wr, `total` r'Wr, r = y - B start. In terms of y itself the misfit would be the difference of two numbers a million
-    times as large, and its noise would choose the strengths. Penalties are in units of the mean of the diagonal of `gram`.
+    times as large, and its noise would choose the smoothing parameters. Penalties are in units of the mean of the diagonal of `gram`.
     """
 
     low: float
@@ -96,7 +96,7 @@ class Problem:
 
     @cached_property
     def bend(self) -> Penalty:
-        """On fifth differences everywhere alike."""
+        """On fifth differences, with the same weight everywhere."""
         return self.penalty(ORDER, np.ones(self.count - ORDER))
 
     def penalty(self, order: int, weight: Floats) -> Penalty:
@@ -111,9 +111,9 @@ class Problem:
         right = self.right - pull
         move = cho_solve_banded((factor, True), right, check_finite=False)
         misfit = max(self.total + float(self.start @ pull) - float(move @ right), 1e-300)
-        freedom = self.n - null
-        criterion = freedom * np.log(misfit) + 2 * float(np.sum(np.log(factor[0]))) - log_determinant
-        return Solved(criterion, self.start + move, factor, misfit / freedom)
+        dof = self.n - null
+        criterion = dof * np.log(misfit) + 2 * float(np.sum(np.log(factor[0]))) - log_determinant
+        return Solved(criterion, self.start + move, factor, misfit / dof)
 
 
 def _scaled(gram: Floats, order: int, weight: Floats) -> Floats:

@@ -8,6 +8,7 @@ import numpy as np
 
 from analysis.base.samples import Floats, Ints
 from analysis.curve.lift_curve import Curve
+from analysis.curve.points import each_pass
 
 # A flank is where the slope exceeds this share of the steepest; fewer points than this of it do not tell; scatter hangs together over
 # a degree or two, so that cells of two degrees count and not readings.
@@ -33,17 +34,17 @@ def flank_shifts(curve: Curve) -> FlankShifts:
     inside = (points.deg > s.low) & (points.deg < s.high)
     steepest = float(np.abs(curve.slope[inside]).max()) if inside.any() else 0.0
     found: list[tuple[float, ...]] = []
-    for number in np.unique(points.pass_).tolist():
+    for rows in each_pass(points.pass_):
         for flank in (-1, 1):
-            mine = inside & (points.pass_ == number) & (-flank * curve.slope > FLANK * steepest)
-            if mine.sum() < LEAST_POINTS:
+            mine = rows.start + np.flatnonzero(inside[rows] & (-flank * curve.slope[rows] > FLANK * steepest))
+            if mine.size < LEAST_POINTS:
                 continue
             slope, away = curve.slope[mine], curve.residual[mine]
             power = float(slope @ slope)
             late = -float(slope @ away) / power
             cells = max(LEAST_CELLS, float(np.ptp(points.deg[mine])) / CELL_DEG)
             u = float(np.std(away + slope * late)) / float(np.sqrt(power / slope.size * min(cells, slope.size)))
-            found.append((number, flank, late, u, float(np.average(points.speed[mine], weights=slope**2))))
+            found.append((points.pass_[rows.start], flank, late, u, float(np.average(points.speed[mine], weights=slope**2))))
     table = np.array(found, dtype=np.float64).reshape(-1, 5)
     return FlankShifts(table[:, 0].astype(np.int64), table[:, 1].astype(np.int64), *table[:, 2:].T)
 

@@ -134,7 +134,8 @@ class _Pieces:
         near = np.flatnonzero((self.low <= level) & (level <= self.high))
         # Each piece is taken a little beyond its end, so that no root is lost to rounding between two.
         ends = self.x[1:] + np.append(np.full(self.x.size - 2, OVERLAP_DEG), 0.0)
-        solved = [PPoly(self.c[:, k : k + 1], (self.x[k], ends[k])).solve(level, extrapolate=False) for k in near]
+        pieces = (PPoly.construct_fast(self.c[:, k : k + 1], np.array((self.x[k], ends[k]))) for k in near)
+        solved = [piece.solve(level, extrapolate=False) for piece in pieces]
         roots = np.sort(np.concatenate([np.zeros(0), *solved]))
         return np.asarray(roots[np.isfinite(roots)])  # NaN stands for a piece that has the value all along
 
@@ -234,7 +235,7 @@ def _curve(problem: Problem, solved: Solved, smoothing: float) -> Spline:
 
 
 def _evenly(problem: Problem, near: float | None) -> Spline:
-    """The curve smoothed everywhere alike."""
+    """The curve with one smoothing parameter everywhere."""
 
     def solve(smoothing: float) -> Solved:
         return problem.solve(problem.bend * math.exp(smoothing), smoothing * (problem.count - ORDER), ORDER)

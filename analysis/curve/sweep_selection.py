@@ -1,4 +1,4 @@
-"""Which sweeps count: one cylinder's, in running direction, the last of each valve."""
+"""Which sweeps count: one cylinder's, in the direction of rotation, the last of each valve."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ def of_one_cylinder(job: Job, sweeps: Sequence[Capture]) -> None:
 
 
 def onward(sweep: Sweep) -> bool:
-    """Whether the crank was turned further in running direction than back."""
+    """Whether the crank was turned further in the direction of rotation than back."""
     step = np.diff(sweep.capture.samples.crank) * sweep.forward
     return bool(step[step > 0].sum() > -step[step < 0].sum())
 

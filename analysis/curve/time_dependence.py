@@ -40,31 +40,19 @@ class Rate:
 
 def rate_on_lobe(swept: Swept) -> Rate | None:
     """How fast the lift changes with the time since a pass came to the lobe; None with a single pass."""
-    curve, r, cpr = swept.curve, swept.readings, swept.sweep.cpr
-    use = r.usable & swept.good
-    position, time_s = swept.sweep.forward * r.position[use], r.time_s[use]
-    lift = (-r.lift_mm if swept.flipped else r.lift_mm)[use]
-    turned = (position - swept.overlap_tdc) * 360.0 / cpr - swept.peak_deg
-    cycle = np.floor((turned + 360.0) / 720.0).astype(np.int64)
-    deg = turned - 720.0 * cycle + swept.peak_deg
-    height = curve.spline.looked_up(np.clip(deg, curve.spline.low, curve.spline.high))
-    lobe = (deg > curve.spline.low) & (deg < curve.spline.high) & (height > ON_LOBE * float(curve.fitted.max()))
-    if not lobe.any():
+    r, spline, forward = swept.readings, swept.curve.spline, swept.sweep.forward
+    kept, deg, number = _on_lobe(swept)
+    if not kept.size or number.max() < 1:
         return None
-    number = np.unique(cycle[lobe], return_inverse=True)[1]
-    if number.max() < 1:
-        return None
-    deg, time_s = deg[lobe], time_s[lobe]
+    time_s, speed = r.time_s[kept], forward * r.speed[kept] * 360.0 / swept.sweep.cpr
     began = np.full(int(number.max()) + 1, np.inf)
     np.minimum.at(began, number, time_s)
     since = time_s - began[number]
-    slope = curve.spline.looked_up(deg, 1)
-    left = lift[lobe] - height[lobe]
-    speed = r.speed[use][lobe] * swept.sweep.forward * 360.0 / cpr
-    passes = (number[:, None] == np.arange(int(number.max()) + 1)).astype(np.float64)
-    columns = np.column_stack((since, -slope * speed, passes))
+    slope = spline.looked_up(deg, 1)
+    left = (-1.0 if swept.flipped else 1.0) * r.lift_mm[kept] - spline.looked_up(deg)
     cell = np.unique(np.floor(deg / CELL_DEG), return_inverse=True)[1]
-    design, y = _less_common(columns, cell), _less_common(left[:, None], cell)[:, 0]
+    table = _less_common(np.column_stack((since, -slope * speed, left)), number, cell)
+    design, y = table[:, :2], table[:, 2]
     inverse = np.linalg.pinv(design.T @ design)
     found = inverse @ design.T @ y
     rest = y - design @ found
@@ -76,11 +64,35 @@ def rate_on_lobe(swept: Swept) -> Rate | None:
     return Rate(float(found[0]), float(np.sqrt(covariance[0, 0])), explains)
 
 
-def _less_common(values: Floats, cell: Ints) -> Floats:
-    """Values, shape (n, k), less their mean over the readings of their cell."""
-    count = np.bincount(cell)[:, None]
-    mean = np.column_stack([np.bincount(cell, weights=column) for column in values.T]) / count
-    return np.asarray(values - mean[cell])
+def _on_lobe(swept: Swept) -> tuple[Ints, Floats, Ints]:
+    """The good readings on the lobe: which they are, where (crank degrees from overlap TDC), and the number of their pass from 0 on.
+    Shape (k,) each.
+    """
+    spline = swept.curve.spline
+    kept = np.flatnonzero(swept.readings.usable & swept.good)
+    turned = (swept.sweep.forward * swept.readings.position[kept] - swept.overlap_tdc) * 360.0 / swept.sweep.cpr
+    cycle = np.floor((turned - swept.peak_deg + 360.0) / 720.0)
+    deg = turned - 720.0 * cycle
+    inside = np.flatnonzero((deg > spline.low) & (deg < spline.high))
+    inside = inside[spline.looked_up(deg[inside]) > ON_LOBE * float(swept.curve.fitted.max())]
+    return kept[inside], deg[inside], np.unique(cycle[inside], return_inverse=True)[1]
+
+
+def _less_common(values: Floats, pass_: Ints, cell: Ints) -> Floats:
+    """Values, shape (n, k), less what a level for each pass and one for each cell, both numbered from 0 without gaps, make of them:
+    least squares by the normal equations of the cells, of which there are few, in which the passes are solved for.
+    """
+    passes, cells = int(pass_.max()) + 1, int(cell.max()) + 1
+    met = np.bincount(pass_ * cells + cell, minlength=passes * cells).reshape(passes, cells).astype(np.float64)
+    share = met / met.sum(axis=1, keepdims=True)
+    normal = np.linalg.pinv(np.diag(met.sum(axis=0)) - met.T @ share, rcond=1e-9, hermitian=True)
+    of_pass, of_cell = (
+        np.column_stack([np.bincount(number, weights=column, minlength=size) for column in values.T])
+        for number, size in ((pass_, passes), (cell, cells))
+    )
+    level = normal @ (of_cell - share.T @ of_pass)
+    own = of_pass / met.sum(axis=1, keepdims=True) - share @ level
+    return np.asarray(values - level[cell] - own[pass_])
 
 
 def rate_on_base_circle(swept: Swept) -> Rate | None:

@@ -62,13 +62,13 @@ def unusual_arc(stop: TdcFound, job: Job) -> Seen | None:
 @rule("few-touches", NOTE, "tdc")
 def few_contacts(stop: TdcFound) -> Seen | None:
     """Too few contacts to show that they repeat."""
-    if min(stop.touches) >= FEW_CONTACTS:
+    if min(stop.contact_counts) >= FEW_CONTACTS:
         return None
     return Seen(
-        f"The stop made {stop.touches[0]} and {stop.touches[1]} contacts on its two sides.",
+        f"The stop made {stop.contact_counts[0]} and {stop.contact_counts[1]} contacts on its two sides.",
         "One contact cannot show whether it repeats.",
         "Touch each side at least twice; three times is better.",
-        weight=DOUBT if max(stop.touches) < FEW_CONTACTS else NOTE,
+        weight=DOUBT if max(stop.contact_counts) < FEW_CONTACTS else NOTE,
     )
 
 

@@ -32,7 +32,8 @@ def distinct(values: tuple[float, ...]) -> tuple[float, ...]:
 class Table(BaseModel):
     """A table of job.toml: turns keys in inches and pounds into those in millimetres and newtons."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
+    # A table is put together when a job is read, not when it is imported: only the whole job is ever validated.
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False, defer_build=True)
 
     @model_validator(mode="before")
     @classmethod

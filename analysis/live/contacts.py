@@ -10,7 +10,7 @@ import numpy as np
 from analysis.base.errors import DataError
 from analysis.base.samples import Ints
 from analysis.diagnosis.contact_rules import WIDE_CONTACTS_DEG
-from analysis.tdc.stop import LEAVE_DEG, stop_contacts, touches, turning_points
+from analysis.tdc.stop import LEAVE_DEG, are_contacts, stop_contacts, turning_points
 
 _MANY: Final = 4096  # corners of the motion that are kept
 
@@ -32,7 +32,7 @@ class Contacts:
 
     @property
     def agree(self) -> bool:
-        """Whether the touches of each side lie together."""
+        """Whether the contacts of each side lie together."""
         return bool(self.low and self.high) and max(self.spread_deg) <= WIDE_CONTACTS_DEG and not self.why
 
 
@@ -59,7 +59,7 @@ class ContactWatch:
         last = max((int(ends[-1]) for ends in (lows, highs) if ends.size), default=-1)
         low, high = (self._corners[ends[ends < last]] for ends in (lows, highs))
         low, high = (
-            side[touches(side, outward, 1.0 / per_count)] if side.size else side for side, outward in ((low, -1), (high, 1))
+            side[are_contacts(side, outward, 1.0 / per_count)] if side.size else side for side, outward in ((low, -1), (high, 1))
         )
         spread = tuple(float(np.ptp(side)) * per_count if side.size else 0.0 for side in (low, high))
         tdc, unswept, why = float("nan"), 0.0, ""

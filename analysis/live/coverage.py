@@ -29,7 +29,7 @@ class Progress:
 
 class LiveSweep:
     """Takes the raw rows of one recording block by block. `forward` is the sign of counting in the direction of rotation; without it
-    that is the way in which the count has gone further altogether, as for a whole capture (`running_direction`).
+    that is the way in which the count has gone further altogether, as for a whole capture (`direction_of_rotation`).
     """
 
     def __init__(self, rig: Rig, header: Header, forward: int | None, most: int = KEPT_ROWS) -> None:

@@ -13,7 +13,7 @@ from typing import Final
 from analysis.base.errors import DataError
 from analysis.base.quantity import Quantity
 from analysis.base.samples import Capture, Ints
-from analysis.crank.motion import running_direction
+from analysis.crank.motion import direction_of_rotation
 from analysis.crank.segments import on_one_count
 from analysis.curve.sweep import Sweep, Swept, read_sweep
 from analysis.diagnosis.examine import examine
@@ -59,7 +59,7 @@ class LiveResult:
 
 def forward_of(job: Job, crank: Ints) -> int:
     """The sign of counting in running direction: as the job says, or the way the count went further."""
-    return {"up": 1, "down": -1}.get(job.rig.direction) or running_direction(crank)
+    return {"up": 1, "down": -1}.get(job.rig.direction) or direction_of_rotation(crank)
 
 
 def tdc_of(job: Job, found_by: Sequence[Capture], capture: Capture, forward: int) -> tuple[Quantity, TdcFound]:

@@ -16,7 +16,7 @@ from analysis.base.samples import Floats
 from analysis.curve.lift_curve import Curve
 from analysis.curve.smoothing import Spline, undersmoothed
 from analysis.lobe.causes import OF_ANGLE, OF_LIFT, Causes, Place
-from analysis.lobe.events import coherent_variance, lift_u
+from analysis.lobe.events import coherent_variance
 
 # No nose is level over more than this to either side, degrees; a dwell may be (common practice).
 LEVEL_DEG = 60.0
@@ -43,9 +43,14 @@ def peak_quantities(curve: Curve, causes: Causes) -> tuple[Quantity, Quantity]:
     scatter = Source(f"scatter and smoothing at the peak, {causes.name}")
     angle = Quantity(deg).with_part(scatter, math.sqrt(max(u * u - of_runout.u**2, 0.0)))
     angle += of_runout - causes.off_angle(Place.on(curve, deg), OF_ANGLE)
-    height = Quantity(float(curve.spline.value(top)))
-    height = height.with_part(Source(f"scatter of the peak lift, {causes.name}"), lift_u(curve, top, causes, level=True))
-    return angle, height - causes.off_lift(Place.on(curve, top), OF_LIFT)
+    # In the middle of what is level, since noise has a say in what is highest on it; and smoothed less, since a nose whose jerk jumps
+    # (cycloidal flanks) would be smoothed over by more than its standard error.
+    coherent = float(coherent_variance(curve, np.array([deg]), causes)[0])
+    height = Quantity(float(errors.loose.value(deg)))
+    height = height.with_part(
+        Source(f"scatter of the peak lift, {causes.name}"), math.hypot(float(errors.loose.error(deg)), math.sqrt(coherent))
+    )
+    return angle, height - causes.off_lift(Place.on(curve, deg), OF_LIFT)
 
 
 def highest(s: Spline) -> float:

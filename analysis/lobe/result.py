@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from html import escape
 from typing import Any, Final, Protocol
 
 import numpy as np
@@ -167,7 +166,7 @@ class Lobe:
         >>> import analysis
         >>> found = analysis.open_job("sample-captures/clean").measure()
         >>> print(found.intake.opens(1.27), "|", found.intake.opens(1.905, at="valve"))
-        16.6... ATDC +/-0.1... | 16.6... ATDC +/-0.1...
+        16.6... ATDC +/-0... | 16.6... ATDC +/-0...
         >>> print(found.intake.closes(1.27) - found.exhaust.opens(1.27))  # what they share drops out
         397.3... +/-0... deg
         """
@@ -289,7 +288,7 @@ class Measurement:
     >>> import analysis
     >>> found = analysis.open_job("sample-captures/clean").measure()
     >>> print(found.cam.separation)
-    108.50 +/-0.0... cam deg
+    108.5... +/-0... cam deg
     >>> found.tdc.method
     'stop'
     """
@@ -329,6 +328,8 @@ class Measurement:
         return "\n".join(f"{name:<{width}}  {text}" for name, text in self._sheet())
 
     def _repr_html_(self) -> str:
+        from html import escape  # only a notebook pays for its tables
+
         rows = (
             f"<tr><th style='text-align: left'>{escape(name)}</th><td>{escape(text)}</td></tr>" for name, text in self._sheet()
         )
@@ -404,7 +405,7 @@ class Measurement:
         >>> import analysis
         >>> found = analysis.open_job("sample-captures/clean").measure()
         >>> print(found.quantities()["exhaust.centerline"])
-        110.0... BTDC +/-0.1...
+        110.0... BTDC +/-0...
         """
         return {entry.path: entry.quantity for entry in self.entries()}
 

@@ -58,4 +58,4 @@ def lash_of(rig: Rig, name: str) -> Quantity:
 def ratio_of(rig: Rig, name: str) -> Quantity:
     """Valve lift over lobe lift."""
     u = rig.rocker_ratio_error / math.sqrt(3)
-    return Quantity(rig.rocker_ratio).with_part(Source(f"rocker ratio, {name}", distribution="rectangular", u=u), u)
+    return Quantity(rig.rocker_ratio).with_part(Source(f"rocker ratio, {name}", distribution="rectangular", u=u, unit="mm/mm"), u)

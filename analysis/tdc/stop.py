@@ -27,6 +27,10 @@ LEAVE_DEG = 20.0
 # before: 0.24 for a hand that turns back at even deceleration, 0.12 for a softer one. The rest at the outermost count as a share of
 # the time for those three degrees: up to 1.3 for such hands.
 DEAD_SHARE, REST_SHARE = 0.4, 1.6
+# A rest as long as this (s) is one, however slowly the crank came.
+LONG_REST_S = 0.9
+# Contacts of a stop that hand and give spread no further than this (deg); places where a hand turned back do.
+SPREAD_DEG = 3.0
 # More than this is left out around the top (deg) by no stop that fits a plug hole; between these bounds lie usual ones (common
 # practice: the piston meets it 1 to 30 mm below its top).
 LARGEST_ARC_DEG, USUAL_ARC_DEG = 160.0, (14.0, 130.0)
@@ -48,8 +52,8 @@ class Side:
 
     @property
     def met(self) -> bool:
-        """Whether the crank met something hard here, most times."""
-        return bool(self.hard.size and self.hard.mean() >= 0.5)
+        """Whether the crank met something hard here, at least once: a hand that comes softly to a stop may hide it."""
+        return bool(self.hard.any())
 
 
 @dataclass(frozen=True)
@@ -62,9 +66,9 @@ class StopContacts:
 
 @dataclass(frozen=True)
 class TdcFound:
-    """TDC as a count (counts per crank turn `cpr`; any whole number of turns may be added), how, and from how many touches.
+    """TDC as a count (counts per crank turn `cpr`; any whole number of turns may be added), and how it was found.
 
-    `spread_deg` is the largest spread of the touches on one side; `unswept_deg` the arc around the top that was not swept.
+    `spread_deg` is the largest spread of the contacts on one side; `unswept_deg` the arc around the top that was not swept.
     `sine` and `cosine` (deg) are the parts of the encoder's once-a-turn error, sine sin(angle) + cosine cos(angle), as far as
     known, the angle counted from the TDC that was found; `after_deg` is by how much the one that `count` stands for comes after
     it, on another cylinder.
@@ -73,13 +77,17 @@ class TdcFound:
     count: Quantity
     cpr: int
     method: str
-    touches: tuple[int, int] = (0, 0)
     spread_deg: float = 0.0
     unswept_deg: float = 0.0
     sine: Quantity = NOTHING
     cosine: Quantity = NOTHING
     after_deg: float = 0.0
     contacts: StopContacts | None = None
+
+    @property
+    def contact_counts(self) -> tuple[int, int]:
+        """How many contacts there were at the low and at the high end; none without a stop."""
+        return (0, 0) if self.contacts is None else (self.contacts.low.counts.size, self.contacts.high.counts.size)
 
     @property
     def contact_deg(self) -> float:
@@ -187,7 +195,7 @@ def _refuse_one_side(low: Side, high: Side, unswept: float, degree: float, how: 
     ]
     for side, _, word in soft:
         spread = float(np.ptp(side.counts)) / degree
-        if unswept > LARGEST_ARC_DEG or side.left_out.size or spread > AGREE_DEG:
+        if unswept > LARGEST_ARC_DEG or spread > SPREAD_DEG:
             raise DataError(
                 f"the stop was met from one side only: where the count {word} the crank was turned back by hand, not by the stop",
                 do=f"Turn the other way until the piston meets the stop there too. {how}",
@@ -203,7 +211,7 @@ def _refuse_one_side(low: Side, high: Side, unswept: float, degree: float, how: 
 def _side(crank: Ints, time_s: Floats, turned: Ints, outward: int, degree: float) -> Side:
     """The contacts of one side among its turning points (indices, in order). `outward`: -1 down, +1 up."""
     counts = crank[turned]
-    kept = touches(counts, outward, degree)
+    kept = are_contacts(counts, outward, degree)
     if turned[-1] >= _last_move(crank) and kept.sum() > 1 and kept[-1]:
         # Where the record ends, the hand may just have let go: a contact only if it ended dead, or with the others.
         others = outward * counts[:-1][kept[:-1]]
@@ -238,10 +246,10 @@ def _hard(crank: Ints, time_s: Floats, at: int, outward: int, degree: float) -> 
         return True
     approach = max(near - far, 1e-6)
     dead = 6 * last_deg / approach * DEAD_SHARE * max(float(time_s[came]) - last, 0.0) <= last_deg
-    return dead or float(time_s[left] - time_s[came]) >= REST_SHARE * approach
+    return dead or float(time_s[left] - time_s[came]) >= min(REST_SHARE * approach, LONG_REST_S)
 
 
-def touches(turned: Ints, outward: int, degree: float) -> Bools:
+def are_contacts(turned: Ints, outward: int, degree: float) -> Bools:
     """Which turning points of one side are contacts. Shape (k,) each, in order.
 
     All that lie within `CONTACT_DEG` of each other at the place where most do, the one further out of two (`outward`: -1 down, +1
@@ -277,7 +285,7 @@ def by_stop(capture: Capture, geometry: SliderCrank | None, forward: int) -> Tdc
     if geometry is not None and geometry.offset != 0.0:
         middle = middle - forward * geometry.middle_bias(unswept) * cpr / 360.0
     spread = max(int(np.ptp(low)), int(np.ptp(high))) * 360.0 / cpr
-    return TdcFound(middle, cpr, "stop", (low.size, high.size), spread, unswept, contacts=contacts)
+    return TdcFound(middle, cpr, "stop", spread, unswept, contacts=contacts)
 
 
 def middle_of_contacts(low: Ints, high: Ints, cpr: int) -> Quantity:
@@ -311,14 +319,14 @@ def middle_of_contacts(low: Ints, high: Ints, cpr: int) -> Quantity:
     u = half / (TRIANGULAR_95 if one_count else float(special.stdtrit(free, (1 + LEVEL) / 2)))
     shape, dof = ("triangular", math.inf) if one_count else ("normal", float(free))
     place = (float(low[0]) + float(high[0])) / 2 + middle
-    return Quantity(place, {Source("TDC: contacts with the stop", dof=dof, distribution=shape, u=u, unit="counts"): u})
+    return Quantity(place, {Source("TDC: contacts with the stop", dof=dof, distribution=shape, u=u, unit="count"): u})
 
 
-def _given_scatter(touches: Ints, scatters: Floats) -> tuple[Floats, Floats, Floats]:
-    """Mean and variance of the contact's place (counts, from the first touch's count) and log of the evidence, for each scatter
+def _given_scatter(counts: Ints, scatters: Floats) -> tuple[Floats, Floats, Floats]:
+    """Mean and variance of the contact's place (counts, from the first of `counts`) and log of the evidence, for each scatter
     (counts).
     """
-    count = touches - touches[0]
+    count = counts - counts[0]
     reach = 4 * scatters[:, None] + 1.0
     share = (np.arange(240) + 0.5) / 240
     place = count.min() - reach + (np.ptp(count) + 1 + 2 * reach) * share  # shape (scatters, 240)

@@ -61,7 +61,7 @@ class Prior:
 
 @dataclass(frozen=True)
 class TravelFit:
-    """TDC as a position (counts in running direction), the off-center parts (deg; error = sine sin + cosine cos), scatter of a
+    """TDC as a position (counts in the direction of rotation), the off-center parts (deg; error = sine sin + cosine cos), scatter of a
     cell (mm).
     """
 

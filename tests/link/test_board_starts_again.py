@@ -6,6 +6,7 @@ import asyncio
 import io
 import json
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -19,23 +20,22 @@ from acquire.cli.status_line import LiveLine
 from acquire.procedure.limits import Limits
 from acquire.procedure.session import Place
 from acquire.procedure.steps import SWEEP
-from acquire.simulator.phases import record
 from acquire.simulator.scenarios import scenario_named
 from acquire.simulator.truth import truth
 from analysis.capture import load
 from analysis.job import load_job
 from analysis.job.folder import captures_of
-from tests.recorded import demo_job, job_folder
+from tests.recorded import demo_job, job_folder, last_of
 
 from .conftest import PATIENCE, MemoryRig, RigOf, ScriptedBoard
 
 SCENARIO = scenario_named("clean", seed=21)
 
 
+@cache
 def sweep_with_a_restart(turns: float) -> tuple[list[wire.Frame], list[wire.Frame], wire.Hello]:
     """An intake sweep whose board fell after so many turns of the crank: frames before, frames after, and the hello in between."""
-    sweep = next(done for done in record(SCENARIO.rig, ("stop", "intake")) if done.phase == "intake")
-    first, *frames = wire.Decoder().feed(sweep.data)
+    first, *frames = wire.Decoder().feed(last_of(SCENARIO.rig, ("stop", "intake")).data)
     assert isinstance(first, wire.Hello)
     start = next(frame.crank for frame in frames if isinstance(frame, wire.Sample))
     cut = next(i for i, f in enumerate(frames) if isinstance(f, wire.Sample) and abs(f.crank - start) >= turns * first.board.cpr)

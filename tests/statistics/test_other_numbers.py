@@ -5,9 +5,20 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from acquire.simulator.truth import truth
 from analysis.diagnosis.examine import examine
 from tests.statistics.short import holds, in_u, seeds
-from tests.statistics.trials import Scenario, job, rig_of, stop_capture, sweep_capture, sweep_captures
+from tests.statistics.trials import (
+    LIFTS,
+    Scenario,
+    bounded_job,
+    job,
+    off_the_statement,
+    rig_of,
+    stop_capture,
+    sweep_capture,
+    sweep_captures,
+)
 
 
 def test_the_slack_holds_the_truth() -> None:
@@ -24,6 +35,22 @@ def test_the_slack_holds_the_truth() -> None:
         u95.append(slack.u95)
     holds(in_u(off, u95)[:, None], ["slack"])
     assert np.mean(u95) < 3.0 * 1.96 * np.sqrt(np.mean(np.square(off)))
+
+
+def test_the_lobe_separation_angle_holds_the_truth() -> None:
+    """From seed 0, ratio and lash off within their bounds, one bent camshaft under both valves, and lobes of which the level of the
+    equal lifts moves the centerline; and no wider than twice the ideal.
+    """
+    off, u95 = [], []
+    for seed in seeds(24):
+        rig = off_the_statement(rig_of(Scenario(0.15, 0.01, "edge", 1, "unsymmetrical"), seed), seed)
+        given = [stop_capture(rig), *sweep_captures(rig, "intake", "exhaust")]
+        cam = examine(bounded_job(), given).cam
+        assert cam is not None
+        off.append(cam.separation.value - truth(rig, [(LIFTS[0], "lobe")]).cam.separation_deg)
+        u95.append(cam.separation.u95)
+    holds(in_u(off, u95)[:, None], ["separation"])
+    assert np.mean(u95) < 2.0 * 1.96 * np.sqrt(np.mean(np.square(off)))
 
 
 @pytest.mark.parametrize("seed", range(4))

@@ -49,9 +49,14 @@ STEPS = {
 }
 
 
-def _event(mm: float, opens: float, closes: float, u95: float) -> Event:
-    numbers = ((opens, u95), (closes, 1.4 * u95), (closes - opens, 1.6 * u95))
-    return Event(mm, "lobe", *(known(value, wide, "deg") for value, wide in numbers))
+def _event(valve: str, mm: float, opens: float, closes: float, u95: float) -> Event:
+    return Event(
+        mm,
+        "lobe",
+        known(opens, u95, "deg", f"{valve} opens"),
+        known(closes, 1.4 * u95, "deg", f"{valve} closes"),
+        known(closes - opens, 1.6 * u95, "deg"),
+    )
 
 
 def _lobe(valve: str, shift: float, center: float) -> Lobe:
@@ -61,7 +66,7 @@ def _lobe(valve: str, shift: float, center: float) -> Lobe:
         1,
         valve,
         3,
-        tuple(_event(mm, opens + shift, closes + shift, u95) for mm, opens, closes, u95 in events),
+        tuple(_event(valve, mm, opens + shift, closes + shift, u95) for mm, opens, closes, u95 in events),
         Centerlines(*(known(center + off, u95, "deg", f"{valve} centerline") for off, u95 in by)),
         known(11.2141, 0.0095, "mm"),
         known(7.6094, 0.0063, "mm"),
@@ -75,7 +80,7 @@ def _lobe(valve: str, shift: float, center: float) -> Lobe:
 FIGURES = Measurement(
     tdc=Tdc(known(3400.41, 0.36, "count"), "stop", 6),
     lobes=(_lobe("intake", 0.0, 108.07), _lobe("exhaust", -220.4, -110.21)),
-    cam=Cam(1, known(109.14, 0.08, "cam deg"), known(1.07, 0.09, "deg"), known(-34.2, 0.2, "deg"), 1.27),
+    cam=Cam(1, known(109.14, 0.08, "cam deg"), known(1.07, 0.09, "deg", "advance"), known(-34.2, 0.2, "deg"), 1.27),
     findings=(Finding("spikes", NOTE, "1 of 7186 readings were outliers and were rejected.", "A few are usual."),),
 )
 
@@ -84,9 +89,7 @@ def figures(place: Place) -> LiveResult:
     """What is known in a step: nothing, openings, or everything."""
     lobe = next((lobe for lobe in FIGURES.lobes if lobe.valve == place.valve), None)
     if lobe is None or place.step == ZERO:
-        tdc = (
-            TdcFound(Quantity(3400.41, {Source("made up"): 0.18}), 2400, "stop", (2, 2)) if place.step in (STOP, TRAVEL) else None
-        )
+        tdc = TdcFound(Quantity(3400.41, {Source("made up"): 0.18}), 2400, "stop") if place.step in (STOP, TRAVEL) else None
         return LiveResult(
             {}, None, "only 12 readings were taken in the direction of rotation with the slack taken up." if lobe else "", tdc
         )

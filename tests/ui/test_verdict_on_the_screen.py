@@ -123,7 +123,13 @@ def test_the_table_of_events_fits(walks: Callable[..., Walk], width: int, off: f
     picture = snapshot_of(walk.station)
     asked = spec_of(picture.job, "intake").duration
     events = tuple(
-        Passed(row.lift_mm, row.at, known(row.opens + off, u95), known(row.closes + off, u95), known(row.deg + off, u95))
+        Passed(
+            row.lift_mm,
+            row.at,
+            known(row.opens + off, u95, "deg", "intake opens"),
+            known(row.closes + off, u95, "deg", "intake closes"),
+            known(row.deg + off, u95, "deg"),
+        )
         for row in asked
         if row.opens is not None and row.closes is not None
     )

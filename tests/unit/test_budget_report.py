@@ -123,7 +123,7 @@ def test_the_table_holds_the_main_numbers_and_adds_up() -> None:
     ):
         assert f"\n{head}" in text, head
     assert "intake peak lift" in text
-    assert "TDC: low contact of the stop" in text
+    assert "TDC: contacts with the stop" in text
     for block in text.split("\n\n")[1:-1]:
         rows = block.splitlines()[2:-1]
         parts = [float(row[69:83]) for row in rows]

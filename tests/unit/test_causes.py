@@ -101,14 +101,16 @@ def _relabelled(found: list[Capture]) -> list[Capture]:
 
 
 def _worn(found: list[Capture], valve: str, lost: float = 0.06) -> list[Capture]:
-    """The nose of one lobe worn flat: lifts within the last part of the peak are lost, flanks untouched."""
+    """The nose of one lobe worn: the higher the lift the more of it is lost, up to a share `lost` of it, flanks untouched."""
 
     def worn(capture: Capture) -> Capture:
         if capture.header.channels != (valve,):
             return capture
-        lift = capture.samples.lift
-        cap = int(lift.max() - lost * (lift.max() - lift.min()))
-        return replace(capture, samples=replace(capture.samples, lift=np.minimum(lift, cap)))
+        lift, rest = capture.samples.lift, int(np.median(capture.samples.lift))
+        begins = 0.6 * (lift.max() - rest)  # a nose cut level would be an indicator at the end of its travel
+        nose = begins + (lift - rest - begins) * (1 - lost / 0.4)
+        flat = np.where(lift - rest > begins, rest + nose, lift)
+        return replace(capture, samples=replace(capture.samples, lift=np.rint(flat).astype(np.int64)))
 
     return [worn(capture) for capture in found]
 

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from acquire.simulator.rig import Rig, Work
 from analysis.base.samples import Board, Capture, Gap, Header, IndexPulses, Ints, Samples
 from analysis.crank.segments import ALLOWED_COUNTS, FASTEST_TURNS_S, CountJump, count_jumps, on_one_count
-from analysis.measure import measure_all
+from analysis.measure import measure
 from tests.recorded import captures
 from tests.rigs import job_for
 
@@ -88,9 +88,9 @@ def test_one_row_that_jumps_changes_no_number_and_takes_no_memory(size: int) -> 
     spike = sweep.samples.crank.copy()
     spike[spike.size // 2] += size
     spiked = replace(sweep, samples=replace(sweep.samples, crank=spike))
-    expected = measure_all(job_for(rig), [stop, sweep]).lobes["intake"].swept.curve
+    expected = measure(job_for(rig), [stop, sweep]).intake.swept.curve
     tracemalloc.start()
-    curve = measure_all(job_for(rig), [stop, spiked]).lobes["intake"].swept.curve
+    curve = measure(job_for(rig), [stop, spiked]).intake.swept.curve
     _, peak = tracemalloc.get_traced_memory()
     tracemalloc.stop()
     assert peak < 100e6

@@ -217,7 +217,7 @@ def test_backward_turns_count_for_nothing_where_the_direction_is_known() -> None
 
 
 def test_without_a_direction_it_is_the_way_that_the_crank_went_further() -> None:
-    """As `running_direction` has it of a whole capture; a start the wrong way is read anew once the other way prevails."""
+    """As `direction_of_rotation` has it of a whole capture; a start the wrong way is read anew once the other way prevails."""
     assert counted(path(0, -1440), job=AUTO).passes == counted(path(0, 1440), job=UP).passes > 0
     there_and_back = counted(path(0, 300, -2000), job=AUTO)
     assert there_and_back.passes == 3

@@ -12,12 +12,12 @@ from hypothesis import strategies as st
 from analysis.base.errors import DataError
 from analysis.base.samples import BY_TIME, STILL, Board, Capture, Header, IndexPulses, Ints, Samples
 from analysis.crank.motion import (
+    direction_of_rotation,
     find_count_errors,
     follow,
     index_phase,
     knots,
     mend_count,
-    running_direction,
     usable_forward,
 )
 
@@ -105,9 +105,9 @@ def test_usable_forward_of_nothing() -> None:
 
 
 def test_running_direction() -> None:
-    assert running_direction(ints(0, 5, 3, 9)) == 1
-    assert running_direction(ints(0, 5, -9)) == -1
-    assert running_direction(ints(4, 4)) == 1
+    assert direction_of_rotation(ints(0, 5, 3, 9)) == 1
+    assert direction_of_rotation(ints(0, 5, -9)) == -1
+    assert direction_of_rotation(ints(4, 4)) == 1
 
 
 # --- knots ----------------------------------------------------------------------------------------------------------------

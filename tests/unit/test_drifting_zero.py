@@ -14,7 +14,7 @@ STEP = 0.01
 
 def circle(zeros: np.ndarray) -> BaseCircle:
     """Zeros (mm) before and after the lobe of each pass in turn."""
-    return BaseCircle(zeros[::2], zeros[1::2], -180.0, 180.0, 0.0, 0.0, 300.0, 0.0, 0.0)
+    return BaseCircle(zeros[::2], zeros[1::2], -180.0, 180.0, 0.0, 0.0, 300.0, 0.0)
 
 
 @pytest.mark.parametrize("passes", [3, 10])

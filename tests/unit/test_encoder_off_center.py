@@ -139,7 +139,7 @@ def test_what_the_encoder_reads_at_the_top_of_another_cylinder(after_deg: float,
     low, top, high = encoder.reading(np.array([-35.0, after_deg, 35.0]))
     sine, cosine = (Quantity(part) for part in off_center(encoder).values())
     count = Quantity(float(low + high) / 2 + forward * after_deg * encoder.cpr / 360.0)
-    found = TdcFound(count, encoder.cpr, "stop", (3, 3), unswept_deg=70.0, sine=sine, cosine=cosine, after_deg=after_deg)
+    found = TdcFound(count, encoder.cpr, "stop", unswept_deg=70.0, sine=sine, cosine=cosine, after_deg=after_deg)
     assert found.at_top(forward).value == pytest.approx(top, abs=0.01)
 
 

@@ -40,8 +40,8 @@ def measured() -> Lobe:
 
 def with_error(curve: Curve, cause: Cause, size: float) -> Curve:
     """The curve through readings that have an error of this size in them: the fit is linear in the lifts."""
-    added = size * cause.on_lift(Place.on(curve, curve.pooled_deg))
-    smooth = curve.spline.smooth(curve.pooled_deg, added, curve.pooled_weight)
+    added = size * cause.on_lift(Place.on(curve, curve.pooled.deg))
+    smooth = curve.spline.smooth(curve.pooled.deg, added, curve.pooled.weight)
     function = BSpline(smooth.t, curve.spline.function.c + smooth.c, smooth.k)
     return replace(curve, spline=replace(curve.spline, function=function))
 

@@ -11,11 +11,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from acquire.simulator.phases import record
 from acquire.simulator.scenarios import SCENARIOS
-from acquire.wire import Decoder, wrap_i32, wrap_u32
+from acquire.wire import wrap_i32, wrap_u32
 from analysis.base.errors import DataError
-from analysis.base.samples import Capture, Header, IndexPulses, Ints, Samples
+from analysis.base.samples import Capture, IndexPulses, Ints, Samples
 from analysis.crank.motion import follow, usable_forward
 from analysis.diagnosis.examine import examine
 from analysis.job import Job, parse_job
@@ -25,8 +24,7 @@ from analysis.live.coverage import LiveSweep
 from analysis.live.direction import Turning
 from analysis.live.partial import forward_of, result_so_far, tdc_of
 from analysis.tdc.stop import by_stop, stop_contacts
-from tests.recorded import demo_job
-from tests.tape import Tape
+from tests.recorded import captures, demo_job
 
 NAMES = ("workshop", "slow-indicator", "two-channel", "run-over", "lost-counts")
 
@@ -37,17 +35,10 @@ def job_of(name: str) -> Job:
     return parse_job(demo_job(scenario))
 
 
-@cache
-def captures_of(name: str) -> tuple[Capture, ...]:
+def captures_of(name: str) -> list[Capture]:
     """Each phase of a scenario, as recorded."""
     scenario = SCENARIOS[name]
-    found = []
-    for phase in record(scenario.rig, [p for p in scenario.phases if p != "backward"]):
-        decoder = Decoder()
-        tape = Tape(Header(phase.board, phase.step, 1, phase.channels, link="one"))
-        tape.add(decoder.feed(phase.data)[1:])
-        found.append(tape.capture())
-    return tuple(found)
+    return captures(scenario.rig, [phase for phase in scenario.phases if phase != "backward"])
 
 
 def raw(capture: Capture) -> tuple[Ints, Ints]:

@@ -14,7 +14,7 @@ from acquire.simulator.rig import Rig
 from acquire.simulator.scenarios import SCENARIOS
 from analysis.diagnosis.examine import examine
 from tests.recorded import captures
-from tests.rigs import SHORT, against_truth, job_for, measured
+from tests.rigs import SHORT, against_truth, job_for, measured, told
 
 # Where nothing that was stated of the rig holds: a lifter that sinks, and a coupling that slips with its index pulse.
 NOT_STATED = ("bleed-down", "slipping-coupling", "faulty-indicator")
@@ -24,7 +24,7 @@ NOT_STATED = ("bleed-down", "slipping-coupling", "faulty-indicator")
 def test_a_clean_rig_comes_within_a_twentieth_of_a_degree(seed: int) -> None:
     """0.15 degree encoder, 0.01 mm indicator: TDC, events at 1.27 mm, durations and centerlines within 0.05 degrees."""
     found, true = measured(replace(SCENARIOS["clean"].rig, seed=seed), measure={"checking_lifts_mm": [1.27]})
-    assert found.findings == ()
+    assert told(found) == []
     numbers = against_truth(found, true)
     count, truth = numbers["tdc"]
     assert abs(count.value - truth) * 0.15 < 0.05
@@ -58,7 +58,7 @@ def test_every_number_of_a_scenario_lies_near_its_truth(name: str) -> None:
 def test_it_does_not_matter_where_the_count_begins_nor_which_way_it_grows(direction: int, start_deg: float) -> None:
     rig = replace(SHORT, encoder=replace(SHORT.encoder, direction=direction), start_deg=start_deg)
     found, true = measured(rig, ("stop", "intake"))
-    assert found.findings == ()
+    assert told(found) == []
     missed = {k: (n, t) for k, (n, t) in against_truth(found, true).items() if abs(n.value - t) > 1.5 * n.u95}
     assert not missed
 

@@ -22,7 +22,7 @@ from analysis.lobe.timing import (
     separation,
 )
 from analysis.tdc.stop import middle_of_unswept_arc
-from tests.rigs import SHORT, job_for, measured
+from tests.rigs import SHORT, job_for, measured, told
 
 _CASES = {
     # name: IVO BTDC, IVC ABDC, EVO BBDC, EVC ATDC -> durations, centerlines, separation, overlap, advance
@@ -158,8 +158,8 @@ def test_a_card_that_does_not_fit_the_curve_is_pointed_out(valve: str, right: Ro
     for row, codes in ((right, []), (exchanged, ["events-disagree"])):
         keys = {**_ROUND, row[0]: row[1], row[2]: row[3], "deg": 180.0 + row[1] + row[3]}
         found, _ = measured(SHORT, ("stop", valve), specification={valve: {"duration": [keys]}})
-        assert [w.code for w in found.findings] == codes
-        for caution in found.findings:
+        assert [w.code for w in told(found)] == codes
+        for caution in told(found):
             assert valve in caution.text
             assert "the wrong way round" in caution.text
 
@@ -167,7 +167,7 @@ def test_a_card_that_does_not_fit_the_curve_is_pointed_out(valve: str, right: Ro
 def test_a_card_for_another_camshaft_disagrees_without_being_exchanged() -> None:
     keys = {**_ROUND, "opens_btdc_deg": 30.0, "closes_abdc_deg": -28.0, "deg": 182.0}
     found, _ = measured(SHORT, ("stop", "intake"), specification={"intake": {"duration": [keys]}})
-    (caution,) = found.findings
+    (caution,) = told(found)
     assert caution.code == "events-disagree"
     (said,) = re.findall(r"([0-9.]+) degrees before", caution.text)
     assert float(said) == pytest.approx(107 - (152 - 30) / 2, abs=0.2)  # against the events at that lift, not the vague peak

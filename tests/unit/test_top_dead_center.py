@@ -149,7 +149,7 @@ def test_tdc_is_the_middle_of_the_arc_that_was_not_swept(forward: int) -> None:
     """Counts 100 and 2000 were met: BDC half way between, TDC half a turn on; half a count for where within its count it stood."""
     found = by_stop(stop_capture(path(1000, 2000, 100, 2000, 100, 1000)), None, forward)
     assert found.count.value == pytest.approx(1050.5 + 1200)
-    assert found.touches == (2, 2)
+    assert found.contact_counts == (2, 2)
     assert found.unswept_deg == pytest.approx((CPR - 1900) * 0.15)
     # Two contacts, each anywhere within its count: their mean is triangular over +/- half a count, 95 % of it within 0.388; what
     # two contacts a side leave open of their scatter adds to it.
@@ -324,7 +324,7 @@ def test_an_encoder_off_center_reads_otherwise_at_the_top_than_at_the_contacts(e
     low, top, high, bottom = encoder.reading(np.array([-35.0, 0.0, 35.0, 180.0]))
     cosine = (forward * (top - bottom) * 360.0 / encoder.cpr + 180.0) / 2  # a once-a-turn error is the opposite half a turn on
     known = Quantity(float(cosine), {Source("off center"): 0.01})
-    found = TdcFound(Quantity(float(low + high) / 2), encoder.cpr, "stop", (3, 3), unswept_deg=70.0, cosine=known)
+    found = TdcFound(Quantity(float(low + high) / 2), encoder.cpr, "stop", unswept_deg=70.0, cosine=known)
     assert found.at_top(forward).value == pytest.approx(top, abs=0.01)
     assert found.at_top(forward).u == pytest.approx(0.01 * (1 - math.cos(math.radians(35.0))) * encoder.cpr / 360.0)
     assert replace(found, unswept_deg=0.0).at_top(forward) == found.count
@@ -337,7 +337,7 @@ def test_stop_and_travel_agree_of_an_encoder_off_center_whichever_way_it_counts(
     encoder = Encoder(cpr=10_000, eccentric=math.radians(0.1), eccentric_deg=eccentric_deg, direction=forward)
     low, top, high, bottom = encoder.reading(np.array([-45.0, 0.0, 45.0, 180.0]))
     cosine = (forward * (top - bottom) * 360.0 / encoder.cpr + 180.0) / 2
-    stop = TdcFound(Quantity(float(low + high) / 2, {Source("stop"): 0.01}), encoder.cpr, "stop", (3, 3), unswept_deg=90.0)
+    stop = TdcFound(Quantity(float(low + high) / 2, {Source("stop"): 0.01}), encoder.cpr, "stop", unswept_deg=90.0)
     travel = TdcFound(Quantity(float(top)), encoder.cpr, "travel", cosine=Quantity(float(cosine)))
     assert disagree.look(stop, travel, forward) is None
     found = disagree.look(replace(stop, count=stop.count + 0.1 * encoder.cpr / 360.0), travel, forward)
