@@ -68,8 +68,8 @@ async def test_settings_are_shown_and_set_in_words(capsys: pytest.CaptureFixture
         assert "the board refuses 'set kind 1 bcd'" in capsys.readouterr().err
 
 
-async def tested(rig: Rig, turns: float, url: str) -> Owner:
-    """The self-test, until the crank has made so many turns and has come to rest."""
+async def self_tested(rig: Rig, turns: float, url: str) -> Owner:
+    """The self-test, until the crank has made so many turns."""
     owner = Owner(url, 115200, LiveLine(io.StringIO(), lambda: 0.0), sleep=lambda _: asyncio.sleep(0.005))
     work = asyncio.create_task(owner.work([], test=True))
     async with asyncio.timeout(3 * PATIENCE):
@@ -83,7 +83,7 @@ async def tested(rig: Rig, turns: float, url: str) -> Owner:
 
 async def test_a_turn_by_hand_shows_what_is_right(capsys: pytest.CaptureFixture[str]) -> None:
     async with served(RIG, "both") as url:
-        owner = await tested(RIG, 2.3, url)
+        owner = await self_tested(RIG, 2.3, url)
     assert owner.wiring is not None
     seen = {what: (right, words) for what, right, words in owner.wiring.verdicts()}
     assert {what: right for what, (right, _) in seen.items()} == dict.fromkeys(

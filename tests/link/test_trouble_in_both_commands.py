@@ -34,7 +34,7 @@ from analysis.job import parse_job
 from analysis.job.folder import UNFINISHED, captures_of
 from analysis.job.template import template
 
-from .conftest import PATIENCE, PtyRig, RigOf, Run, ScriptedBoard, encoded
+from .conftest import PATIENCE, PtyRig, RigOf, ScriptedBoard, encoded
 from .test_serial_server import SER2NET, served
 
 COMMANDS = ("capture", "live")
@@ -127,93 +127,84 @@ def folder(tmp_path: Path) -> Path:
 
 @both
 @every_way
-def test_a_reboot_in_mid_sweep(
-    command: str, via: str, rig_of: RigOf, run: Run, folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+async def test_a_reboot_in_mid_sweep(
+    command: str, via: str, rig_of: RigOf, folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Without its plug being touched: the board says hello again, with the next boot number, and counts from 0."""
 
-    async def body() -> None:
-        async with AsyncExitStack() as stack:
-            rig: PtyRig = await stack.enter_async_context(rig_of("pty"))
-            url = await stack.enter_async_context(between(rig, via, tmp_path))
-            at = Command(command, folder, url, monkeypatch)
-            await stack.enter_async_context(at_work(at))
-            await at.come(lambda: at.station.recording is not None and (command == "capture" or at.station.said))
-            await rig.say(encoded(rig.board.frames(50)))
-            await at.come(lambda: at.rows == at.of(50))
-            again = replace(rig.board.hello, boot=58)
-            await rig.say(wire.encode_hello(again, 0, 5012) + encoded(ScriptedBoard(58).frames(20)))
-            await at.come(lambda: at.station.reconnects == 1)
-            await at.come(lambda: command == "live" or at.rows == 70)
-        first = load(first_of(folder))
-        assert first.complete
-        assert sorted({*first.samples.origin.tolist()}) == ([0, 1] if command == "capture" else [0])
-        assert (first.samples.origin == 0).sum() == (50 if command == "capture" else 49)
-        assert "The board started again" in " ".join(message.text for message in at.station.messages)
-
-    run(body())
+    async with AsyncExitStack() as stack:
+        rig: PtyRig = await stack.enter_async_context(rig_of("pty"))
+        url = await stack.enter_async_context(between(rig, via, tmp_path))
+        at = Command(command, folder, url, monkeypatch)
+        await stack.enter_async_context(at_work(at))
+        await at.come(lambda: at.station.recording is not None and (command == "capture" or at.station.said))
+        await rig.say(encoded(rig.board.frames(50)))
+        await at.come(lambda: at.rows == at.of(50))
+        again = replace(rig.board.hello, boot=58)
+        await rig.say(wire.encode_hello(again, 0, 5012) + encoded(ScriptedBoard(58).frames(20)))
+        await at.come(lambda: at.station.reconnects == 1)
+        await at.come(lambda: command == "live" or at.rows == 70)
+    first = load(first_of(folder))
+    assert first.complete
+    assert sorted({*first.samples.origin.tolist()}) == ([0, 1] if command == "capture" else [0])
+    assert (first.samples.origin == 0).sum() == (50 if command == "capture" else 49)
+    assert "The board started again" in " ".join(message.text for message in at.station.messages)
 
 
 @both
 @every_way
 @pytest.mark.parametrize("same", [True, False], ids=["kept its power", "lost its power"])
-def test_unplugged_and_plugged_in_again(
-    command: str, via: str, same: bool, rig_of: RigOf, run: Run, folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+async def test_unplugged_and_plugged_in_again(
+    command: str, via: str, same: bool, rig_of: RigOf, folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    async def body() -> None:
-        async with AsyncExitStack() as stack:
-            rig: PtyRig = await stack.enter_async_context(rig_of("pty"))
-            url = await stack.enter_async_context(between(rig, via, tmp_path))
-            at = Command(command, folder, url, monkeypatch)
-            await stack.enter_async_context(at_work(at))
-            await at.come(lambda: at.station.recording is not None and (command == "capture" or at.station.said))
-            await rig.say(encoded(rig.board.frames(50)))
-            await at.come(lambda: at.rows == at.of(50))
-            await rig.unplug()
-            await at.come(lambda: at.station.watch.state().state == "disconnected")
-            await rig.replug(ScriptedBoard(57 if same else 58, 80 if same else 0))
-            await at.come(lambda: at.station.reconnects == 1)
-            await rig.say(encoded(rig.board.frames(20)))
-            await at.come(lambda: at.rows == (at.of(70) if same else 70 if command == "capture" else 0))
-        capture = load(first_of(folder))
-        assert capture.complete
-        assert sum(gap.lost for gap in capture.gaps) == (30 if same else 0)
-        assert capture.samples.origin.max() == (1 if command == "capture" and not same else 0)
-
-    run(body())
+    async with AsyncExitStack() as stack:
+        rig: PtyRig = await stack.enter_async_context(rig_of("pty"))
+        url = await stack.enter_async_context(between(rig, via, tmp_path))
+        at = Command(command, folder, url, monkeypatch)
+        await stack.enter_async_context(at_work(at))
+        await at.come(lambda: at.station.recording is not None and (command == "capture" or at.station.said))
+        await rig.say(encoded(rig.board.frames(50)))
+        await at.come(lambda: at.rows == at.of(50))
+        await rig.unplug()
+        await at.come(lambda: at.station.watch.state().state == "disconnected")
+        await rig.replug(ScriptedBoard(57 if same else 58, 80 if same else 0))
+        await at.come(lambda: at.station.reconnects == 1)
+        await rig.say(encoded(rig.board.frames(20)))
+        await at.come(lambda: at.rows == (at.of(70) if same else 70 if command == "capture" else 0))
+    capture = load(first_of(folder))
+    assert capture.complete
+    assert sum(gap.lost for gap in capture.gaps) == (30 if same else 0)
+    assert capture.samples.origin.max() == (1 if command == "capture" and not same else 0)
 
 
 @both
 @pytest.mark.skipif(SER2NET is None, reason="ser2net is not installed (Debian package ser2net)")
 @pytest.mark.parametrize("via", ["socket", "rfc2217"])
-def test_a_serial_server_that_is_killed_and_started_again(
-    command: str, via: str, rig_of: RigOf, run: Run, folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+async def test_a_serial_server_that_is_killed_and_started_again(
+    command: str, via: str, rig_of: RigOf, folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    async def body() -> None:
-        async with AsyncExitStack() as stack:
-            rig: PtyRig = await stack.enter_async_context(rig_of("pty"))
-            with served(rig.url, via, tmp_path) as url:
-                at = Command(command, folder, url, monkeypatch)
-                await stack.enter_async_context(at_work(at))
-                await at.come(lambda: at.station.recording is not None and (command == "capture" or at.station.said))
-                await rig.say(encoded(rig.board.frames(50)))
-                await at.come(lambda: at.rows == at.of(50))
-            await at.come(lambda: at.station.watch.tries >= 1)
-            rig.board.frames(30)  # which nobody hears
-            with served(rig.url, via, tmp_path, int(url.rpartition(":")[2])):
-                await at.come(lambda: at.station.reconnects == 1)
-                await rig.say(encoded(rig.board.frames(20)))
-                await at.come(lambda: at.rows == at.of(70))
-        capture = load(last(folder))
-        assert capture.complete
-        assert sum(gap.lost for gap in capture.gaps) == 30
-        assert capture.samples.origin.max() == 0
-
-    run(body())
+    async with AsyncExitStack() as stack:
+        rig: PtyRig = await stack.enter_async_context(rig_of("pty"))
+        with served(rig.url, via, tmp_path) as url:
+            at = Command(command, folder, url, monkeypatch)
+            await stack.enter_async_context(at_work(at))
+            await at.come(lambda: at.station.recording is not None and (command == "capture" or at.station.said))
+            await rig.say(encoded(rig.board.frames(50)))
+            await at.come(lambda: at.rows == at.of(50))
+        await at.come(lambda: at.station.watch.tries >= 1)
+        rig.board.frames(30)  # which nobody hears
+        with served(rig.url, via, tmp_path, int(url.rpartition(":")[2])):
+            await at.come(lambda: at.station.reconnects == 1)
+            await rig.say(encoded(rig.board.frames(20)))
+            await at.come(lambda: at.rows == at.of(70))
+    capture = load(last(folder))
+    assert capture.complete
+    assert sum(gap.lost for gap in capture.gaps) == 30
+    assert capture.samples.origin.max() == 0
 
 
 @both
-def test_a_clock_that_is_set_back(command: str, rig_of: RigOf, run: Run, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+async def test_a_clock_that_is_set_back(command: str, rig_of: RigOf, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The wall clock is for people: it dates the recording and nothing goes by it."""
     hours = iter(range(1000))
 
@@ -223,21 +214,18 @@ def test_a_clock_that_is_set_back(command: str, rig_of: RigOf, run: Run, folder:
     in_folder = Recorder.in_folder.__func__  # type: ignore[attr-defined]
     monkeypatch.setattr(Recorder, "in_folder", classmethod(partial(in_folder, now=now)))
 
-    async def body() -> None:
-        async with AsyncExitStack() as stack:
-            rig: PtyRig = await stack.enter_async_context(rig_of("pty"))
-            at = Command(command, folder, rig.url, monkeypatch)
-            await stack.enter_async_context(at_work(at))
-            await at.come(lambda: at.station.recording is not None and (command == "capture" or at.station.said))
-            for _ in range(5):
-                before = at.rows
-                await rig.say(encoded(rig.board.frames(20)))
-                await at.come(lambda before=before: at.rows >= before + 19)  # type: ignore[misc]
-        capture = load(last(folder))
-        assert capture.complete
-        assert capture.samples.seq.tolist() == list(range(0 if command == "capture" else 1, 100))
-
-    run(body())
+    async with AsyncExitStack() as stack:
+        rig: PtyRig = await stack.enter_async_context(rig_of("pty"))
+        at = Command(command, folder, rig.url, monkeypatch)
+        await stack.enter_async_context(at_work(at))
+        await at.come(lambda: at.station.recording is not None and (command == "capture" or at.station.said))
+        for _ in range(5):
+            before = at.rows
+            await rig.say(encoded(rig.board.frames(20)))
+            await at.come(lambda before=before: at.rows >= before + 19)  # type: ignore[misc]
+    capture = load(last(folder))
+    assert capture.complete
+    assert capture.samples.seq.tolist() == list(range(0 if command == "capture" else 1, 100))
 
 
 @pytest.fixture
@@ -258,31 +246,21 @@ def read_only(folder: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
 
 @both
 @every_way
-def test_a_job_folder_that_may_not_be_written(
-    command: str, via: str, rig_of: RigOf, run: Run, read_only: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+async def test_a_job_folder_that_may_not_be_written(
+    command: str, via: str, rig_of: RigOf, read_only: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    async def body() -> None:
-        async with AsyncExitStack() as stack:
-            rig: PtyRig = await stack.enter_async_context(rig_of("pty"))
-            url = await stack.enter_async_context(between(rig, via, tmp_path))
-            at = Command(command, read_only, url, monkeypatch)
-            reading = await stack.enter_async_context(at_work(at))
-            if command == "capture":
-                with pytest.raises(CaptureError, match="Permission denied"):
-                    await reading
-            else:
-                await at.come(lambda: at.station.recording is not None)
-        assert list(read_only.iterdir()) == []
-
     if command == "live":  # the screen says it when the person does
-
-        async def said() -> None:
-            async with rig_of("pty") as rig:
-                at = Command(command, read_only, rig.url, monkeypatch)
-                async with at_work(at):
-                    with pytest.raises(CaptureError, match="Permission denied"):
-                        await at.come(lambda: False)
-
-        run(said())
+        async with rig_of("pty") as rig:
+            at = Command(command, read_only, rig.url, monkeypatch)
+            async with at_work(at):
+                with pytest.raises(CaptureError, match="Permission denied"):
+                    await at.come(lambda: False)
         return
-    run(body())
+    async with AsyncExitStack() as stack:
+        rig = await stack.enter_async_context(rig_of("pty"))
+        url = await stack.enter_async_context(between(rig, via, tmp_path))
+        at = Command(command, read_only, url, monkeypatch)
+        reading = await stack.enter_async_context(at_work(at))
+        with pytest.raises(CaptureError, match="Permission denied"):
+            await reading
+    assert list(read_only.iterdir()) == []
