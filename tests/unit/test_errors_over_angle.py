@@ -43,7 +43,8 @@ def with_error(curve: Curve, cause: Cause, size: float) -> Curve:
     added = size * cause.on_lift(Place.on(curve, curve.pooled.deg))
     smooth = curve.spline.smooth(curve.pooled.deg, added, curve.pooled.weight)
     function = BSpline(smooth.t, curve.spline.function.c + smooth.c, smooth.k)
-    return replace(curve, spline=replace(curve.spline, function=function))
+    pooled = replace(curve.pooled, lift_mm=curve.pooled.lift_mm + added)  # the peak's lift asks the readings once more
+    return replace(curve, spline=replace(curve.spline, function=function), pooled=pooled)
 
 
 def top(curve: Curve, causes: Causes) -> Quantity:

@@ -82,7 +82,8 @@ def test_the_final_numbers_are_those_of_the_whole_capture(name: str, cuts: list[
     assert so_far.result.tdc == whole.tdc
     assert so_far.result.lobes == whole.lobes
     assert so_far.result.cam == whole.cam
-    assert so_far.result.findings == whole.findings
+    # What the board said of itself stands in the file; while it is recorded the screen says it as it comes.
+    assert so_far.result.findings == tuple(finding for finding in whole.findings if finding.code != "board-faults")
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -239,9 +240,9 @@ def test_tdc_without_index_is_asked_for_again_after_a_new_start_of_the_board() -
     board = replace(sweep.header.board, boot=99)
     other = replace(sweep, header=replace(sweep.header, link="two", board=board))
     assert tdc_of(job, [stop], sweep, 1)[1].method == "stop"
-    with pytest.raises(DataError, match=r"[Ff]ind TDC again"):
+    with pytest.raises(DataError, match="find TDC and sweep in one connection"):
         tdc_of(job, [stop], other, 1)
-    assert "ind TDC again" in result_so_far(job, [stop], other).why
+    assert "find TDC and sweep in one connection" in result_so_far(job, [stop], other).why
 
 
 def test_the_road_of_the_slips_is_that_of_the_analysis() -> None:

@@ -83,7 +83,7 @@ def test_the_keyboard_ends_it_in_a_sentence_however_it_is_told(
             return how
         raise how
 
-    monkeypatch.setattr(commands, "app", app)
+    monkeypatch.setattr(commands, "_app_for", lambda _: app)
     assert refusal(["analyze", "job"], capsys) == "Ended by the keyboard before it was done."
 
 

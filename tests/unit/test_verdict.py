@@ -108,7 +108,7 @@ def test_a_card_is_read_where_and_with_the_lash_it_holds_at(where: str, at: str,
 
 def test_a_lash_that_the_card_does_not_give_is_said_to_be_taken_over() -> None:
     found = lines({"intake": {"duration": [{"lift_mm": 1.0, "at": "valve", "deg": 200.0}]}})
-    assert "the card gives no lash, taken as the 0.2 mm" in found["intake", "duration"].how
+    assert "the cam card gives no lash, taken as the 0.2 mm" in found["intake", "duration"].how
 
 
 def test_full_lifts_are_compared_through_ratio_and_lash() -> None:
