@@ -153,7 +153,7 @@ def test_a_capture_that_was_not_thought_through(
         pytest.param(b"seq,time\n1,2\n", "not a capture", id="foreign"),
         pytest.param(b"\x89PNG\r\n\x1a\n\0\0", "not a capture", id="binary"),
         pytest.param(b"# lobetrace capture 9\n", "format 9", id="newer format"),
-        pytest.param(b"", "no sweep", id="empty"),
+        pytest.param(b"", "cut short inside its header", id="empty"),
     ],
 )
 def test_a_file_that_is_no_capture(job: Path, content: bytes, part: str, capsys: pytest.CaptureFixture[str]) -> None:

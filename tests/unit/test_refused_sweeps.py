@@ -146,7 +146,7 @@ def test_a_new_start_without_index_is_refused_by_the_whole_way() -> None:
     rig = replace(SHORT, encoder=replace(SHORT.encoder, index=False), board=replace(SHORT.board, boot=0))
     stop, sweep = captures(rig, ("stop", "intake"))
     again = replace(sweep, header=replace(sweep.header, link="another"))
-    assert "Find TDC again" in refused("started again", stop, again).do
+    assert "find TDC and sweep in one connection" in refused("started again", stop, again).do
 
 
 def test_a_sound_sweep_is_not_refused(recorded: list[Capture]) -> None:

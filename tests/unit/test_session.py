@@ -73,7 +73,14 @@ def test_nothing_moves_on_while_one_need_is_missing(plan: Plan) -> None:
 
 def test_a_person_says_only_what_the_data_cannot_show() -> None:
     said = {need.text for step in STEPS.values() for need in step.needs if need.key == "said"}
-    assert said == {"cautions read", "stop fitted", "indicator on the piston", "stop taken out", "indicator set", "result read"}
+    assert said == {
+        "read and understood",
+        "piston stop fitted",
+        "indicator on the piston",
+        "piston stop removed",
+        "indicator set up",
+        "result read",
+    }
 
 
 def test_every_row_is_reached_by_some_plan() -> None:
