@@ -358,7 +358,9 @@ def _spike(size: int) -> Callable[[Bench], Case]:
 
 
 for size in (50, 5_000, 100_000_000, 1_000_000_000):
-    mistake(f"one row with a count {size} off", _spike(size), r"count|spike|jump|step")
+    mistake(
+        f"one row with a count {size} off", _spike(size), r"count|spike|jump|step" if size > 1000 else None
+    )  # within what a hand can do: harmless
 
 # The file and the board.
 mistake(

@@ -1,0 +1,37 @@
+"""A mistake at the bench never becomes a number: it is refused, or doubted with its cause named first, or the interval holds the truth.
+
+With other seeds: SEEDS=2,3,4,5 python -m pytest tests/mistakes
+"""
+
+from __future__ import annotations
+
+import os
+import re
+
+import pytest
+
+from tests.mistakes.bench import Bench
+from tests.mistakes.catalog import MISTAKES, SOUND, Mistake
+from tests.mistakes.judge import judge
+
+SEEDS = [int(seed) for seed in os.environ.get("SEEDS", "1").split(",")]
+EACH_SEED = pytest.mark.parametrize("seed", SEEDS, ids=lambda seed: f"seed {seed}")
+
+
+@EACH_SEED
+@pytest.mark.parametrize("mistake", MISTAKES, ids=lambda mistake: mistake.name)
+def test_a_mistake_never_becomes_a_number(mistake: Mistake, seed: int) -> None:
+    outcome = judge(mistake.make(Bench(seed=seed)))
+    assert outcome.silent == ()
+    if mistake.says is not None:
+        said = [outcome.first] if outcome.codes else outcome.notes
+        assert any(re.search(mistake.says, text, re.IGNORECASE) for text in said), said
+
+
+@EACH_SEED
+@pytest.mark.parametrize("sound", SOUND, ids=lambda sound: sound.name)
+def test_a_sound_job_gets_no_doubt(sound: Mistake, seed: int) -> None:
+    outcome = judge(sound.make(Bench(seed=seed)))
+    assert outcome.codes == (), outcome.first
+    assert outcome.silent == ()
+    assert outcome.given > 10
