@@ -35,7 +35,7 @@ class SimulatedHand:
             raise LinkError("the simulator did not start", do=f"Try: lobetrace simulate --scenario {scenario}")
         self.url = str(json.loads(line)["url"])
         self._asked = ""
-        self._moved = True
+        self._seen, self._moved = 0, True
 
     def asks(self, place: Place, said: bool) -> None:
         """A step was begun, or its sentence said: the hand does its part."""
@@ -49,10 +49,12 @@ class SimulatedHand:
                 await asyncio.sleep(_LOOK_S)
                 if self._process.poll() is not None:
                     raise LinkError("the simulator has ended", do="Quit, and begin again: what is recorded stays")
-                recording = station().recording
-                rests = recording is None or recording.progress().crank.still_s
-                self._moved |= isinstance(rests, float) and rests < 1.0
-                if self._asked and self._moved and isinstance(rests, float) and rests > _RESTS_S:
+                if (recording := station().recording) is None:
+                    continue
+                # At a high pace a whole turn falls between two looks: the count tells, not the rest.
+                self._moved |= recording.crank != self._seen
+                self._seen = recording.crank
+                if self._asked and self._moved and recording.progress().crank.still_s > _RESTS_S:
                     self._ask(self._asked)
 
         return go_on
