@@ -27,6 +27,7 @@ def header_for(setup: Setup, place: Place, board: Board, link: str) -> Header:
         software=setup.software,
         engine=setup.job.engine.name,
         note=setup.note,
+        identity=setup.job.identity,
     )
 
 

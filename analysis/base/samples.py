@@ -39,9 +39,20 @@ class Board:
 
 
 @dataclass(frozen=True)
+class Identity:
+    """Who measured what, as the job says it; empty where it is silent. `camshaft` is the maker's part, `camshaft_serial` this one."""
+
+    customer: str = ""
+    operator: str = ""
+    engine_number: str = ""
+    camshaft: str = ""
+    camshaft_serial: str = ""
+
+
+@dataclass(frozen=True)
 class Header:
     """What a capture is of. `channels[c]` is "intake", "exhaust", "piston" or "unknown"; `step` is "stop", "travel" or
-    "sweep".
+    "sweep". `identity` is the job's when it was recorded.
     """
 
     board: Board
@@ -53,6 +64,7 @@ class Header:
     software: str = ""
     engine: str = ""
     note: str = ""
+    identity: Identity = Identity()
 
 
 @dataclass(frozen=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import hashlib
 import json
 import math
@@ -10,9 +11,10 @@ from itertools import chain
 from typing import Any, Final, NamedTuple
 
 from analysis.base.errors import CaptureError
-from analysis.base.samples import Board, Header, Ints
+from analysis.base.samples import Board, Header, Identity, Ints
 
 FORMAT: Final = 1
+MINOR: Final = 1  # keys that were added since: a reader of an earlier one passes over them
 FIRST_LINE: Final = f"# lobetrace capture {FORMAT}\n"
 STEPS: Final = ("stop", "travel", "sweep")
 CHANNELS: Final = ("intake", "exhaust", "piston", "unknown")
@@ -36,6 +38,7 @@ def header_text(header: Header) -> str:
     """The three lines that a capture begins with."""
     fields = {
         "format": FORMAT,
+        "minor": MINOR,
         "software": header.software,
         "started": header.started,
         "step": header.step,
@@ -45,6 +48,7 @@ def header_text(header: Header) -> str:
         "link": header.link,
         "engine": header.engine,
         "note": header.note,
+        "identity": dataclasses.asdict(header.identity),
     }
     return FIRST_LINE + note_line("capture", fields) + ",".join(columns(len(header.channels))) + "\n"
 
@@ -131,6 +135,7 @@ def read_header(line: bytes, where: str) -> Header:
             cylinder=_whole(fields["cylinder"], 1),
             channels=tuple(_one_of(CHANNELS, channel) for channel in _is(list, fields["channels"])),
             **{key: _is(str, fields[key]) for key in ("started", "link", "software", "engine", "note")},
+            identity=_identity(fields.get("identity", {})),
         )
         if not 1 <= len(header.channels) <= 2 or not len(header.channels) == len(header.board.steps_mm) == len(
             header.board.units
@@ -144,6 +149,12 @@ def read_header(line: bytes, where: str) -> Header:
             do="Use the file as it was recorded; firmware-notes/capture-format.md section 2 lists what belongs there",
         ) from None
     return header
+
+
+def _identity(said: Any) -> Identity:
+    """What the job said of it; captures before 1.1 say nothing."""
+    known = {field.name for field in dataclasses.fields(Identity)}
+    return Identity(**{key: _is(str, value) for key, value in _is(dict, said).items() if key in known})
 
 
 def _is(kind: type, value: Any) -> Any:

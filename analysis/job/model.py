@@ -13,6 +13,7 @@ from pydantic import Field, ValidationError, model_validator
 
 from analysis.base.errors import UsageError
 from analysis.base.regular import open_regular
+from analysis.base.samples import Identity
 from analysis.job.clearance_keys import Clearance, Spring, TimingSet
 from analysis.job.explain import usage_error
 from analysis.job.table import At, Degrees, Lash, Lift, Lifts, Table, within
@@ -89,6 +90,16 @@ class Rig(Table):
     def stated(self) -> frozenset[str]:
         """The bounds of errors that the job gives."""
         return frozenset(self.model_fields_set) & frozenset(BOUNDS)
+
+
+class Record(Table):
+    """[record]: who measured what, for the sheet and the headers of captures. Every key may be left out."""
+
+    customer: str = ""
+    operator: str = ""
+    engine_number: str = ""
+    camshaft: str = ""
+    camshaft_serial: str = ""
 
 
 class Measure(Table):
@@ -233,6 +244,7 @@ class Job(Table):
     """A whole job.toml."""
 
     format: Literal[1]
+    record: Record = Record()
     engine: Engine
     rig: Rig = Rig()
     measure: Measure = Measure()
@@ -240,6 +252,11 @@ class Job(Table):
     timing_set: TimingSet = TimingSet()
     clearance: Clearance = Clearance()
     spring: Spring = Spring()
+
+    @property
+    def identity(self) -> Identity:
+        """[record] as a capture's header holds it."""
+        return Identity(**self.record.model_dump())
 
     @model_validator(mode="after")
     def _cylinder_exists(self) -> Self:
