@@ -7,6 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import PurePath
 
+import numpy as np
+
 from analysis.base.errors import DataError, placed
 from analysis.base.quantity import Quantity, Source
 from analysis.base.samples import Capture
@@ -51,10 +53,9 @@ def measure(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0) ->
     """
     usable = [on_one_count(c) for c in captures if c.samples.crank.size]
     sweeps = [c for c in usable if c.header.step == "sweep"]
-    empty = [_empty(c, on) for c in captures if not c.samples.crank.size for on in c.header.channels]
     if not sweeps:
         raise DataError(
-            "there is no sweep of a valve among the captures" + (", but one without rows" if empty else ""),
+            "there is no sweep of a valve among the captures" + (", but one without rows" if len(usable) < len(captures) else ""),
             do="Record one with: lobetrace capture JOB --step sweep --valve intake",
         )
     for capture in sweeps:
@@ -64,14 +65,19 @@ def measure(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0) ->
     forward = forward_of(job, sweeps)
     located = find_tdc(job, usable, forward)
     tdc = located.tdc.later(after_deg, forward)
-    channels: list[Sweep] = []
+    asked: list[Sweep | Refused] = []
     moved: list[float] = []
-    for capture in sweeps:
-        count, by = (tdc.count, 0.0) if located.source is None else carry_tdc(tdc, located.source, capture)
-        moved.append(by)
-        stood_on = capture.header.channels
-        channels += [Sweep(capture, c, on, count, tdc, forward) for c, on in enumerate(stood_on) if on in VALVES]
-    found, seen, refused = _lobes(job, channels, empty)
+    for capture in (on_one_count(c) for c in captures if c.header.step == "sweep"):
+        stands = [(c, on) for c, on in enumerate(capture.header.channels) if on in VALVES]
+        try:
+            count, by = _carried(tdc, located, capture)
+        except DataError as error:
+            asked += [Refused(capture.path, on, error) for _, on in stands]
+        else:
+            moved.append(by)
+            asked += [Sweep(capture, c, on, count, tdc, forward) for c, on in stands]
+    channels = [each for each in asked if isinstance(each, Sweep)]
+    found, seen, refused = _lobes(job, asked)
     lobes = tuple(found[valve] for valve in ("intake", "exhaust") if valve in found)
     return Measurement(
         tdc=Tdc(tdc.at_top(forward).labelled("count"), tdc.method, sum(tdc.contact_counts)),
@@ -92,30 +98,52 @@ def measure(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0) ->
     )
 
 
-def _lobes(
-    job: Job, sweeps: Sequence[Sweep], empty: Sequence[Refused]
-) -> tuple[dict[str, Lobe], tuple[Swept, ...], tuple[Refused, ...]]:
+def _carried(tdc: TdcFound, located: Located, capture: Capture) -> tuple[Quantity, float]:
+    """TDC as a count of a sweep, and by how many degrees the count moved. DataError if the sweep has no row, or TDC is lost."""
+    if not capture.samples.crank.size:
+        raise DataError("the capture holds no rows", where=capture.path, do="Record it again, or move it out of captures/")
+    return (tdc.count, 0.0) if located.source is None else carry_tdc(tdc, located.source, capture)
+
+
+def _lobes(job: Job, asked: Sequence[Sweep | Refused]) -> tuple[dict[str, Lobe], tuple[Swept, ...], tuple[Refused, ...]]:
     """Every valve's lobe from its last sweep, what was seen in each sweep, and the sweeps that gave no lobe. A valve whose last sweep is
     refused has none: what was swept before was not meant to count any more. Raises the first refusal if nothing is left.
     """
+    sweeps = [each for each in asked if isinstance(each, Sweep)]
+    turned_on = any(onward(sweep) for sweep in sweeps)  # if none was, a backward one is refused in words
     found: dict[str, Lobe] = {}
     seen: list[Swept] = []
-    refused = {each.valve: each for each in empty}
-    for sweep in [s for s in sweeps if onward(s)] or sweeps:  # if there is no other, a backward one is refused in words
-        try:
-            with placed(sweep.capture.path):
-                swept = read_sweep(job.rig, sweep, foot_of(job))
-                lobe = measure_lobe(job, swept, for_slack(sweep, sweeps))
-        except DataError as error:
-            refused[sweep.stood_on] = Refused(sweep.capture.path, sweep.stood_on, _with_damage(sweep.capture, error))
-            found.pop(sweep.stood_on, None)
+    refused: dict[str, Refused] = {}
+    for each in asked:
+        if isinstance(each, Sweep) and turned_on and not onward(each):
+            continue
+        told = each if isinstance(each, Refused) else _lobe(job, each, sweeps)
+        if isinstance(told, Refused):
+            refused[told.valve] = told
+            found.pop(told.valve, None)
         else:
-            seen.append(swept)
-            found[swept.valve] = lobe
-            refused.pop(sweep.stood_on, None)
+            seen.append(told.swept)
+            found[told.valve] = told
+            refused.pop(told.swept.sweep.stood_on, None)
     if refused and not found:
         raise next(iter(refused.values())).error
     return found, tuple(seen), tuple(refused.values())
+
+
+def _lobe(job: Job, sweep: Sweep, sweeps: Sequence[Sweep]) -> Lobe | Refused:
+    """What one sweep comes to, or why it comes to nothing."""
+    try:
+        with placed(sweep.capture.path):
+            return measure_lobe(job, read_sweep(job.rig, sweep, foot_of(job)), for_slack(sweep, sweeps))
+    except DataError as error:
+        return Refused(sweep.capture.path, sweep.stood_on, _with_damage(sweep.capture, error))
+    except (np.linalg.LinAlgError, ArithmeticError) as error:
+        odd = DataError(
+            f"no lift curve goes through these readings ({error})",
+            where=sweep.capture.path,
+            do="Look at the readings (lobetrace replay), check the indicator's setting and its cable, and sweep again",
+        )
+        return Refused(sweep.capture.path, sweep.stood_on, _with_damage(sweep.capture, odd))
 
 
 def _with_damage(capture: Capture, error: DataError) -> DataError:
@@ -124,12 +152,6 @@ def _with_damage(capture: Capture, error: DataError) -> DataError:
         return error
     cause = "was altered after it was recorded" if capture.altered else "is cut short"
     return DataError(f"the capture {cause}: {error.what}", where=error.where, do=error.do)
-
-
-def _empty(capture: Capture, stood_on: str) -> Refused:
-    """A capture without a row."""
-    error = DataError("the capture holds no rows", where=capture.path, do="Record it again, or move it out of captures/")
-    return Refused(capture.path, stood_on, error)
 
 
 def _checked_again(job: Job, captures: Sequence[Capture], forward: int) -> Quantity | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import os
 import sys
 import time
 from collections.abc import AsyncGenerator
@@ -84,6 +85,9 @@ def play(job: Job, capture: Capture, found_by: list[Capture], speed: float, look
 
 
 def _run(app: Dashboard) -> None:
+    for fixed in ("COLUMNS", "LINES"):  # where a shell exports them, the screen would not follow its window
+        os.environ.pop(fixed, None)
+
     async def whole() -> None:
         try:
             await app.run_async()

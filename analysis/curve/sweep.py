@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
 
 from analysis.base.errors import DataError, placed
 from analysis.base.quantity import Quantity
+from analysis.base.quantization import codes_apart
 from analysis.base.samples import Bools, Capture, Header
 from analysis.crank.lag import stated_lag
 from analysis.crank.motion import CountError, follow
@@ -29,6 +31,10 @@ LOST_DEG = 4.0
 CLIPPED, CLIPPED_WORSE = 0.08, 1.5
 # A hand on a bar turns no faster (common practice).
 FASTEST_DEG_S = 400.0
+# A reading that moved so far (mm), and came back by less than this share of it, did not come back.
+HELD_MM, HELD_SHARE = 1.0, 0.1
+# A nose that dwells longer is none.
+FROZEN_DEG = 90.0
 # A lag from which on readings are placed anew, seconds.
 PLACED_S = 0.002
 SWEEP_AGAIN = "Unit or zero was switched, or the plunger stuck or lost the valve: set it right and sweep again, hands off"
@@ -55,10 +61,15 @@ class Sweep:
         """Counts a turn."""
         return self.header.board.cpr
 
+    @cached_property
+    def codes_apart(self) -> int:
+        """In steps of how many counts the indicator's codes come; more than 1 if it resolves less than the board says."""
+        return codes_apart(self.capture.samples.lift[self.channel])
+
     @property
     def step_mm(self) -> float:
-        """One count of the indicator."""
-        return self.header.board.steps_mm[self.channel]
+        """The indicator's step, as its codes show it."""
+        return self.header.board.steps_mm[self.channel] * self.codes_apart
 
 
 @dataclass(frozen=True)
@@ -137,6 +148,8 @@ def _points(lobe: _Lobe, sweep: Sweep, readings: Readings, good: Bools) -> Point
 
 def _good(sweep: Sweep, readings: Readings) -> Bools:
     """Which readings are no outliers, shape (m,). DataError if they jump, or if too few of them can be used."""
+    _refuse_held(sweep, readings)
+    _refuse_frozen(sweep, readings)
     jumps = find_jumps(readings, sweep.cpr)
     fast = float(np.quantile(np.abs(readings.speed), 0.75)) * 360.0 / sweep.cpr
     if fast > FASTEST_DEG_S:
@@ -154,6 +167,41 @@ def _good(sweep: Sweep, readings: Readings) -> Bools:
     if usable < LEAST_READINGS:
         raise _too_little_motion(sweep, usable)
     return good
+
+
+def _refuse_held(sweep: Sweep, readings: Readings) -> None:
+    """A lift that only ever grows, or only ever falls, over a whole cycle of the camshaft is no valve's."""
+    if not readings.lift_mm.size or np.ptp(readings.position) < 2 * sweep.cpr:
+        return
+    steps = np.diff(readings.lift_mm)
+    up, down = float(steps[steps > 0].sum()), float(-steps[steps < 0].sum())
+    if max(up, down) > HELD_MM and min(up, down) < HELD_SHARE * max(up, down):
+        raise DataError(
+            f"the reading went {'up' if up > down else 'down'} by {max(up, down):.2f} mm and never came back in "
+            f"{np.ptp(readings.position) / sweep.cpr:.1f} turns: the indicator holds its greatest or least reading, or its plunger stuck",
+            do="Switch the hold (MAX, MIN) off and see that the plunger follows your finger, then sweep again",
+        )
+
+
+def _refuse_frozen(sweep: Sweep, readings: Readings) -> None:
+    """A reading that stays the same to the last digit over more of a turn than any nose dwells, off the base circle."""
+    lift, position = readings.lift_mm, readings.position
+    if not lift.size:
+        return
+    begins = np.flatnonzero(np.diff(lift, prepend=np.nan) != 0)
+    ends = np.append(begins[1:], lift.size) - 1
+    way = np.abs(position[ends] - position[begins]) * 360.0 / sweep.cpr
+    for run in np.flatnonzero(way > FROZEN_DEG):
+        stood = lift[begins[run]]
+        # A level that comes back is a clipped nose, or a base circle after the zero was moved.
+        once = ((way > FROZEN_DEG / 6) & (np.abs(lift[begins] - stood) < HELD_MM)).sum() == 1
+        rest = np.concatenate((lift[: begins[run]], lift[ends[run] + 1 :]))
+        if once and rest.size and abs(stood - np.median(rest)) > HELD_MM:
+            raise DataError(
+                f"the reading stood still at {stood:.2f} mm while the crank turned {way[run]:.0f} degrees, with the valve open: the "
+                "indicator stopped (switched off, held, or its cable came loose) or its plunger stuck",
+                do="Check the indicator's battery, its hold key and its cable, and sweep again",
+            )
 
 
 def _refuse_disagreement(curve: Curve, sweep: Sweep, readings: Readings) -> None:

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
+from itertools import combinations
 from pathlib import PurePath
 
 from analysis.base.finding import DOUBT, NOTE, REFUSAL
 from analysis.crank.lag import stated_lag
+from analysis.curve.lift_curve import Curve
 from analysis.curve.sweep import Sweep, Swept
 from analysis.diagnosis.rule import Seen, rule
 from analysis.job import Job, Rig
@@ -18,6 +21,10 @@ RUNOUT_MM = 0.03
 RUNOUT_TIMES = 10.0
 # A lag that is negative, or beyond its bound, by less than this (s) may be the clock's.
 LEAST_LEAD_S = 0.01
+# Two lags of one indicator differ by no more standard uncertainties; its noise by no more than this ratio.
+LAGS_U, NOISIER = 5.0, 4.0
+# Sweeps of one lobe that nothing came between stand this near to each other (deg).
+APART_DEG = 0.5
 
 
 @rule("counts-lost", NOTE, "{valve}")
@@ -68,6 +75,91 @@ def sign_flipped(swept: Swept) -> Seen | None:
         "The reading falls as the valve opens, so its sign was reversed.",
         do="Write indicator_sign = -1 in job.toml if the indicator is mounted that way.",
     )
+
+
+@rule("coarse-codes", NOTE, "{valve}")
+def coarse_codes(swept: Swept, valve: str) -> Seen | None:
+    """An indicator that resolves less than its digits, or than the board was told."""
+    sweep = swept.sweep
+    if sweep.codes_apart == 1:
+        return None
+    said = sweep.header.board.steps_mm[sweep.channel]
+    return Seen(
+        f"The readings of the {valve} valve come in steps of {sweep.step_mm:g} mm, and the board says {said:g} mm; the larger was used.",
+        "The indicator resolves less than its digits show, or the board was set for another one.",
+        "If lifts look wrong, check the step that the board is set to.",
+    )
+
+
+@rule("sweeps-apart", DOUBT, "*")
+def sweeps_apart(seen: tuple[Swept, ...]) -> Seen | None:
+    """A valve that was swept before, and whose lobe stood elsewhere then."""
+    late = {valve: deg for valve in ("intake", "exhaust") if (deg := _later(seen, valve)) is not None}
+    far = {valve: deg for valve, deg in late.items() if abs(deg) > APART_DEG}
+    if not far:
+        return None
+    told = " and ".join(
+        f"the {valve} lobe stands {abs(deg):.2f} degrees {'later' if deg > 0 else 'earlier'}" for valve, deg in far.items()
+    )
+    if len(late) == 2 and abs(late["intake"] - late["exhaust"]) < APART_DEG:
+        return Seen(
+            f"In its last sweep {told} than in the one before.",
+            "The camshaft was moved in between, as both lobes moved alike. The last sweeps were used.",
+            weight=NOTE,
+        )
+    return Seen(
+        f"In its last sweep {told} than in the one before, and no other lobe moved with it.",
+        "The encoder's clamp or coupling slipped between the sweeps, TDC moved, or the camshaft was moved and only one valve swept again.",
+        "Find TDC again and sweep both valves; take what does not count any more out of captures/.",
+    )
+
+
+def _later(seen: tuple[Swept, ...], valve: str) -> float | None:
+    """By how many degrees the last sweep of a valve has its lobe later than the one before; None if it was swept once."""
+    mine = [swept.curve for swept in seen if swept.valve == swept.sweep.stood_on == valve]
+    return _half_height(mine[-1]) - _half_height(mine[-2]) if len(mine) > 1 else None
+
+
+def _half_height(curve: Curve) -> float:
+    """Middle between the flanks at half of the peak's lift, crank degrees: steep there, and off whatever the foot suffers from."""
+    found = curve.spline.crossings(float(curve.pooled.lift_mm.max()) / 2)
+    return float(found[0] + found[-1]) / 2
+
+
+@rule("lags-apart", DOUBT, "intake.lag", "exhaust.lag", "intake.events", "exhaust.events")
+def lags_apart(seen: tuple[Swept, ...]) -> Seen | None:
+    """One indicator that lags otherwise in another sweep."""
+    for first, second in combinations(seen, 2):
+        a, b = first.curve.lag, second.curve.lag
+        if _one_gauge(first, second) and abs(a.seconds - b.seconds) > max(LEAST_LEAD_S, LAGS_U * math.hypot(a.u, b.u)):
+            return Seen(
+                f"The indicator lags by {a.seconds * 1e3:.0f} ms in the sweep of the {first.valve} valve and by {b.seconds * 1e3:.0f} ms in "
+                f"that of the {second.valve} valve.",
+                "One indicator has one lag: it was set otherwise in between, or a lift that sinks, sticks or is turned unevenly passes "
+                "for a lag.",
+                "Sweep both valves again with the same setting, some passes slower and some faster.",
+            )
+    return None
+
+
+@rule("noise-apart", NOTE)
+def noise_apart(seen: tuple[Swept, ...]) -> Seen | None:
+    """One indicator that is much noisier in another sweep."""
+    for first, second in combinations(seen, 2):
+        quiet, loud = sorted((first, second), key=lambda swept: swept.curve.noise_mm)
+        if _one_gauge(first, second) and loud.curve.noise_mm > NOISIER * max(quiet.curve.noise_mm, quiet.sweep.step_mm / 2):
+            return Seen(
+                f"The readings of the {loud.valve} valve scatter by {loud.curve.noise_mm:.3f} mm, those of the {quiet.valve} valve by "
+                f"{quiet.curve.noise_mm:.3f} mm, with one indicator.",
+                "Its stand or its tip was looser in that sweep, or its cable picks up noise there.",
+                "Tighten the stand and sweep that valve again.",
+            )
+    return None
+
+
+def _one_gauge(a: Swept, b: Swept) -> bool:
+    """Whether two sweeps were read by one indicator, as far as the board tells."""
+    return (a.sweep.header.board.name, a.sweep.channel) == (b.sweep.header.board.name, b.sweep.channel)
 
 
 @rule("runout", DOUBT)

@@ -324,6 +324,55 @@ mistake(
 )
 
 
+# The indicator's own ways.
+mistake("indicator holds its greatest reading", with_plunger(lambda lift, cam, t: np.maximum.accumulate(lift)), r"hold")
+mistake(
+    "reading is the distance from the seat, whichever way", with_plunger(lambda lift, cam, t: np.abs(lift - 1.0)), r"lift|sign"
+)
+
+
+def _stops(share: float, rows: int) -> Callable[[Bench], Case]:
+    """The indicator stops while the valve is open, and sends its last reading from then on, or for so many rows."""
+
+    def make(bench: Bench) -> Case:
+        intake, exhaust = sweeps(bench)
+        lift = intake.lift.copy()
+        at = int(np.flatnonzero((np.arange(lift.size) > share * lift.size) & (lift > 400))[0])
+        lift[at : at + rows] = lift[at]
+        return case(bench, stop_of(bench), replace(intake, lift=lift), exhaust)
+
+    return make
+
+
+mistake("indicator stops with the valve open", _stops(0.35, 1 << 40), r"stood still|stopped")
+mistake("indicator stops for half a turn", _stops(0.6, 1200), r"stood still|stopped")
+
+
+def _coarse(bench: Bench) -> Case:
+    """Every code a multiple of two, on a board that says steps of 0.01 mm."""
+    made = (stop_of(bench), *sweeps(bench))
+    return case(bench, *(replace(r, lift=r.lift // 2 * 2) for r in made))
+
+
+sound("a gauge of 0.02 mm whose digits say 0.01", _coarse)
+mistake(
+    "a gauge that was set slower for the second valve",
+    lambda b: case(b, stop_of(b), sweep_of(b, "intake"), sweep_of(replace(b, lag_s=0.14), "exhaust")),
+    r"lag",
+)
+
+
+# One valve swept twice.
+def _swept_again(**change: Any) -> Callable[[Bench], Case]:
+    return lambda b: case(
+        b, stop_of(b), sweep_of(b, "intake"), sweep_of(b, "exhaust"), sweep_of(replace(b, **change), "intake", 2)
+    )
+
+
+mistake("the clamp slipped before one valve was swept again", _swept_again(tdc_count=1020.4), r"slipped|before")
+sound("one valve swept twice", _swept_again(lag_s=0.02))
+
+
 # The count.
 def _loses(counts: float, at: float = 0.5) -> Callable[[Bench], Case]:
     def make(bench: Bench) -> Case:

@@ -178,8 +178,12 @@ def test_the_terminal_itself_goes_away(terminals: Callable[..., Terminal], job: 
     assert load(file).complete
 
 
-def test_it_is_resized_in_the_middle_of_a_sweep(terminals: Callable[..., Terminal], job: Path) -> None:
+def test_it_is_resized_in_the_middle_of_a_sweep(
+    terminals: Callable[..., Terminal], job: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Slowly, so that the sweep is not over before the last size."""
+    monkeypatch.setenv("COLUMNS", "120")  # as some shells export it
+    monkeypatch.setenv("LINES", "36")
     terminal = sweeping(terminals, job, pace=4)
     terminal.resize((80, 24))
     terminal.until("Sweep, intake")
