@@ -92,7 +92,7 @@ def coarse_codes(swept: Swept, valve: str) -> Seen | None:
 
 
 @rule("sweeps-apart", DOUBT, "*")
-def sweeps_apart(seen: tuple[Swept, ...]) -> Seen | None:
+def sweeps_apart(seen: tuple[Swept, ...], job: Job) -> Seen | None:
     """A valve that was swept before, and whose lobe stood elsewhere then."""
     late = {valve: deg for valve in ("intake", "exhaust") if (deg := _later(seen, valve)) is not None}
     far = {valve: deg for valve, deg in late.items() if abs(deg) > APART_DEG}
@@ -101,15 +101,17 @@ def sweeps_apart(seen: tuple[Swept, ...]) -> Seen | None:
     told = " and ".join(
         f"the {valve} lobe stands {abs(deg):.2f} degrees {'later' if deg > 0 else 'earlier'}" for valve, deg in far.items()
     )
-    if len(late) == 2 and abs(late["intake"] - late["exhaust"]) < APART_DEG:
+    valves = {swept.valve for swept in seen}
+    alike = set(late) == valves and max(late.values()) - min(late.values()) < APART_DEG
+    if alike or job.timing_set.camshafts > 1:
         return Seen(
             f"In its last sweep {told} than in the one before.",
-            "The camshaft was moved in between, as both lobes moved alike. The last sweeps were used.",
+            "The camshaft was moved in between. If it was not, the encoder's clamp or coupling slipped, and TDC must be found again.",
             weight=NOTE,
         )
     return Seen(
-        f"In its last sweep {told} than in the one before, and no other lobe moved with it.",
-        "The encoder's clamp or coupling slipped between the sweeps, TDC moved, or the camshaft was moved and only one valve swept again.",
+        f"In its last sweep {told} than in the one before, and the other lobe of this camshaft did not move with it.",
+        "The camshaft was moved and only one valve swept again, or the encoder's clamp or coupling slipped between the sweeps.",
         "Find TDC again and sweep both valves; take what does not count any more out of captures/.",
     )
 

@@ -173,10 +173,12 @@ def test_nothing_to_analyze(job: Path, tmp_path: Path, capsys: pytest.CaptureFix
 @pytest.mark.parametrize("command", [["analyze"], ["capture", "--step", "stop", "--port", "/dev/no-such-port"]])
 def test_wrong_units_are_found_before_anything_else(job: Path, command: list[str], capsys: pytest.CaptureFixture[str]) -> None:
     file = job / "job.toml"
-    file.write_text(template().replace("stroke_mm = 86.0", "stroke_mm = 3.5"), encoding="utf-8")
+    text = template().replace("stroke_mm = 86.0", "stroke_mm = 3.5")
+    file.write_text(text, encoding="utf-8")
     said = sentence([command[0], str(job), *command[1:]], capsys)
     assert "If it is inches write stroke_in = 3.5" in said
-    assert f"{file}, line 12" in said
+    line = text[: text.index("stroke_mm")].count("\n") + 1
+    assert f"{file}, line {line}" in said
 
 
 def test_the_demo_does_not_overwrite(job: Path, capsys: pytest.CaptureFixture[str]) -> None:

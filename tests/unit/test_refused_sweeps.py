@@ -116,16 +116,16 @@ def test_an_indicator_that_never_speaks(recorded: list[Capture]) -> None:
 
 
 @pytest.mark.parametrize(
-    "gauge",
+    ("gauge", "words"),
     [
-        Indicator(inch_from=0.6),  # someone presses the unit key while the valve is open
-        Indicator(flip_from=0.45),  # or the sign
-        Indicator(stuck=((0.2, 0.45), (0.55, 0.8))),  # or the plunger sticks and lets go
+        (Indicator(inch_from=0.6), "the indicator jumped"),  # someone presses the unit key while the valve is open
+        (Indicator(flip_from=0.45), "the indicator jumped"),  # or the sign
+        (Indicator(stuck=((0.2, 0.45), (0.55, 0.8))), "the reading stood still"),  # or the plunger sticks and lets go
     ],
     ids=["unit", "sign", "stuck"],
 )
-def test_readings_that_jump(gauge: Indicator) -> None:
-    error = refused("the indicator jumped", *captures(replace(SHORT, indicators=(gauge,)), ("stop", "intake")))
+def test_readings_that_jump(gauge: Indicator, words: str) -> None:
+    error = refused(words, *captures(replace(SHORT, indicators=(gauge,)), ("stop", "intake")))
     assert error.where == "intake-01.csv"
     assert "sweep again" in error.do
 
