@@ -50,7 +50,7 @@ def test_a_sweep_taken_again_takes_the_place_of_the_first(recorded: dict[str, Ca
     taken = [named(recorded["stop"], "01"), named(spiky, "02"), named(recorded["intake"], "03")]
     alone, again = examine(job_for(SLACK), [taken[0], taken[2]]), examine(job_for(SLACK), taken)
     assert again.lobes == alone.lobes
-    assert codes(again) == ["sweeps-apart", *codes(alone)]  # said, as nothing else shows whether it was meant
+    assert codes(again) == [*codes(alone), "sweeps-apart"]  # said, as nothing else shows whether it was meant
     assert made_of(again) == ["01.csv", "03.csv"]
 
 
