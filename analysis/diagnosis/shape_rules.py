@@ -17,17 +17,14 @@ from analysis.lobe.result import Lobe
 # A lift that begins at this velocity at once (mm/deg, and as a share of the flank's) was begun before it showed; a course that begins
 # at rest fits worse by so many times. Quick ramps reach 0.017 mm/deg and 0.1 of the flank, but they begin at rest.
 AT_ONCE, SHARE, WORSE = 0.011, 0.07, 1.2
-# With lash in, a lift begins at more than this share of the flank's velocity.
-GENTLY = 0.045
 
 
 @rule("foot-corner", DOUBT, "{valve}.events", "{valve}.centerline.event_midpoint", "{valve}.centerline.centroid", "{valve}.peak_lift",
       "{valve}.peak_lobe_lift", "cam.overlap")  # fmt: skip
 def foot_corner(lobe: Lobe, curve: Curve, rig: Rig, swept: Swept, valve: str) -> Seen | None:
     """A lift that begins at once where the job says that there is no lash."""
-    if (rig.lash_mm > 0.0 and rig.indicator_at == "valve") or stands_that_sank(
-        swept
-    ):  # a lifter that sinks sets its valve down early
+    said = rig.lash_mm > 0.0 and rig.indicator_at == "valve"
+    if said or stands_that_sank(swept):  # a lifter that sinks sets its valve down early
         return None
     found = [(word, each) for word, each in _feet(lobe, curve) if _sharp(each, curve)]
     if not found:
@@ -39,26 +36,6 @@ def foot_corner(lobe: Lobe, curve: Curve, rig: Rig, swept: Swept, valve: str) ->
         "too little preload.",
         "Set the plunger with preload on the closed valve, take the lash out or write lash_mm in job.toml, and sweep again.",
     )
-
-
-@rule("lash-not-seen", DOUBT, "{valve}.events", "{valve}.centerline.event_midpoint", "{valve}.peak_lobe_lift", "cam.overlap")
-def lash_not_seen(lobe: Lobe, curve: Curve, rig: Rig, valve: str) -> Seen | None:
-    """A lift that begins gently where the job says that there is lash."""
-    if rig.lash_mm < LASH_MM or rig.indicator_at != "valve":
-        return None
-    feet = [each for _, each in _feet(lobe, curve)]
-    if len(feet) < 2 or any(each.velocity > GENTLY * _fastest(curve) for each in feet):
-        return None
-    return Seen(
-        f"The lift of the {valve} valve begins gently, at {max(each.velocity for each in feet):.3f} mm a degree, as a ramp lifts it from its "
-        f"seat; with {rig.lash_mm:g} mm of lash it would begin at once.",
-        "There is no lash in while measuring, or far less than job.toml says.",
-        "Measure the lash, correct lash_mm in job.toml, or set it and sweep again.",
-    )
-
-
-# Less lash than this may lie within a ramp.
-LASH_MM = 0.08
 
 
 def _feet(lobe: Lobe, curve: Curve) -> list[tuple[str, Corner]]:

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from tests.mistakes.bench import Bench, Floats, Recording, pull, record, rest, stop_of, stop_path, sweep_of, turn
+from tests.mistakes.bench import Bench, Floats, Lobe, Recording, pull, record, rest, stop_of, stop_path, sweep_of, turn
 
 JOB = """format = 1
 [engine]
@@ -254,7 +254,6 @@ mistake(
     with_plunger(lambda lift, cam, t: np.maximum(lift, 1.5)),
     r"lash|contact|preload|travel",
 )
-mistake("no lash in, job says 0.25", with_bench(says_job="lash_mm = 0.25"), r"lash")
 
 # The top.
 mistake(
@@ -546,6 +545,15 @@ sound("sound, index", lambda b: all_three(replace(b, index_at=300)))
 sound("sound, coarse encoder", lambda b: all_three(replace(b, cpr=1440)))
 sound("sound, fine", lambda b: all_three(replace(b, cpr=10000, step_mm=0.001, noise_mm=0.001)))
 sound("sound, slow gauge", lambda b: all_three(replace(b, gauge_s=0.05, lag_s=0.06)))
+sound(
+    "sound, lash within a ramp that was made for it",
+    with_bench(
+        says_job="lash_mm = 0.2",
+        lash_mm=0.2,
+        intake=Lobe(7.2, 108.0, 128.0, 134.0, ramp_mm=0.3, ramp_deg=60.0),
+        exhaust=Lobe(7.0, -109.0, 130.0, 136.0, ramp_mm=0.3, ramp_deg=60.0),
+    ),
+)
 sound("sound, lash in and said", lambda b: all_three(replace(b, lash_mm=0.25), rig="lash_mm = 0.25"))
 sound("sound, dwell", lambda b: all_three(replace(b, intake=replace(b.intake, dwell_deg=12.0))))
 sound(
