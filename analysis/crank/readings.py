@@ -116,9 +116,9 @@ def find_bleed_down(readings: Readings, step_mm: float) -> tuple[BleedDown, ...]
     found = []
     for start, stop in edges.reshape(-1, 2)[moved].tolist():  # one round a stand, not a sample
         lift, seconds = readings.lift_mm[start:stop], float(readings.time_s[stop - 1] - readings.time_s[start])
-        head = max(1, (stop - start) // 5)
+        head = max(3, (stop - start) // 5)  # the first reading is of where the crank was a lag ago
         fall = float(np.median(lift[:head]) - np.median(lift[-head:]))
-        if seconds >= 1.0 and fall > least and stop - start >= 5:
+        if seconds >= 1.0 and fall > least and stop - start >= 2 * head:
             found.append(BleedDown(fall, seconds, float(readings.position[start])))
     return tuple(found)
 
