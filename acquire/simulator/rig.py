@@ -72,7 +72,7 @@ class Rig:
         """What the board says of itself."""
         steps, units = tuple(i.step_mm for i in self.indicators), tuple(i.unit for i in self.indicators)
         b, e = self.board, self.encoder
-        return Board(e.cpr, e.index, b.latch, steps, units, b.name, b.boot, b.most_per_s)
+        return Board(e.cpr, e.index, b.latch, steps, units, b.name, b.boot, b.most_per_s, version="1.1")
 
     @property
     def count_offset(self) -> int:

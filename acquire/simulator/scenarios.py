@@ -113,6 +113,11 @@ def _all() -> tuple[Scenario, ...]:
             replace(clean, encoder=Encoder(slip_deg=2.0, slip_after_deg=900.0)),
         ),
         Scenario(
+            "restarting-board",
+            "A board that starts anew whenever its port is opened, and an encoder without an index.",
+            replace(clean, encoder=Encoder(index=False), board=BenchBoard(resets=True)),
+        ),
+        Scenario(
             "run-over",
             "Counters that run over, and an encoder without an index.",
             replace(
