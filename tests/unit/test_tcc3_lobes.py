@@ -42,12 +42,17 @@ def _lobe(table: str, first: float, nose: float) -> TableLobe:
     return TableLobe.from_crank(first + 5.0 * np.arange(lift.size), lift, nose)
 
 
+def real_lobes() -> Cam:
+    """Both lobes where the engine has them."""
+    return Cam(_lobe(_INTAKE, -19.0, 115.0), _lobe(_EXHAUST, -250.0, -114.0), 114.5, -0.5)
+
+
 @pytest.fixture(scope="module")
 def result() -> Measurement:
     """The whole way over these lobes, with an indicator of a micrometre and a stop that holds still."""
     rig = replace(
         FINE,
-        cam=Cam(_lobe(_INTAKE, -19.0, 115.0), _lobe(_EXHAUST, -250.0, -114.0), 114.5, -0.5),
+        cam=real_lobes(),
         train=Train(ratio=1.0),
         crank=SliderCrank(43.0, 231.0),
         stop=Stop(give_deg=0.0),
