@@ -3,6 +3,7 @@
 # make bench  how fast it is here; prints figures and decides nothing
 # make study  how true the numbers are: the short forms of make test with ten times as many seeds (SHARE=1/n only), then all 270
 #             scenarios by 2000 trials: a day or two on one processor; SHARE=2/8 does an eighth of it
+# make fuzz    damaged and hostile input for an hour (SECONDS=3600); what breaks anything is kept in fuzz-found
 # make firmware-test  the board's firmware: core on this machine, AVR image in the emulator, RP2040 board under MicroPython
 #             (needs gcc-avr avr-libc libsimavr-dev libelf-dev nodejs npm)
 # Needs make and a Python of 3.11 or later with venv; PYTHON=python3.12 chooses another.
@@ -10,12 +11,13 @@
 PYTHON ?= python3
 BIN := .venv/bin
 SHARE ?= 1/1
+SECONDS ?= 3600
 BENCHES := $(basename $(notdir $(sort $(wildcard tests/benchmarks/bench_*.py))))
 INSTALLED := .venv/installed
 # On every processor. A module stays together: its tests share what they have simulated.
 PYTEST := $(BIN)/pytest -n auto --dist loadscope --no-loadscope-reorder
 
-.PHONY: test demo bench study firmware-test clean
+.PHONY: test demo bench fuzz study firmware-test clean
 
 test: $(INSTALLED)
 	$(BIN)/ruff check .
@@ -29,6 +31,9 @@ demo: $(INSTALLED)
 
 bench: $(INSTALLED)
 	$(foreach name,$(BENCHES),$(BIN)/python -m tests.benchmarks.$(name) &&) true
+
+fuzz: $(INSTALLED)
+	$(BIN)/python -m tests.fuzz --seconds $(SECONDS)
 
 firmware-test: $(INSTALLED)
 	$(MAKE) -C firmware-notes/reference test PYTHON='$(CURDIR)/$(BIN)/python'
