@@ -112,14 +112,15 @@ def _model_at(path: Path, model: type[BaseModel]) -> type[BaseModel] | None:
     for part in path:
         if isinstance(part, int):
             continue
-        found = _model_in(found.model_fields[part].annotation) if found and part in found.model_fields else None
+        found = model_in(found.model_fields[part].annotation) if found and part in found.model_fields else None
     return found
 
 
-def _model_in(annotation: Any) -> type[BaseModel] | None:
+def model_in(annotation: Any) -> type[BaseModel] | None:
+    """The table, or one of several, that a field of this annotation holds; None for a plain value."""
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         return annotation
-    return next((found for arg in get_args(annotation) if (found := _model_in(arg))), None)
+    return next((found for arg in get_args(annotation) if (found := model_in(arg))), None)
 
 
 def _key_written(path: Path, data: Mapping[str, Any]) -> str:

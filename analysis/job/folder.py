@@ -8,6 +8,7 @@ from pathlib import Path
 
 from analysis.base.errors import CaptureError, UsageError
 from analysis.job import FILE_NAME
+from analysis.job.shipped import SCHEMA_NAME, shipped_schema
 
 CAPTURES = "captures"
 SUFFIX = ".csv"
@@ -55,12 +56,16 @@ def captures_in(job_path: Path) -> list[Path]:
 
 
 def make_job(folder: Path, text: str) -> Path:
-    """`folder` with `text` as its job.toml and an empty captures/; the job file's path. UsageError if there is a job already."""
+    """`folder` with `text` as its job.toml, the schema that its first line names for editors, and an empty captures/.
+
+    Returns the job file's path. UsageError if there is a job already.
+    """
     file = folder / FILE_NAME
     try:
         (folder / CAPTURES).mkdir(parents=True, exist_ok=True)
         with file.open("x", encoding="utf-8", newline="\n") as out:
             out.write(text)
+        (folder / SCHEMA_NAME).write_text(shipped_schema(), encoding="utf-8", newline="\n")
     except FileExistsError:
         raise UsageError("it exists and is not overwritten", where=str(file), do="Choose another folder") from None
     except OSError as error:

@@ -49,7 +49,7 @@ def test_it_says_which_it_is(capsys: pytest.CaptureFixture[str]) -> None:
     assert capsys.readouterr().out.startswith("lobetrace ")
 
 
-@pytest.mark.parametrize(("units", "stroke"), [("mm", 86.0), ("in", 86.0044)])
+@pytest.mark.parametrize(("units", "stroke"), [("mm", 86.0), ("in", 3.375 * 25.4)])
 def test_new_makes_a_job_that_loads(tmp_path: Path, units: str, stroke: float, capsys: pytest.CaptureFixture[str]) -> None:
     folder = tmp_path / "far" / "down"
     assert run(["new", str(folder), "--units", units]) == 0
