@@ -16,7 +16,7 @@ from typing import Annotated
 
 import typer
 
-from acquire.cli import crash
+from acquire.cli import crash, verbose
 from acquire.cli.options import Baud, Force, JobPath, Json, Light, Paper, Quiet, Seed, Step, Tdc, Units, Valve
 from analysis.base.errors import LobetraceError
 from analysis.base.foreign import harmless, shown
@@ -27,7 +27,7 @@ _BY_THE_KEYBOARD = 130  # what newer versions of typer make of Ctrl-C while noth
 app = typer.Typer(
     name="lobetrace",
     help="Degree a camshaft with a crank encoder and a digital indicator.",
-    add_completion=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
     rich_markup_mode=None,  # markup is a third of a second of imports
     pretty_exceptions_enable=False,
 )
@@ -47,6 +47,9 @@ def _common(
         bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and end.")
     ] = False,
     debug: Annotated[bool, typer.Option(crash.DEBUG, help="If lobetrace itself fails, print the trace.")] = False,
+    verbose: Annotated[
+        bool, typer.Option("--verbose", "-v", help="Say on stderr what is opened, read and found; -vv: in more detail.")
+    ] = False,
 ) -> None:
     """Degree a camshaft with a crank encoder and a digital indicator."""
 
@@ -326,8 +329,9 @@ def demo(
 def run(arguments: Sequence[str]) -> int:
     """Run the command and return its exit code; every expected failure is one sentence on stderr."""
     try:
-        asked = crash.asked_for(list(arguments))
-        code = _app_for(asked)(asked or ["--help"], prog_name="lobetrace", standalone_mode=False)
+        asked, often = verbose.asked_for(crash.asked_for(list(arguments)))
+        with verbose.said(often):
+            code = _app_for(asked)(asked or ["--help"], prog_name="lobetrace", standalone_mode=False)
     except LobetraceError as error:
         return _cannot_tell(str(error))
     except (KeyboardInterrupt, typer.Abort):
@@ -340,7 +344,8 @@ def run(arguments: Sequence[str]) -> int:
         if not hasattr(error, "format_message"):
             return _cannot_tell(crash.told(error, f"at {' '.join(map(shown, arguments))!r}"))
         sentence = " ".join(error.format_message().replace("Value error, ", "").split()).rstrip(".")
-        return _cannot_tell(f"{sentence}. Try: lobetrace --help")
+        command = getattr(getattr(error, "ctx", None), "command_path", "lobetrace")
+        return _cannot_tell(f"{'' if command == 'lobetrace' else f'{command}: '}{sentence}. Try: {command} --help")
     if code == _BY_THE_KEYBOARD and not isinstance(code, crash.Signalled):
         return _cannot_tell("Ended by the keyboard before it was done.")
     return code if isinstance(code, int) else 0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+
 from acquire.simulator.scenarios import Scenario
 from acquire.simulator.truth import Truth
 from analysis.job.write import Values, filled

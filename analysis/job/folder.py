@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import itertools
+import logging
 import re
 from pathlib import Path
 
 from analysis.base.errors import CaptureError, UsageError
 from analysis.job import FILE_NAME
 from analysis.job.shipped import SCHEMA_NAME, shipped_schema
+
+_log = logging.getLogger(__name__)
 
 CAPTURES = "captures"
 SUFFIX = ".csv"
@@ -40,6 +43,7 @@ def captures_of(folder: Path) -> list[Path]:
             where=str(folder / CAPTURES),
             do="Check that it is a folder you may read",
         ) from error
+    _log.debug("%d captures in %s", len(found), folder / CAPTURES)
     return sorted(found, key=lambda path: (number(path), path.name))
 
 
@@ -72,6 +76,7 @@ def make_job(folder: Path, text: str) -> Path:
         raise UsageError(
             f"the job cannot be written ({error.strerror})", where=str(file), do="Choose a folder you may write to"
         ) from None
+    _log.info("wrote %s", file)
     return file
 
 

@@ -107,7 +107,8 @@ def _tables(model: Table, path: tuple[str, ...]) -> Iterator[tuple[str, Any]]:
 
 def _blocks(text: str) -> Iterator[tuple[str, list[str]]]:
     """The template's tables: name, and their lines from the header on."""
-    table, block = "", []
+    table = ""
+    block: list[str] = []
     for line in text.splitlines():
         if header := _HEADER.match(line):
             yield table, block

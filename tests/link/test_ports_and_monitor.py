@@ -16,7 +16,7 @@ from acquire import wire
 from acquire.cli import ports, until_told
 from acquire.cli import run as command
 from acquire.cli.monitor import FrameMonitor, RawMonitor
-from acquire.link import transport
+from acquire.link import discovery, transport
 from acquire.link.connection import probe
 from acquire.link.raw import Opened, Raw, raw_lines
 from acquire.link.reconnect import PortInfo, connect
@@ -84,7 +84,7 @@ def test_a_driver_that_never_opens_holds_up_nobody(monkeypatch: pytest.MonkeyPat
         raise OSError("at last")
 
     monkeypatch.setattr(transport.serial, "Serial", stuck)
-    monkeypatch.setattr(ports, "_PATIENCE_S", 0.05)
+    monkeypatch.setattr(discovery, "_PATIENCE_S", 0.05)
     assert ports.run(["COM7"], True, 0.05, 115200, False) == 2
     assert not let_go.is_set()
     let_go.set()

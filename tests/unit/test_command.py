@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import errno
 import json
+import os
+import subprocess
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -41,7 +44,49 @@ def test_a_wrong_call_is_a_sentence_and_exit_code_2(arguments: list[str], capsys
     out, err = capsys.readouterr()
     assert out == ""
     assert len(err.splitlines()) == 1
-    assert "lobetrace --help" in err
+    command = "lobetrace" if arguments == ["degree"] else f"lobetrace {arguments[0]}"
+    assert f"Try: {command} --help" in err
+
+
+def test_a_missing_argument_names_the_command_that_misses_it(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["analyze"]) == 2
+    assert capsys.readouterr().err == "lobetrace analyze: Missing argument 'JOB'. Try: lobetrace analyze --help\n"
+
+
+@pytest.mark.parametrize("arguments", [["-h"], ["new", "-h"]])
+def test_a_single_letter_asks_for_help_too(arguments: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(arguments) == 0
+    short = capsys.readouterr().out
+    assert run([*arguments[:-1], "--help"]) == 0
+    assert capsys.readouterr().out == short
+
+
+def test_verbose_says_on_stderr_what_was_read_and_found(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["analyze", "sample-captures/clean", "--json"]) == 0
+    quiet = capsys.readouterr()
+    assert run(["analyze", "-v", "sample-captures/clean", "--json"]) == 0
+    told = capsys.readouterr()
+    assert told.out == quiet.out, "results are the same"
+    assert quiet.err == ""
+    for what in ("INFO", "job.toml", "1-stop.csv", "top dead center"):
+        assert what in told.err
+    assert "DEBUG" not in told.err
+    assert run(["ports", "--no-ask", "--json"]) == 0
+    assert capsys.readouterr().err == "", "it is over with the command"
+
+
+def test_verbose_twice_says_more(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["analyze", "sample-captures/clean", "--json", "-vv"]) == 0
+    assert "DEBUG" in capsys.readouterr().err
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a shell of Unix")
+@pytest.mark.parametrize("typed", ["lobetrace an", "lobetrace report sample-captures/clean --pap"])
+def test_a_shell_completes_commands_and_options(typed: str) -> None:
+    words = typed.split()
+    environment = {**os.environ, "_LOBETRACE_COMPLETE": "complete_bash", "COMP_WORDS": typed, "COMP_CWORD": str(len(words) - 1)}
+    done = subprocess.run([sys.executable, "-m", "acquire"], env=environment, capture_output=True, text=True, check=False)
+    assert done.stdout.split() == (["analyze"] if words[-1] == "an" else ["--paper"]), done.stderr
 
 
 def test_it_says_which_it_is(capsys: pytest.CaptureFixture[str]) -> None:
