@@ -57,13 +57,23 @@ def _common(
 @app.command()
 def new(
     folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder to make; an existing job is never overwritten.")],
-    units: Annotated[Units, typer.Option(help="What lengths are written in.")] = Units.mm,
+    units: Annotated[
+        Units | None, typer.Option(help="What lengths are written in; else mm, or as in the job copied.", show_default=False)
+    ] = None,
+    like: Annotated[
+        Path | None,
+        typer.Option(metavar="JOB", help="Copy engine, rig and cam card from this job.", show_default=False),
+    ] = None,
+    plain: Annotated[
+        bool, typer.Option("--plain", help="No form: write a job.toml to fill in with an editor. So it is without a terminal.")
+    ] = False,
+    light: Light = False,
     json: Json = False,
 ) -> None:
-    """Make a job: a folder with a job.toml, every line explained, and captures/."""
+    """Set up a job in a form: a folder with a job.toml, every line explained, and captures/."""
     from acquire.cli import new
 
-    new.run(folder, "in" if units is Units.inch else "mm", json)
+    new.run(folder, units.value if units else None, like, plain=plain, as_json=json, light=light)
 
 
 @app.command()
@@ -291,7 +301,7 @@ def live(
     light: Light = False,
     no_bell: Quiet = False,
 ) -> None:
-    """Measure on the live screen, guided step by step. Quit and come back: it goes on where it was."""
+    """Measure on the live screen, guided step by step. Quit and come back: it goes on where it was. Without a job, set one up first."""
     from acquire.cli import live
 
     rig = scenario if simulate else ""

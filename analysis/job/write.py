@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import re
+import tomllib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any, Final, TypeAlias
 
@@ -28,7 +29,8 @@ _DIGITS: Final = range(3, 7)  # decimals of an inch that a person reads; a lengt
 def written_job(job: Job, units: Units | None = None) -> str:
     """The whole job in `units` (else in those of its sheet): `parse_job` makes the same job of it."""
     units = units or job.measure.units
-    live = {(table, name) for table, key in _live(template(units)) for name in (key, metric_key(key))}
+    lines = offered(template(units), live=True)
+    live = {(table, name) for table, keys in lines.items() for key in keys for name in (key, metric_key(key))}
     values: dict[str, Entries | Sequence[Entries]] = {}
     for table, entries in _tables(job, ()):
         values[table] = (
@@ -91,6 +93,16 @@ def explained(text: str) -> dict[str, dict[str, str]]:
     return said
 
 
+def offered(text: str, *, live: bool) -> dict[str, dict[str, object]]:
+    """The template's values: table -> key -> value; only of lines that it does not merely offer, if `live`."""
+    found: dict[str, dict[str, object]] = {}
+    for table, block in _blocks(text):
+        for line in block:
+            if (key := _KEY.match(line)) and not (live and key["offered"]):
+                found.setdefault(table, {})[key["key"]] = tomllib.loads(f"value = {key['value']}")["value"]
+    return found
+
+
 def _tables(model: Table, path: tuple[str, ...]) -> Iterator[tuple[str, Any]]:
     """Each table with its keys: key -> (value, whether the job states it). For a list of tables, what each one states."""
     own: dict[str, tuple[object, bool]] = {}
@@ -117,19 +129,12 @@ def _blocks(text: str) -> Iterator[tuple[str, list[str]]]:
     yield table, block
 
 
-def _live(text: str) -> Iterator[tuple[str, str]]:
-    """Table and key of each line that the template does not only offer."""
-    for table, block in _blocks(text):
-        for line in block:
-            if (key := _KEY.match(line)) and not key["offered"]:
-                yield table, key["key"]
-
-
 def _block(lines: Iterable[str], entries: Entries, units: Units) -> Iterator[str]:
     for line in lines:
         header, key = _HEADER.match(line), _KEY.match(line)
         if header is not None:
-            yield line.removeprefix("# ") if entries else line
+            name, _, comment = line.removeprefix("# ").partition("  ")
+            yield f"{name:<{_COLUMN}} {comment.strip()}" if entries else line
         elif key is not None and (metric := key["key"] if key["key"] in entries else metric_key(key["key"])) in entries:
             name, value = _in_units(metric, entries[metric], units)
             yield f"{f'{name} = {value}':<{_COLUMN}} {key['comment']}"
