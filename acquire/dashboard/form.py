@@ -74,6 +74,7 @@ class SetupForm(App[Path | None]):
         self._notice = ""
         self._leaving = False
         self._fields: dict[str, CellInput | CellChoice] = {}
+        self._lines: list[tuple[Horizontal, list[CellInput | CellChoice], Static, list[Static]]] = []
 
     def compose(self) -> ComposeResult:
         """All lines that there can be; those that are not needed yet are hidden."""
@@ -96,6 +97,9 @@ class SetupForm(App[Path | None]):
     def on_mount(self) -> None:
         """Begin at the first line, and look for a board meanwhile."""
         self._fields = {each.cell: each for each in self.query(CellInput)} | {each.cell: each for each in self.query(CellChoice)}
+        for row in self.query(".row").results(Horizontal):
+            fields = [each for each in row.children if isinstance(each, CellInput | CellChoice)]
+            self._lines.append((row, fields, row.query_one(".mark", Static), [*row.query(".after").results(Static)]))
         self._draw()
         self._go(next(name for name in self._visible() if name != FOLDER or self._folder is None))
         if not self.texts.get(PORT):
@@ -107,17 +111,29 @@ class SetupForm(App[Path | None]):
                     asyncio.get_running_loop().add_signal_handler(number, self.exit)
 
     def on_typed(self, event: Typed) -> None:
-        """Judge the whole form anew."""
-        if self.texts.get(event.cell, "") == event.text:
+        """A cell holds another text."""
+        self._take(event.cell, event.text)
+
+    def _take(self, name: str, text: str) -> None:
+        """Judge the whole form anew if a cell's text has changed."""
+        if self.texts.get(name, "") == text:
             return
         self._leaving, self._notice = False, ""
-        if event.cell == UNITS:
-            self.texts = other_units(self.texts, "in" if event.text == "in" else "mm")
-            for name, text in self.texts.items():
-                self._fill(name, text)
-        self.texts[event.cell] = event.text
-        self._settled.discard(event.cell)
+        if name == UNITS:
+            self.texts = other_units(self.texts, "in" if text == "in" else "mm")
+            for each, other in self.texts.items():
+                self._fill(each, other)
+        self.texts[name] = text
+        self._settled.discard(name)
         self._draw()
+
+    async def _all_typed(self) -> None:
+        """Let the cell in hand take every key that came before this one: keys that act on the whole form would overtake them."""
+        if (field := self._fields.get(self._at)) is not None:
+            taken = asyncio.Event()
+            field.call_later(taken.set)
+            await taken.wait()
+            self._take(field.cell, field.value)
 
     def on_descendant_focus(self) -> None:
         """What is said is of the line in hand."""
@@ -127,8 +143,9 @@ class SetupForm(App[Path | None]):
         """Another width."""
         self._say()
 
-    def action_onward(self) -> None:
+    async def action_onward(self) -> None:
         """The next line that is still open."""
+        await self._all_typed()
         names = self._visible()
         at = names.index(self._at) + 1 if self._at in names else 0
         found = next((name for name in names[at:] if self._open(name)), None)
@@ -138,24 +155,27 @@ class SetupForm(App[Path | None]):
         else:
             self._go(found)
 
-    def action_row(self, by: int) -> None:
+    async def action_row(self, by: int) -> None:
         """The line below or above, in the same column if it has one."""
+        await self._all_typed()
         rows = [[cell.name for cell in row.cells] for group in self._form for row in group.rows if self._has(row.cells[0].name)]
         at = next((n for n, row in enumerate(rows) if self._at in row), 0)
         column = rows[at].index(self._at) if self._at in rows[at] else 0
         row = rows[min(max(at + by, 0), len(rows) - 1)]
         self._go(row[min(column, len(row) - 1)])
 
-    def action_group(self, by: int) -> None:
+    async def action_group(self, by: int) -> None:
         """The first line of the next group, or of this one and the one before."""
+        await self._all_typed()
         firsts = [next(name for name in _names(group) if self._has(name)) for group in self._form]
         at = next((n for n, group in enumerate(self._form) if self._at in _names(group)), 0)
         if by < 0 and self._at == firsts[at]:
             at -= 1
         self._go(firsts[min(max(at + max(by, 0), 0), len(firsts) - 1)])
 
-    def action_save(self) -> None:
+    async def action_save(self) -> None:
         """Write the job, or go to what is in its way."""
+        await self._all_typed()
         job = self.judged.job
         if job is None:
             name = next(name for name in self._visible() if name in self.judged.wrong or name in self.judged.missing)
@@ -190,14 +210,16 @@ class SetupForm(App[Path | None]):
         """Whether Enter stops there."""
         cell = self._cell(name)
         at_lobe = self.texts.get("rig.indicator_at") == "lobe" and name in ("rig.rocker_ratio", "rig.lash_mm")
-        return not (cell.quiet or at_lobe or name in self.judged.follows or name in self._settled)
+        lift = f"{name[: name.find('.', 5)]}.lift_mm" if name.startswith("card.") else name
+        without_lift = lift != name and not self.texts.get(lift, "").strip()
+        return not (cell.quiet or at_lobe or without_lift or name in self.judged.follows or name in self._settled)
 
     def _cell(self, name: str) -> Cell:
         return next(cell for cell in cells(self._form) if cell.name == name)
 
     def _go(self, name: str) -> None:
         if name in self._fields:
-            self._fields[name].focus()
+            self.screen.set_focus(self._fields[name])  # at once: the next key is for it
 
     def _fill(self, name: str, text: str) -> None:
         if name in self._fields and self._fields[name].value != text:
@@ -228,13 +250,12 @@ class SetupForm(App[Path | None]):
         self.judged = judged(self.texts, self._rest)
         self._form = groups(self.texts)
         there = {cell.name: cell for cell in cells(self._form) if self._has(cell.name)}
-        for row in self.query(".row"):
-            fields = [each for each in row.children if isinstance(each, CellInput | CellChoice)]
+        for row, fields, mark, afters in self._lines:
             row.display = fields[0].cell in there
             if row.display:
-                _mark(row.query_one(".mark", Static), [each.cell for each in fields], self.texts, self.judged)
-                for field, after in zip(fields, row.query(".after").results(Static), strict=True):
-                    after.update(there[field.cell].after)
+                _mark(mark, [each.cell for each in fields], self.texts, self.judged)
+                for field, after in zip(fields, afters, strict=True):
+                    _put(after, there[field.cell].after)
                     if isinstance(field, CellInput):
                         field.placeholder = self._hint(there[field.cell])
         self._say()
@@ -253,12 +274,10 @@ class SetupForm(App[Path | None]):
         where = str(self._folder or "") or self.texts.get(FOLDER, "")
         title, width = f" New job  {shown(where)}", max(20, self.size.width)
         self.query_one("#head", Lines).show([((f"{title}{state:>{max(1, width - len(title) - 1)}} ", "title"),)])
-        lines: list[Line] = []
-        if self._at in self._fields:
-            lines.append(((f" {self._help(self._cell(self._at))}", "dim"),))
         text, role = self._most_urgent()
-        lines += wrapped(text, width, role)
-        self.query_one("#said", Lines).show(lines[:_SAID_LINES])
+        urgent = wrapped(text, width, role)[:_SAID_LINES]
+        help_lines = wrapped(self._help(self._cell(self._at)), width, "dim") if self._at in self._fields else []
+        self.query_one("#said", Lines).show([*help_lines[: max(1, _SAID_LINES - len(urgent))], *urgent][:_SAID_LINES])
 
     def _help(self, cell: Cell) -> str:
         if cell.name in self.judged.follows and self.judged.follows[cell.name].startswith("≈"):
@@ -304,5 +323,11 @@ def _mark(mark: Static, names: Sequence[str], texts: Mapping[str, str], found: J
         ("✓", "good", [name for name in names if texts.get(name, "").strip()]),
     )
     sign, role = next(((sign, role) for sign, role, which in kinds if any(name in which for name in names)), (" ", "good"))
-    mark.update(sign)
+    _put(mark, sign)
     mark.set_classes(f"mark {role}")
+
+
+def _put(where: Static, text: str) -> None:
+    """Text into a widget, if it holds another."""
+    if where.content != text:
+        where.update(text)

@@ -406,16 +406,20 @@ def _with_words(group: Group, units: Units) -> Group:
         spelt = f"{key.removesuffix('_mm')}_in" if cell.length and units == "in" else key
         text = said.get(table, {}).get(spelt, cell.help)
         value = usual.get(table, {}).get(spelt)
-        shown = cell.usual or (_plain(value) if cell.quiet and not cell.choices and value is not None else "")
-        after = cell.after or (units if cell.length else "deg" if cell.name.endswith("_deg") else "")
+        shown = cell.usual or (
+            _plain(value, units if cell.length else "") if cell.quiet and not cell.choices and value is not None else ""
+        )
+        after = cell.after or (units if cell.length else "deg" if cell.name.endswith("deg") else "")
         return Cell(cell.name, cell.kind, after, cell.choices, cell.quiet, shown, cell.help or text)
 
     rows = tuple(Row(row.label, tuple(map(worded, row.cells))) for row in group.rows)
     return Group(group.title, rows, group.heads)
 
 
-def _plain(value: object) -> str:
-    return " ".join(map(str, value)) if isinstance(value, list) else str(value)
+def _plain(value: object, units: str) -> str:
+    if isinstance(value, list):
+        return " ".join(_plain(each, units) for each in value)
+    return max(str(value), f"{value:.3f}", key=len) if units == "in" and isinstance(value, float) else str(value)
 
 
 def _both(label: str, key: str, kind: str = NUMBER, after: tuple[str, str] = ("", "")) -> Row:
