@@ -92,11 +92,6 @@ def groups(texts: Texts) -> tuple[Group, ...]:
     return _form(min(MOST_CHECKS, 1 + max((int(n) + 1 for n in _entered(texts)), default=0)), units_of(texts))
 
 
-def whole_form(units: Units) -> tuple[Group, ...]:
-    """The form with every checking lift that it can have."""
-    return _form(MOST_CHECKS, units)
-
-
 @cache
 def _form(checks: int, units: Units) -> tuple[Group, ...]:
     return tuple(_with_words(group, units) for group in (*_BEFORE, _card(checks), _TOLERANCES))
@@ -444,7 +439,7 @@ def _card(checks: int) -> Group:
             )
             rows.append(Row(f"  {word}", tuple(found)))
         rows.append(Row("  lift and angles hold at", (Cell(f"card.{n}.at", CHOICE, choices=("lobe", "valve"), quiet=True),)))
-    return Group("Cam card: enter what it gives, leave the rest empty", tuple(rows), VALVES)
+    return Group("Cam card", tuple(rows), VALVES)
 
 
 _BEFORE: Final = (
