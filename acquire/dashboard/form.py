@@ -42,7 +42,7 @@ class SetupForm(App[Path | None]):
     TITLE = "lobetrace"
     ENABLE_COMMAND_PALETTE = False
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("enter", "onward", "Next", priority=True),
+        Binding("enter,ctrl+j", "onward", "Next", key_display="⏎", priority=True),
         Binding("down", "row(1)", "Line", key_display="↑↓", priority=True),
         Binding("up", "row(-1)", show=False, priority=True),
         Binding("tab", "cell(1)", show=False, priority=True),
@@ -91,13 +91,10 @@ class SetupForm(App[Path | None]):
                 for number in (signal.SIGTERM, signal.SIGHUP):
                     asyncio.get_running_loop().add_signal_handler(number, self.exit)
 
-    def on_resize(self) -> None:
-        """Another size."""
-        self.call_after_refresh(self._draw)
-
     def on_changed(self, _event: Changed) -> None:
-        """The cell in hand holds another text."""
+        """The cell in hand holds another text, or there is room for other lines."""
         self._take()
+        self._draw()
 
     async def on_pointed(self, event: Pointed) -> None:
         """The cell that was clicked."""
@@ -252,8 +249,9 @@ class SetupForm(App[Path | None]):
         width = max(20, self.size.width)
         left = len(self.judged.missing) + len(self.judged.wrong)
         state = "complete: F2 saves" if not left else f"{left} {'line' if left == 1 else 'lines'} to fill in or correct"
-        title = f" New job  {shown(str(self._folder or self.texts.get(FOLDER, '')))}"
-        self.query_one("#head", Lines).show([((f"{title}{state:>{max(1, width - len(title) - 1)}} ", "title"),)])
+        title, room = f" New job  {shown(str(self._folder or self.texts.get(FOLDER, '')))}", width - len(state) - 3
+        title = title if len(title) <= room else f"{title[: room - 1]}…"
+        self.query_one("#head", Lines).show([((f"{title:<{room}}  {state} ", "title"),)])
         self._body.draw(self._lines, self.texts, self.judged)
         text, role = self._most_urgent()
         urgent = wrapped(text, width, role)[:_SAID_LINES]

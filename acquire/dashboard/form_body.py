@@ -20,7 +20,7 @@ from analysis.job.entry import CHOICE, Cell, Judged
 
 
 class Changed(Message):
-    """The cell in hand holds another text."""
+    """The cell in hand holds another text, or there is room for other lines."""
 
 
 class Pointed(Message):
@@ -92,6 +92,11 @@ class FormBody(Lines, can_focus=True):
                 for line, sign in zip(window, bar(self._top, height, len(lines)), strict=False)
             ]
         )
+
+    def on_resize(self) -> None:
+        """Another size: other lines fit."""
+        super().on_resize()
+        self.post_message(Changed())
 
     def on_input_changed(self, event: Input.Changed) -> None:
         """What the field holds now, not what it held then: it may be over another cell by now."""

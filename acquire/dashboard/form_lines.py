@@ -14,7 +14,7 @@ from analysis.job.entry import CHOICE, NUMBER, TEXT, WHOLE, Cell, Group, Judged,
 
 FIRST_CELL: Final = 30  # column in which the first cell begins
 _AFTER: Final = 9  # columns for what stands behind a cell
-_WIDTHS: Final = {TEXT: 44, NUMBER: 12, WHOLE: 12, CHOICE: 12}
+_WIDTHS: Final = {TEXT: 40, NUMBER: 12, WHOLE: 12, CHOICE: 14}
 
 
 @dataclass(frozen=True)

@@ -151,3 +151,22 @@ def test_captures_that_may_not_be_read_are_not_called_missing(
     assert said.startswith(f"{tmp_path / 'job' / 'captures'}: the captures cannot be read (Permission denied).")
     assert "no captures" not in said
     assert len(said.splitlines()) == 1
+
+
+def test_new_copies_engine_rig_and_card_of_another_job(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    like = load_job(Path("sample-captures/clean"))
+    assert run(["new", str(tmp_path / "next"), "--like", "sample-captures/clean", "--plain"]) == 0
+    assert "are copied" in capsys.readouterr().out
+    made = load_job(tmp_path / "next")
+    assert (made.engine, made.rig, made.specification) == (like.engine, like.rig, like.specification)
+
+
+@pytest.mark.parametrize("named", [[], ["job"]])
+def test_live_without_a_job_needs_a_terminal_to_set_one_up(
+    named: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert run(["live", *named]) == 2
+    said = capsys.readouterr().err
+    assert ("there is no job file" if named else "no job is given") in said
+    assert not list(tmp_path.iterdir())
