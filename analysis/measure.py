@@ -123,7 +123,7 @@ def _lobes(job: Job, asked: Sequence[Sweep | Refused]) -> tuple[dict[str, Lobe],
             continue
         told = each if isinstance(each, Refused) else _lobe(job, each, sweeps)
         if isinstance(told, Refused):
-            _log.info("no %s lobe from %s: %s", told.valve, told.path, told.error.what)
+            _log.info("no %s lobe from %s: %s", told.valve, told.capture, told.error.what)
             refused[told.valve] = told
             found.pop(told.valve, None)
         else:

@@ -94,6 +94,7 @@ def set_up(folder: Path | None, units: Units, like: Job | None = None, *, light:
     copied = frozenset(name for name, text in texts.items() if text) if like is not None else frozenset()
     if folder is None:
         texts[entry.FOLDER] = str(free(Path("job")))
+    _follow_the_window()
     form = SetupForm(texts, _saved, _boards, folder=folder, rest=rest, settled=copied, light=light)
     return form.run()
 
@@ -119,8 +120,7 @@ def play(job: Job, capture: Capture, found_by: list[Capture], speed: float, look
 
 
 def _run(app: Dashboard) -> None:
-    for fixed in ("COLUMNS", "LINES"):  # where a shell exports them, the screen would not follow its window
-        os.environ.pop(fixed, None)
+    _follow_the_window()
 
     async def whole() -> None:
         try:
@@ -129,6 +129,11 @@ def _run(app: Dashboard) -> None:
             await app.finish()
 
     asyncio.run(whole())
+
+
+def _follow_the_window() -> None:
+    for fixed in ("COLUMNS", "LINES"):  # where a shell exports them, a screen would not follow its window
+        os.environ.pop(fixed, None)
 
 
 def _needs_terminal() -> None:
