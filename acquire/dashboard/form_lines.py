@@ -44,7 +44,7 @@ def column_of(row: Row, name: str) -> int:
 def drawn(line: FormLine, texts: Mapping[str, str], found: Judged, at: str) -> Line:
     """The line; the cell `at` is in hand."""
     if line.row is None:
-        heads = "".join(f"{head:<{width_of(Cell('')) + _AFTER}}" for head in line.group.heads)
+        heads = "".join(f"{head:<{_WIDTHS[NUMBER] + _AFTER}}" for head in line.group.heads)
         title = line.group.title if not heads else f"{line.group.title:<{FIRST_CELL - 1}}{heads}"
         return ((f" {title}", "accent"),)
     sign, role = _mark(line.names, texts, found)

@@ -13,7 +13,7 @@ from pathlib import Path
 
 from acquire.dashboard.app import Dashboard
 from acquire.dashboard.form import SetupForm
-from acquire.link.discovery import boards
+from acquire.link.discovery import boards, only_port
 from acquire.link.outcomes import Outcome
 from acquire.link.reconnect import Connected, stream
 from acquire.link.transport import open_pipe
@@ -56,7 +56,7 @@ def live(job: Job, folder: Path, port: str, plan: Plan, software: str, look: Loo
     _needs_terminal()
     hand = SimulatedHand(simulated.scenario, simulated.seed, simulated.pace) if simulated else None
     try:
-        url = hand.url if hand else port or job.rig.port or the_only_port(job.rig.baud, str(folder))
+        url = hand.url if hand else port or job.rig.port or asyncio.run(only_port(job.rig.baud, str(folder)))
         setup = setup_for(job, folder, plan, software)
         station = Station(replace(setup, asks=hand.asks) if hand else setup, time.monotonic)
         station.watch.where = url
@@ -71,17 +71,6 @@ def live(job: Job, folder: Path, port: str, plan: Plan, software: str, look: Loo
     finally:
         if hand:
             hand.end()
-
-
-def the_only_port(baud: int, where: str) -> str:
-    """The port of this machine at which a board answers. UsageError if none does, or several do."""
-    found = [port for port, _ in asyncio.run(boards(baud=baud))]
-    if len(found) == 1:
-        return found[0]
-    what = (
-        f"no port is given, and several boards answer: {', '.join(found)}" if found else "no port is given, and no board answers"
-    )
-    raise UsageError(what, where=where, do="Add --port, or put it into [rig]; lobetrace ports lists them")
 
 
 def set_up(folder: Path | None, units: Units, like: Job | None = None, *, light: bool = False) -> Path | None:

@@ -10,7 +10,7 @@ from typing import Final
 from acquire.link.connection import HELLO_WITHIN, Opener, probe
 from acquire.link.transport import PortInfo, list_ports, open_pipe
 from acquire.wire import Hello
-from analysis.base.errors import LobetraceError
+from analysis.base.errors import LobetraceError, UsageError
 
 _log = logging.getLogger(__name__)
 _PATIENCE_S: Final = 2.0  # beyond the time to answer: for a port whose driver takes its time to open or close
@@ -32,6 +32,17 @@ async def boards(
     found = [(device, answer) for device, answer in zip(devices, answers, strict=True) if isinstance(answer, Hello)]
     _log.info("%d ports, boards answer at: %s", len(devices), ", ".join(device for device, _ in found) or "none")
     return found
+
+
+async def only_port(baud: int, where: str, ports: Sequence[PortInfo] | None = None) -> str:
+    """The port at which a board answers. UsageError, of the job at `where`, if none answers or several do."""
+    found = [port for port, _ in await boards(ports, baud)]
+    if len(found) == 1:
+        return found[0]
+    several = f"several boards answer: {', '.join(found)}" if found else "no board answers"
+    raise UsageError(
+        f"no port is given, and {several}", where=where, do="Add --port, or put it into [rig]; lobetrace ports lists them"
+    )
 
 
 async def _ask(url: str, within: float, baud: int, opener: Opener) -> Hello | LobetraceError:

@@ -8,11 +8,12 @@ from contextlib import asynccontextmanager
 from pathlib import Path
 
 import pytest
+from rich.cells import cell_len
 from textual.events import Key
 from textual.pilot import Pilot
 
 from acquire.dashboard.form import SetupForm
-from acquire.dashboard.form_lines import hint
+from acquire.dashboard.form_lines import FormLine, drawn, hint
 from acquire.dashboard.lines import Lines
 from acquire.procedure.session import Plan, places
 from acquire.procedure.steps import STEPS, STOP
@@ -252,3 +253,13 @@ async def test_checking_lifts_are_offered_one_after_the_other(tmp_path: Path) ->
             person.app.cell("card.1.lift_mm")
         await person.types("0.15")
         await person.goes_to("card.1.lift_mm")
+
+
+@pytest.mark.parametrize("units", ["mm", "in"])
+def test_every_line_fits_eighty_columns(units: entry.Units) -> None:
+    texts = entry.blank(units) | {f"card.{n}.lift_mm": "1" for n in range(3)}
+    lines = [FormLine(group, row) for group in entry.groups(texts) for row in (None, *group.rows)]
+    for written in (texts, {name: "9" * 60 for line in lines for name in line.names}):
+        for line in lines:
+            text = "".join(piece for piece, _ in drawn(line, written, entry.judged(texts), ""))
+            assert cell_len(text.rstrip()) < 80, "the last column is the scroll bar's"
