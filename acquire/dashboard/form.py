@@ -249,7 +249,7 @@ class SetupForm(App[Path | None]):
         width = max(20, self.size.width)
         left = len(self.judged.missing) + len(self.judged.wrong)
         state = "complete: F2 saves" if not left else f"{left} {'line' if left == 1 else 'lines'} to fill in or correct"
-        title, room = f" New job  {shown(str(self._folder or self.texts.get(FOLDER, '')))}", width - len(state) - 3
+        title, room = f" New job  {shown(str(self._folder or self.texts.get(FOLDER, '')))}", max(1, width - len(state) - 3)
         title = title if len(title) <= room else f"{title[: room - 1]}…"
         self.query_one("#head", Lines).show([((f"{title:<{room}}  {state} ", "title"),)])
         self._body.draw(self._lines, self.texts, self.judged)

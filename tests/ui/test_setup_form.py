@@ -44,6 +44,14 @@ class Person:
         await self._pilot.press(*keys)
         await self._pilot.pause()
 
+    async def resized(self, width: int, height: int) -> None:
+        await self._pilot.resize_terminal(width, height)
+        await self._pilot.pause()
+
+    async def clicks(self, x: int, y: int) -> None:
+        await self._pilot.click("#body", offset=(x, y))
+        await self._pilot.pause()
+
     async def enters(self, *values: str) -> None:
         """Values, each with Enter behind it."""
         for value in values:
@@ -263,3 +271,18 @@ def test_every_line_fits_eighty_columns(units: entry.Units) -> None:
         for line in lines:
             text = "".join(piece for piece, _ in drawn(line, written, entry.judged(texts), ""))
             assert cell_len(text.rstrip()) < 80, "the last column is the scroll bar's"
+
+
+@pytest.mark.parametrize("size", [(30, 8), (20, 4), (200, 60)])
+async def test_no_size_of_the_window_is_too_much_for_it(size: tuple[int, int], tmp_path: Path) -> None:
+    async with form(tmp_path / "job") as person:
+        await person.resized(*size)
+        await person.presses_key(
+            "pagedown", "enter", "down", "pagedown", "pagedown", "pagedown", "pageup", "tab", "shift+tab", "up"
+        )
+        at = person.at
+        await person.resized(80, 24)
+        assert person.at == at
+        await person.presses_key("pageup", "pageup", "pageup", "pageup", "pageup")
+        await person.clicks(35, 3)
+        assert person.at == "record.operator", "the third line below its heading"
