@@ -151,8 +151,8 @@ def other_units(texts: Texts, units: Units) -> dict[str, str]:
             value = _value(cell, texts[cell.name])
             several = value if isinstance(value, list) else [value]
             if all(isinstance(each, float) for each in several):
-                to_mm = MM_PER_INCH if now == "in" else 1.0
-                changed[cell.name] = _text(cell, [round(each * to_mm, 9) for each in several], units)
+                lengths = [_round_mm(round(each * MM_PER_INCH, 9)) for each in several] if now == "in" else several
+                changed[cell.name] = _text(cell, lengths, units)
     return changed
 
 
@@ -356,8 +356,15 @@ def _text(cell: Cell, value: Any, units: Units) -> str:
     if isinstance(value, list | tuple):
         return " ".join(_text(cell, each, units) for each in value)
     if cell.length and units == "in":
-        return shown_inches(value) or f"{value / MM_PER_INCH:.7f}".rstrip("0")
-    return f"{value:.9g}" if isinstance(value, float) else str(value)
+        return shown_inches(value) or f"{value / MM_PER_INCH:.5f}"
+    return repr(value).removesuffix(".0") if isinstance(value, float) else str(value)
+
+
+def _round_mm(mm: float) -> float:
+    """The roundest number of millimetres that is written as the same inches: 86 for what was 86 before it became 3.38583."""
+    cell = Cell("_mm")
+    text = _text(cell, mm, "in")
+    return next((near for digits in range(7) if _text(cell, near := round(mm, digits), "in") == text), mm)
 
 
 def _durations(texts: dict[str, str], valve: str, entries: Sequence[Mapping[str, Any]], units: Units) -> None:
