@@ -5,9 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 from acquire.cli import say
-from analysis.base.errors import UsageError
 from analysis.job import FILE_NAME, Job, entry, load_job
-from analysis.job.folder import CAPTURES, make_job
+from analysis.job.folder import CAPTURES, make_job, refuse_where_none_can_be_made
 from analysis.job.template import Units, template
 from analysis.job.write import written_job
 
@@ -17,8 +16,7 @@ def run(folder: Path, units: Units | None, like_path: Path | None, *, plain: boo
     like = None if like_path is None else load_job(like_path)
     units = units or ("mm" if like is None else like.measure.units)
     if not plain and not as_json and say.at_a_terminal():
-        if (folder / FILE_NAME).exists():  # before anything is typed in vain
-            raise UsageError("it exists and is not overwritten", where=str(folder / FILE_NAME), do="Choose another folder")
+        refuse_where_none_can_be_made(folder)
         from acquire.dashboard.launch import set_up
 
         saved = set_up(folder, units, like, light=light)

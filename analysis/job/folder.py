@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import logging
+import os
 import re
 from pathlib import Path
 
@@ -57,6 +58,20 @@ def captures_in(job_path: Path) -> list[Path]:
             do="Record some: lobetrace capture JOB --step stop, then sweep",
         )
     return found
+
+
+def has_job(path: Path) -> bool:
+    """Whether a job file is there, or in the folder there; not whether it may be read."""
+    return os.path.isfile(path) or os.path.exists(path / FILE_NAME)
+
+
+def refuse_where_none_can_be_made(folder: Path) -> None:
+    """UsageError if `make_job` could not make a job there: said before somebody enters one."""
+    if has_job(folder):
+        raise UsageError("it exists and is not overwritten", where=str(folder / FILE_NAME), do="Choose another folder")
+    there = next(each for each in (folder, *folder.absolute().parents) if os.path.exists(each))
+    if not os.path.isdir(there) or not os.access(there, os.W_OK | os.X_OK):
+        raise UsageError("no job can be made there", where=str(there), do="Choose a folder you may write to")
 
 
 def make_job(folder: Path, text: str) -> Path:

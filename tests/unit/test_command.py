@@ -13,8 +13,9 @@ from pathlib import Path
 import pytest
 
 from acquire.cli import run
+from analysis.base.errors import UsageError
 from analysis.job import load_job
-from analysis.job.folder import captures_of, folder_of, free
+from analysis.job.folder import captures_of, folder_of, free, refuse_where_none_can_be_made
 
 COMMANDS = ["new", "ports", "monitor", "capture", "analyze", "check", "report", "compare", "simulate", "live", "replay", "demo"]
 
@@ -101,6 +102,16 @@ def test_new_makes_a_job_that_loads(tmp_path: Path, units: str, stroke: float, c
     assert str(folder / "job.toml") in capsys.readouterr().out
     assert load_job(folder).engine.stroke_mm == pytest.approx(stroke)
     assert captures_of(folder) == []
+
+
+def test_where_no_job_can_be_made_is_said_before_one_is_entered(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("mine", encoding="utf-8")
+    with pytest.raises(UsageError, match="no job can be made there"):
+        refuse_where_none_can_be_made(tmp_path / "file" / "job")
+    refuse_where_none_can_be_made(tmp_path / "far" / "down")
+    assert run(["new", str(tmp_path / "job"), "--plain"]) == 0
+    with pytest.raises(UsageError, match="not overwritten"):
+        refuse_where_none_can_be_made(tmp_path / "job")
 
 
 def test_new_never_overwrites(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
