@@ -124,10 +124,9 @@ def like(job: Job, units: Units) -> tuple[dict[str, str], dict[str, Any]]:
     rest: dict[str, Any] = {}
     for table, entries in stated.items():
         if isinstance(entries, list):
-            if table.startswith("specification."):
-                _durations(texts, table.split(".")[1], entries, units)
-            elif entries:
-                _put(rest, table, entries)
+            left = _durations(texts, table.split(".")[1], entries, units) if table.startswith("specification.") else entries
+            if left:
+                _put(rest, table, left)
             continue
         for key, value in entries.items():
             name = f"{table}.{key}"
@@ -269,8 +268,9 @@ def _data(form: Sequence[Cell], texts: Texts, rest: Mapping[str, Any] | None) ->
                 durations[valve].append(common | own)
                 order[valve].append(check)
     for valve, found in durations.items():
+        more = data.get("specification", {}).get(valve, {}).get("duration", [])
         if found:
-            _put(data, f"specification.{valve}.duration", found)
+            _put(data, f"specification.{valve}.duration", [*found, *more])
     return data, order
 
 
@@ -367,8 +367,9 @@ def _round_mm(mm: float) -> float:
     return next((near for digits in range(7) if _text(cell, near := round(mm, digits), "in") == text), mm)
 
 
-def _durations(texts: dict[str, str], valve: str, entries: Sequence[Mapping[str, Any]], units: Units) -> None:
-    """Durations of a valve put into the checking lifts of the form, those of both valves at one lift on one."""
+def _durations(texts: dict[str, str], valve: str, entries: list[dict[str, Any]], units: Units) -> list[dict[str, Any]]:
+    """Durations of a valve put into the checking lifts of the form, those of both valves at one lift on one; those without room."""
+    left: list[dict[str, Any]] = []
     for entry in entries:
         at, lift = str(entry.get("at", "lobe")), _text(Cell("lift_mm"), entry["lift_mm"], units)
         for check in range(MOST_CHECKS):
@@ -378,13 +379,16 @@ def _durations(texts: dict[str, str], valve: str, entries: Sequence[Mapping[str,
                 texts |= {f"card.{check}.lift_mm": lift, f"card.{check}.at": at}
                 texts |= {_card_cell(check, valve, k): _text(Cell(k), v, units) for k, v in entry.items() if k.endswith("deg")}
                 break
+        else:
+            left.append(entry)
+    return left
 
 
 def _place(wrong: Wrong, form: Sequence[Cell], order: Mapping[str, Sequence[int]]) -> str:
     """The cell that an error is about."""
     names = [cell.name for cell in form if cell.name != FOLDER]
     path = wrong.path
-    if path[:1] == ("specification",) and len(path) > 3 and path[2] == "duration":
+    if path[:1] == ("specification",) and len(path) > 3 and path[2] == "duration" and int(path[3]) < len(order[str(path[1])]):
         valve, number = str(path[1]), order[str(path[1])][int(path[3])]
         key = str(path[4]) if len(path) > 4 else "deg"
         return f"card.{number}.{key}" if key in ("lift_mm", "at") else _card_cell(number, valve, key)

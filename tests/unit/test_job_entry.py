@@ -102,6 +102,14 @@ def test_a_copied_card_keeps_its_checking_lifts() -> None:
     assert texts["card.1.exhaust.deg"] == "210", "those of one lift stand on one line"
 
 
+def test_more_checking_lifts_than_the_form_has_room_for_are_kept() -> None:
+    lifts = [{"lift_mm": float(n), "deg": 260.0 - 10 * n} for n in range(1, 8)]
+    job = parse_job(filled({"specification.intake.duration": lifts}))
+    copied = judged(*like(job, "mm")).job
+    assert copied is not None
+    assert copied.specification == job.specification
+
+
 def test_changing_the_unit_changes_what_was_entered_and_nothing_else() -> None:
     texts = typed(card__0__lift_mm="1.27", card__0__intake__deg="220")
     inch = other_units(texts, "in")
@@ -164,4 +172,7 @@ def test_any_job_is_copied_as_it_is(job: Job) -> None:
         assert getattr(again, table) == getattr(job, table)
     assert again.rig == job.rig.model_copy(update={"tdc_count": None})
     assert again.specification.cam == job.specification.cam
+    for valve in ("intake", "exhaust"):
+        mine, theirs = (set(getattr(each.specification, valve).duration) for each in (again, job))
+        assert mine == theirs
     assert again.record == Record()
