@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -26,6 +27,8 @@ from analysis.tdc.carrying import carry_tdc, same_count
 from analysis.tdc.slider_crank import slider_crank
 from analysis.tdc.stop import TdcFound, by_stop
 from analysis.tdc.travel import by_travel, offcenter_prior
+
+_log = logging.getLogger(__name__)
 
 # What an indicator channel may stand on to show a lobe.
 VALVES = ("intake", "exhaust", "unknown")
@@ -65,6 +68,7 @@ def measure(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0) ->
     forward = forward_of(job, sweeps)
     located = find_tdc(job, usable, forward)
     tdc = located.tdc.later(after_deg, forward)
+    _log.info("top dead center at count %.2f, by the %s", tdc.count.value, tdc.method)
     asked: list[Sweep | Refused] = []
     moved: list[float] = []
     for capture in (on_one_count(c) for c in captures if c.header.step == "sweep"):
@@ -119,9 +123,11 @@ def _lobes(job: Job, asked: Sequence[Sweep | Refused]) -> tuple[dict[str, Lobe],
             continue
         told = each if isinstance(each, Refused) else _lobe(job, each, sweeps)
         if isinstance(told, Refused):
+            _log.info("no %s lobe from %s: %s", told.valve, told.capture, told.error.what)
             refused[told.valve] = told
             found.pop(told.valve, None)
         else:
+            _log.info("%s lobe from %s: %d passes", told.valve, told.swept.sweep.capture.path, told.passes)
             seen.append(told.swept)
             found[told.valve] = told
             refused.pop(told.swept.sweep.stood_on, None)

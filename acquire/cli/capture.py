@@ -16,6 +16,7 @@ from acquire.cli.progress import line
 from acquire.cli.status_line import LiveLine
 from acquire.cli.until_told import until_told
 from acquire.cli.version import version
+from acquire.link.discovery import only_port
 from acquire.link.outcomes import Broken
 from acquire.link.reconnect import Connected, stream
 from acquire.link.transport import open_pipe
@@ -115,12 +116,10 @@ class Captured:
 def capture(folder: Path, job: Job, place: Place, port: str, limits: Limits, note: str = "") -> Captured:
     """Record one capture into the job at `folder` until one of the `limits`, Ctrl-C or SIGTERM.
 
-    Shows one live line meanwhile. `port` is the job's if empty. Raises UsageError if there is none,
-    LinkError or DeviceError if no board is there or it is lost for good; the capture is closed then as far as it went.
+    Shows one live line meanwhile. `port` is the job's if empty, else the only one at which a board answers. Raises UsageError if
+    there is none, LinkError or DeviceError if no board is there or it is lost for good; the capture is closed then as far as it went.
     """
-    url = port or job.rig.port
-    if not url:
-        raise UsageError("no port is given", where=str(folder), do="Add --port, or put it into [rig]; lobetrace ports lists them")
+    url = port or job.rig.port or asyncio.run(only_port(job.rig.baud, str(folder)))
     live = LiveLine(sys.stderr, time.monotonic)
     recording = Capturing(setup_of(job, folder, place, note), url, limits, live)
     try:

@@ -16,7 +16,7 @@ from typing import Annotated
 
 import typer
 
-from acquire.cli import crash
+from acquire.cli import crash, verbose
 from acquire.cli.options import Baud, Force, JobPath, Json, Light, Paper, Quiet, Seed, Step, Tdc, Units, Valve
 from analysis.base.errors import LobetraceError
 from analysis.base.foreign import harmless, shown
@@ -27,7 +27,7 @@ _BY_THE_KEYBOARD = 130  # what newer versions of typer make of Ctrl-C while noth
 app = typer.Typer(
     name="lobetrace",
     help="Degree a camshaft with a crank encoder and a digital indicator.",
-    add_completion=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
     rich_markup_mode=None,  # markup is a third of a second of imports
     pretty_exceptions_enable=False,
 )
@@ -47,6 +47,9 @@ def _common(
         bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and end.")
     ] = False,
     debug: Annotated[bool, typer.Option(crash.DEBUG, help="If lobetrace itself fails, print the trace.")] = False,
+    verbose: Annotated[
+        bool, typer.Option("--verbose", "-v", help="Say on stderr what is opened, read and found; -vv: in more detail.")
+    ] = False,
 ) -> None:
     """Degree a camshaft with a crank encoder and a digital indicator."""
 
@@ -54,13 +57,23 @@ def _common(
 @app.command()
 def new(
     folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder to make; an existing job is never overwritten.")],
-    units: Annotated[Units, typer.Option(help="What lengths are written in.")] = Units.mm,
+    units: Annotated[
+        Units | None, typer.Option(help="What lengths are written in; else mm, or as in the job copied.", show_default=False)
+    ] = None,
+    like: Annotated[
+        Path | None,
+        typer.Option(metavar="JOB", help="Copy engine, rig and cam card from this job.", show_default=False),
+    ] = None,
+    plain: Annotated[
+        bool, typer.Option("--plain", help="No form: write a job.toml to fill in with an editor. So it is without a terminal.")
+    ] = False,
+    light: Light = False,
     json: Json = False,
 ) -> None:
-    """Make a job: a folder with a job.toml, every line explained, and captures/."""
+    """Set up a job in a form: a folder with a job.toml, every line explained, and captures/."""
     from acquire.cli import new
 
-    new.run(folder, "in" if units is Units.inch else "mm", json)
+    new.run(folder, units.value if units else None, like, plain=plain, as_json=json, light=light)
 
 
 @app.command()
@@ -288,7 +301,7 @@ def live(
     light: Light = False,
     no_bell: Quiet = False,
 ) -> None:
-    """Measure on the live screen, guided step by step. Quit and come back: it goes on where it was."""
+    """Measure on the live screen, guided step by step. Quit and come back: it goes on where it was. Without a job, set one up first."""
     from acquire.cli import live
 
     rig = scenario if simulate else ""
@@ -326,8 +339,9 @@ def demo(
 def run(arguments: Sequence[str]) -> int:
     """Run the command and return its exit code; every expected failure is one sentence on stderr."""
     try:
-        asked = crash.asked_for(list(arguments))
-        code = _app_for(asked)(asked or ["--help"], prog_name="lobetrace", standalone_mode=False)
+        asked, often = verbose.asked_for(crash.asked_for(list(arguments)))
+        with verbose.said(often):
+            code = _app_for(asked)(asked or ["--help"], prog_name="lobetrace", standalone_mode=False)
     except LobetraceError as error:
         return _cannot_tell(str(error))
     except (KeyboardInterrupt, typer.Abort):
@@ -340,7 +354,8 @@ def run(arguments: Sequence[str]) -> int:
         if not hasattr(error, "format_message"):
             return _cannot_tell(crash.told(error, f"at {' '.join(map(shown, arguments))!r}"))
         sentence = " ".join(error.format_message().replace("Value error, ", "").split()).rstrip(".")
-        return _cannot_tell(f"{sentence}. Try: lobetrace --help")
+        command = getattr(getattr(error, "ctx", None), "command_path", "lobetrace")
+        return _cannot_tell(f"{'' if command == 'lobetrace' else f'{command}: '}{sentence}. Try: {command} --help")
     if code == _BY_THE_KEYBOARD and not isinstance(code, crash.Signalled):
         return _cannot_tell("Ended by the keyboard before it was done.")
     return code if isinstance(code, int) else 0

@@ -3,25 +3,17 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from typing import Any
-
-import tomlkit
-from tomlkit.items import AoT
 
 from acquire.simulator.scenarios import Scenario
 from acquire.simulator.truth import Truth
-from analysis.job.template import template
-
-Values = Mapping[str, Mapping[str, object]]  # table -> key -> value
+from analysis.job.write import Values, filled
 
 
 def job_text(scenario: Scenario, truth: Truth) -> str:
     """A job.toml for `scenario`: its geometry, its rig with bounds for its errors, and a camshaft card to half degrees."""
     rig = scenario.rig
     gauge = rig.indicators[0]
-    return fill(
-        template(),
+    return filled(
         {
             "engine": {
                 "name": scenario.engine,
@@ -63,40 +55,14 @@ def _card(truth: Truth) -> Values:
 
     return {
         "specification.intake": lobe(intake.peak_lobe_lift_mm, intake.centerline_by["equal_lift"]),
-        "specification.intake.duration": duration(
-            "opens_btdc_deg", -opened.opens_deg, "closes_abdc_deg", opened.closes_deg - 180
-        ),
+        "specification.intake.duration": [
+            duration("opens_btdc_deg", -opened.opens_deg, "closes_abdc_deg", opened.closes_deg - 180)
+        ],
         "specification.exhaust": lobe(exhaust.peak_lobe_lift_mm, -exhaust.centerline_by["equal_lift"]),
-        "specification.exhaust.duration": duration("opens_bbdc_deg", -180 - shut.opens_deg, "closes_atdc_deg", shut.closes_deg),
+        "specification.exhaust.duration": [duration("opens_bbdc_deg", -180 - shut.opens_deg, "closes_atdc_deg", shut.closes_deg)],
         "specification.cam": {"separation_deg": _half(truth.cam.separation_deg), "advance_deg": _half(truth.cam.advance_deg)},
     }
 
 
 def _half(deg: float) -> float:
     return round(2 * deg) / 2
-
-
-def fill(text: str, values: Values) -> str:
-    """The template with values put in; lines that it only offers are taken up where a value is given, comments stay."""
-    job = tomlkit.parse(_taken_up(text, values))
-    for table, entries in values.items():
-        place: Any = job
-        for name in table.split("."):
-            place = place[name]
-        for key, value in entries.items():
-            (place[0] if isinstance(place, AoT) else place)[key] = round(value, 6) if isinstance(value, float) else value
-    return tomlkit.dumps(job)
-
-
-def _taken_up(text: str, values: Values) -> str:
-    """The template with the "# " taken away from those tables and keys that have a value."""
-    table, lines = "", []
-    for line in text.splitlines():
-        offered = line.removeprefix("# ")
-        if offered.startswith("["):
-            table = offered.partition("]")[0].lstrip("[")
-            taken = table in values
-        else:
-            taken = offered.partition(" = ")[0] in values.get(table, {})
-        lines.append(offered if taken else line)
-    return "\n".join(lines) + "\n"

@@ -13,7 +13,7 @@ from acquire.simulator.scenarios import Scenario, scenario_named
 from acquire.simulator.truth import truth
 from analysis.base.errors import UsageError
 from analysis.job import FILE_NAME, Job, load_job, parse_job
-from analysis.job.folder import folder_of, make_job
+from analysis.job.folder import folder_of, has_job, make_job, refuse_where_none_can_be_made
 
 WORKSHOP = "workshop"  # the scenario taken where none is named
 
@@ -37,8 +37,10 @@ def run(
     from acquire.dashboard import launch
 
     if not scenario:
-        if job_path is None:
-            raise UsageError("no job is given", do="Name the job's folder, or add --simulate to try it without an engine")
+        if job_path is None or not has_job(job_path):
+            job_path = _set_up(job_path, light=light)
+            if job_path is None:
+                return
         job, rig = load_job(job_path), None
     else:
         rig = scenario_named(scenario, seed)
@@ -55,6 +57,23 @@ def run(
         say.person(f"All is measured and recorded in {where}. The sheet: lobetrace analyze {where}")
     else:
         say.person(f"Left at: {left.title}. What is recorded lies in {where}; the same command goes on from there.")
+
+
+def _set_up(path: Path | None, *, light: bool) -> Path | None:
+    """The folder of a job that is set up in the form now; None if the form is left. UsageError where there is no terminal for it."""
+    if not say.at_a_terminal():
+        if path is None:
+            raise UsageError("no job is given", do="Name the job's folder, or add --simulate to try it without an engine")
+        load_job(path)  # which says what is missing
+    from acquire.dashboard.launch import set_up
+
+    folder = path.parent if path is not None and path.suffix == ".toml" else path
+    if folder is not None:
+        refuse_where_none_can_be_made(folder)
+    saved = set_up(folder, "mm", light=light)
+    if saved is None:
+        say.person("Left without saving. Nothing was written.")
+    return saved
 
 
 def _folder_for(scenario: Scenario, seed: int | None) -> Path:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import os
 import stat
 import tempfile
@@ -11,6 +12,7 @@ from pathlib import Path
 from analysis.base.errors import UsageError
 from analysis.base.regular import open_regular
 
+_log = logging.getLogger(__name__)
 _FIRST_AT_MOST = 4096  # bytes of a first line that are looked at
 
 
@@ -26,6 +28,7 @@ def write(path: Path, data: bytes, *, force: bool = False) -> None:
     except OSError as error:
         do = "Choose a file that you may write, in a folder that exists"
         raise UsageError(f"it cannot be written ({error.strerror})", where=str(path), do=do) from None
+    _log.info("wrote %s: %d bytes", path, len(data))
 
 
 def _may_replace(path: Path, data: bytes, force: bool) -> None:

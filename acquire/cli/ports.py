@@ -8,13 +8,12 @@ from typing import Any
 
 from acquire.cli import say
 from acquire.cli.frame_words import of_board
-from acquire.link.reconnect import PortInfo, list_ports, probe
+from acquire.link.discovery import ask_all
+from acquire.link.reconnect import PortInfo, list_ports
 from acquire.wire import Hello
 from analysis.base.errors import LobetraceError
 from analysis.base.foreign import shown
 from analysis.base.samples import Board
-
-_PATIENCE_S = 2.0  # beyond the time to answer: for a port whose driver takes its time to open or close
 
 
 def run(addresses: Sequence[str], ask: bool, within: float, baud: int, as_json: bool) -> int:
@@ -23,7 +22,8 @@ def run(addresses: Sequence[str], ask: bool, within: float, baud: int, as_json: 
     Exit code 2 if addresses were given and at one of them no board answered.
     """
     found = [PortInfo(address, "") for address in addresses] if addresses else list_ports()
-    answers = asyncio.run(_ask_all(found, within, baud)) if ask else [None] * len(found)
+    devices = [port.device for port in found]
+    answers: Sequence[Hello | LobetraceError | None] = asyncio.run(ask_all(devices, within, baud)) if ask else [None] * len(found)
     if as_json:
         say.result_json({"ports": [_fields(port, answer) for port, answer in zip(found, answers, strict=True)]})
     else:
@@ -32,18 +32,6 @@ def run(addresses: Sequence[str], ask: bool, within: float, baud: int, as_json: 
         if not found:
             say.person("There is no serial port. Plug the board in, or try `lobetrace simulate`.")
     return 2 if addresses and ask and not all(isinstance(answer, Hello) for answer in answers) else 0
-
-
-async def _ask_all(ports: Sequence[PortInfo], within: float, baud: int) -> list[Hello | LobetraceError | None]:
-    return await asyncio.gather(*(_ask(port.device, within, baud) for port in ports))
-
-
-async def _ask(url: str, within: float, baud: int) -> Hello | LobetraceError:
-    try:
-        async with asyncio.timeout(within + _PATIENCE_S):
-            return await probe(url, baud, hello_timeout=within)
-    except TimeoutError:
-        return LobetraceError(f"the port could not be opened within {within + _PATIENCE_S:g} s", where=url, do="Leave it out")
 
 
 def _known(description: str) -> str:

@@ -14,6 +14,11 @@ from typing import Any
 from analysis.base.foreign import escaped, harmless
 
 
+def at_a_terminal() -> bool:
+    """Whether a person sits at all three ends: what is typed, what is drawn, and what is printed at the end."""
+    return all(stream is not None and stream.isatty() for stream in (sys.stdin, sys.stdout, sys.stderr))
+
+
 def result(text: str) -> None:
     """A result for people, on stdout."""
     print(harmless(text), flush=True)

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import os
-import select
 import signal
-import sys
 import threading
 from collections.abc import Callable, Coroutine
 from contextlib import suppress
@@ -18,6 +16,7 @@ from textual.binding import Binding, BindingType
 from textual.screen import Screen
 
 from acquire.dashboard.ask import Chosen, Override, Redo
+from acquire.dashboard.hung_up import hung_up
 from acquire.dashboard.keys import offered, to_redo
 from acquire.dashboard.main_screen import MainScreen
 from acquire.dashboard.picture import snapshot_of
@@ -86,7 +85,7 @@ class Dashboard(App[None]):
 
     def draw(self) -> None:
         """Look, and show the newest picture."""
-        if self._leaving is None and not self.is_headless and _hung_up():
+        if self._leaving is None and not self.is_headless and hung_up():
             self._leave()
         try:
             self.station.look()
@@ -216,12 +215,3 @@ class Dashboard(App[None]):
         with suppress(Exception):
             self.station.close()
         os._exit(1)
-
-
-def _hung_up() -> bool:
-    """Whether the terminal has gone away, which not every terminal tells by a signal."""
-    if not hasattr(select, "poll"):
-        return False
-    poll = select.poll()
-    poll.register(sys.__stdin__.fileno() if sys.__stdin__ else 0, 0)  # a hang-up is told without being asked for
-    return any(event & select.POLLHUP for _, event in poll.poll(0))

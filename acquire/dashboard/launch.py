@@ -12,6 +12,8 @@ from functools import partial
 from pathlib import Path
 
 from acquire.dashboard.app import Dashboard
+from acquire.dashboard.form import SetupForm
+from acquire.link.discovery import boards, only_port
 from acquire.link.outcomes import Outcome
 from acquire.link.reconnect import Connected, stream
 from acquire.link.transport import open_pipe
@@ -23,7 +25,10 @@ from acquire.procedure.workers import IDLE_S, Workers
 from acquire.record.replay import replay
 from analysis.base.errors import UsageError
 from analysis.base.samples import Capture
-from analysis.job import Job
+from analysis.job import Job, entry
+from analysis.job.folder import free, make_job
+from analysis.job.template import Units
+from analysis.job.write import written_job
 
 
 @dataclass(frozen=True)
@@ -51,11 +56,7 @@ def live(job: Job, folder: Path, port: str, plan: Plan, software: str, look: Loo
     _needs_terminal()
     hand = SimulatedHand(simulated.scenario, simulated.seed, simulated.pace) if simulated else None
     try:
-        url = hand.url if hand else port or job.rig.port
-        if not url:
-            raise UsageError(
-                "no port is given", where=str(folder), do="Add --port, or put it into [rig]; lobetrace ports lists them"
-            )
+        url = hand.url if hand else port or job.rig.port or asyncio.run(only_port(job.rig.baud, str(folder)))
         setup = setup_for(job, folder, plan, software)
         station = Station(replace(setup, asks=hand.asks) if hand else setup, time.monotonic)
         station.watch.where = url
@@ -72,6 +73,29 @@ def live(job: Job, folder: Path, port: str, plan: Plan, software: str, look: Loo
             hand.end()
 
 
+def set_up(folder: Path | None, units: Units, like: Job | None = None, *, light: bool = False) -> Path | None:
+    """The set-up form for a new job; its folder once it is saved, None if the form was left.
+
+    `folder`: where it is made, None to ask. `like`: a job whose engine, rig and cam card are copied. UsageError without a terminal.
+    """
+    _needs_terminal()
+    texts, rest = (entry.blank(units), {}) if like is None else entry.like(like, units)
+    copied = frozenset(name for name, text in texts.items() if text) if like is not None else frozenset()
+    if folder is None:
+        texts[entry.FOLDER] = str(free(Path("job")))
+    _follow_the_window()
+    form = SetupForm(texts, _saved, _boards, folder=folder, rest=rest, settled=copied, light=light)
+    return form.run()
+
+
+def _saved(folder: Path, job: Job) -> Path:
+    return make_job(folder, written_job(job))
+
+
+async def _boards() -> list[tuple[str, str]]:
+    return [(port, hello.board.name) for port, hello in await boards()]
+
+
 def play(job: Job, capture: Capture, found_by: list[Capture], speed: float, look: Look) -> None:
     """A recorded capture as if it were live. Nothing is recorded. Errors as of `acquire.record.replay.replay`."""
     _needs_terminal()
@@ -85,8 +109,7 @@ def play(job: Job, capture: Capture, found_by: list[Capture], speed: float, look
 
 
 def _run(app: Dashboard) -> None:
-    for fixed in ("COLUMNS", "LINES"):  # where a shell exports them, the screen would not follow its window
-        os.environ.pop(fixed, None)
+    _follow_the_window()
 
     async def whole() -> None:
         try:
@@ -95,6 +118,11 @@ def _run(app: Dashboard) -> None:
             await app.finish()
 
     asyncio.run(whole())
+
+
+def _follow_the_window() -> None:
+    for fixed in ("COLUMNS", "LINES"):  # where a shell exports them, a screen would not follow its window
+        os.environ.pop(fixed, None)
 
 
 def _needs_terminal() -> None:

@@ -7,6 +7,7 @@ then the port pauses; what a serial port then loses for want of room shows as a 
 from __future__ import annotations
 
 import asyncio
+import logging
 import time
 from collections.abc import Awaitable, Callable
 from typing import Final, NamedTuple, TypeAlias
@@ -17,6 +18,8 @@ from acquire.link.transport import open_pipe
 from acquire.wire import HELLO, Command, Counters, Decoder, Event, Hello, encode_command
 from analysis.base.errors import DeviceError, LinkError, LobetraceError, UsageError
 from analysis.base.samples import Board
+
+_log = logging.getLogger(__name__)
 
 Clock: TypeAlias = Callable[[], float]
 Opener: TypeAlias = Callable[[str, int, Pipe], Awaitable[None]]
@@ -208,12 +211,15 @@ async def connect(
     pipe = Pipe(clock)
     link = Link(url, pipe)
     try:
+        _log.debug("opening %s at %d baud", url, baud)
         await opener(url, baud, pipe)
         await link._greet(hello_timeout)
-    except BaseException:
+    except BaseException as error:
+        _log.debug("no board at %s: %s", url, error)
         pipe.abort()
         await pipe.close(_CLOSE_WITHIN)
         raise
+    _log.info("a board answers at %s: %s, %d counts a turn", url, link.board.name, link.board.cpr)
     return link
 
 

@@ -11,9 +11,11 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import errno
+import os
 import queue
 import re
 import socket
+import stat
 from collections.abc import Callable, Coroutine
 from dataclasses import dataclass
 from typing import Any, Final
@@ -29,6 +31,7 @@ from acquire.link.threaded import ThreadTransport, close_quietly, in_thread
 from analysis.base.errors import LinkError, UsageError
 
 try:
+    import grp
     import termios
 except ImportError:  # Windows
     termios = None  # type: ignore[assignment]
@@ -207,14 +210,6 @@ _SENTENCES: Final[dict[int, tuple[str, str]]] = {
     errno.EIO: ("the port is there but its device has gone", "Unplug the board, plug it in again, then try again"),
     errno.EBUSY: _IN_USE,
     errno.EAGAIN: _IN_USE,
-    errno.EACCES: (
-        "you may not open this port",
-        "Have your user added to the group that owns it (often dialout), then log in again",
-    ),
-    errno.EPERM: (
-        "you may not open this port",
-        "Have your user added to the group that owns it (often dialout), then log in again",
-    ),
     errno.ENOTTY: _FOREIGN,
     errno.EISDIR: _FOREIGN,
     errno.EINVAL: _FOREIGN,
@@ -232,6 +227,8 @@ def _sentence(url: str, baud: int, error: Exception) -> LinkError:
     number = _number(error)
     if isinstance(error, ValueError):
         what, do = f"this port cannot be set to {baud} baud", "Give a baud rate that the port knows, such as 115200"
+    elif number in (errno.EACCES, errno.EPERM):
+        what, do = _not_allowed(url)
     else:
         what, do = _SENTENCES.get(
             number or 0, (f"the port could not be opened ({error})", "Check the address, the cable and the power")
@@ -240,6 +237,23 @@ def _sentence(url: str, baud: int, error: Exception) -> LinkError:
         ports = ", ".join(port.device for port in list_ports())
         do = f"Ports on this machine: {ports}" if ports else "This machine has no serial port: plug the board in and look again"
     return LinkError(what, where=url, do=do)
+
+
+def _not_allowed(device: str) -> tuple[str, str]:
+    """Who may open a device file, and how to become one of them."""
+    what = "you may not open this port"
+    try:
+        owner = os.stat(device)
+        group = grp.getgrgid(owner.st_gid).gr_name
+    except (OSError, KeyError, NameError):  # no such group, or a system without them
+        return what, "Ask whoever runs this machine for the right to open serial ports"
+    both = stat.S_IRGRP | stat.S_IWGRP
+    if owner.st_mode & both != both or owner.st_gid in (os.getegid(), *os.getgroups()):
+        return f"{what}: it has no rights for the group {group}", f"Give them: sudo chmod g+rw {device}"
+    return (
+        f"{what}: it belongs to the group {group}, which you are not in",
+        f"Join it: sudo usermod -aG {group} $USER, then log out and in again",
+    )
 
 
 def _number(error: BaseException | None) -> int | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import logging
 import os
 import re
 import time
@@ -19,6 +20,8 @@ from acquire.wire import Event
 from analysis.base.errors import CaptureError, LobetraceError
 from analysis.base.samples import Board, Header
 from analysis.capture.text import closing_line, header_text, note_line, rows_text
+
+_log = logging.getLogger(__name__)
 
 SYNC_EVERY: Final = 0.25  # seconds: with a frame at least every 200 ms, what came is on the disk within half a second
 _NUMBERED: Final = re.compile(r"([0-9]+)-.*\.csv")
@@ -80,6 +83,7 @@ class Recorder:
             raise _cannot(error, path) from error
         self._synced = clock()
         self._unsynced = self._torn = False
+        _log.info("recording into %s", path)
 
     @classmethod
     def in_folder(cls, folder: Path, header: Header, **options: Any) -> Self:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import logging
 import os
 import re
 from collections.abc import Iterator, Sequence
@@ -20,6 +21,8 @@ from analysis.capture.text import FIRST_LINE, FORMAT, Note, columns, read_header
 
 __all__ = ["from_rows", "header_of", "load", "parse"]
 
+_log = logging.getLogger(__name__)
+
 _FIRST_ROW_LINE: Final = 4
 _FIRST: Final = FIRST_LINE.encode("ascii")
 _FIRST_AT_MOST: Final = 80  # bytes of the first line that are looked at
@@ -36,7 +39,10 @@ def load(path: str | os.PathLike[str]) -> Capture:
     ('stop', True)
     """
     with _opened(path) as source:
-        return _read(source, str(path))
+        capture = _read(source, str(path))
+    rows, step, on = capture.samples.crank.size, capture.header.step, " and ".join(capture.header.channels)
+    _log.info("read %s: %d rows, %s, indicator on %s%s", path, rows, step, on, "" if capture.complete else ", not complete")
+    return capture
 
 
 def header_of(path: str | os.PathLike[str]) -> Header:

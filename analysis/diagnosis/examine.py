@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -14,11 +15,15 @@ from analysis.job import Job
 from analysis.lobe.result import Measurement
 from analysis.measure import measure
 
+_log = logging.getLogger(__name__)
+
 
 def examine(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0) -> Measurement:
     """`measure`, with its findings. Raises DataError as that does."""
     found = measure(job, captures, after_deg=after_deg)
-    return replace(found, findings=diagnose(job, captures, found))
+    findings = diagnose(job, captures, found)
+    _log.info("%d findings%s", len(findings), "".join(f", {each.code}" for each in findings))
+    return replace(found, findings=findings)
 
 
 def diagnose(job: Job, captures: Sequence[Capture], found: Measurement) -> tuple[Finding, ...]:

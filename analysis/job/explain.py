@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 import re
 from collections.abc import Mapping
-from typing import Any, get_args
+from typing import Any, NamedTuple, get_args
 
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails, PydanticCustomError
@@ -26,15 +26,27 @@ def outside(low: float, high: float) -> PydanticCustomError:
     return PydanticCustomError("outside", "is outside {low} to {high}", {"low": low, "high": high})
 
 
-def usage_error(error: ValidationError, model: type[BaseModel], data: Mapping[str, Any], text: str, where: str) -> UsageError:
-    """The first thing to put right. Unknown keys come first: a misspelt key is also a missing one."""
+class Wrong(NamedTuple):
+    """One thing to put right: the place of the value, pydantic's name for the kind of error, what is wrong, what to do."""
+
+    path: Path
+    kind: str
+    what: str
+    do: str
+
+
+def each_wrong(error: ValidationError, model: type[BaseModel], data: Mapping[str, Any]) -> list[Wrong]:
+    """Everything to put right. Unknown keys come first: a misspelt key is also a missing one."""
     details = sorted(error.errors(), key=lambda e: e["type"] != "extra_forbidden")
-    first = details[0]
-    path = first["loc"]
-    key = _key_written(path, data)
-    what, do = _sentence(first, key, path, model, data)
-    more = f" (and {len(details) - 1} more to put right after it)" if len(details) > 1 else ""
-    line = _line_of(text, _respelt(path, key))
+    return [Wrong(e["loc"], e["type"], *_sentence(e, _key_written(e["loc"], data), e["loc"], model, data)) for e in details]
+
+
+def usage_error(error: ValidationError, model: type[BaseModel], data: Mapping[str, Any], text: str, where: str) -> UsageError:
+    """The first thing to put right."""
+    wrong = each_wrong(error, model, data)
+    path, _, what, do = wrong[0]
+    more = f" (and {len(wrong) - 1} more to put right after it)" if len(wrong) > 1 else ""
+    line = _line_of(text, _respelt(path, _key_written(path, data)))
     return UsageError(what, where=f"{where}, line {line}" if line else where, do=do + more)
 
 
@@ -112,14 +124,15 @@ def _model_at(path: Path, model: type[BaseModel]) -> type[BaseModel] | None:
     for part in path:
         if isinstance(part, int):
             continue
-        found = _model_in(found.model_fields[part].annotation) if found and part in found.model_fields else None
+        found = model_in(found.model_fields[part].annotation) if found and part in found.model_fields else None
     return found
 
 
-def _model_in(annotation: Any) -> type[BaseModel] | None:
+def model_in(annotation: Any) -> type[BaseModel] | None:
+    """The table, or one of several, that a field of this annotation holds; None for a plain value."""
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         return annotation
-    return next((found for arg in get_args(annotation) if (found := _model_in(arg))), None)
+    return next((found for arg in get_args(annotation) if (found := model_in(arg))), None)
 
 
 def _key_written(path: Path, data: Mapping[str, Any]) -> str:

@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 import itertools
+import logging
+import os
 import re
 from pathlib import Path
 
 from analysis.base.errors import CaptureError, UsageError
 from analysis.job import FILE_NAME
+from analysis.job.shipped import SCHEMA_NAME, shipped_schema
+
+_log = logging.getLogger(__name__)
 
 CAPTURES = "captures"
 SUFFIX = ".csv"
@@ -39,6 +44,7 @@ def captures_of(folder: Path) -> list[Path]:
             where=str(folder / CAPTURES),
             do="Check that it is a folder you may read",
         ) from error
+    _log.debug("%d captures in %s", len(found), folder / CAPTURES)
     return sorted(found, key=lambda path: (number(path), path.name))
 
 
@@ -54,19 +60,38 @@ def captures_in(job_path: Path) -> list[Path]:
     return found
 
 
+def has_job(path: Path) -> bool:
+    """Whether a job file is there, or in the folder there; not whether it may be read."""
+    return os.path.isfile(path) or os.path.exists(path / FILE_NAME)
+
+
+def refuse_where_none_can_be_made(folder: Path) -> None:
+    """UsageError if `make_job` could not make a job there: said before somebody enters one."""
+    if has_job(folder):
+        raise UsageError("it exists and is not overwritten", where=str(folder / FILE_NAME), do="Choose another folder")
+    there = next(each for each in (folder, *folder.absolute().parents) if os.path.exists(each))
+    if not os.path.isdir(there) or not os.access(there, os.W_OK | os.X_OK):
+        raise UsageError("no job can be made there", where=str(there), do="Choose a folder you may write to")
+
+
 def make_job(folder: Path, text: str) -> Path:
-    """`folder` with `text` as its job.toml and an empty captures/; the job file's path. UsageError if there is a job already."""
+    """`folder` with `text` as its job.toml, the schema that its first line names for editors, and an empty captures/.
+
+    Returns the job file's path. UsageError if there is a job already.
+    """
     file = folder / FILE_NAME
     try:
         (folder / CAPTURES).mkdir(parents=True, exist_ok=True)
         with file.open("x", encoding="utf-8", newline="\n") as out:
             out.write(text)
+        (folder / SCHEMA_NAME).write_text(shipped_schema(), encoding="utf-8", newline="\n")
     except FileExistsError:
         raise UsageError("it exists and is not overwritten", where=str(file), do="Choose another folder") from None
     except OSError as error:
         raise UsageError(
             f"the job cannot be written ({error.strerror})", where=str(file), do="Choose a folder you may write to"
         ) from None
+    _log.info("wrote %s", file)
     return file
 
 

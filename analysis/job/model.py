@@ -5,6 +5,7 @@ Every length has its unit in its key. Inside it is millimetres; a key that ends 
 
 from __future__ import annotations
 
+import logging
 import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
@@ -19,6 +20,7 @@ from analysis.job.explain import usage_error
 from analysis.job.table import At, Degrees, Lash, Lift, Lifts, Table, within
 
 FILE_NAME = "job.toml"
+_log = logging.getLogger(__name__)
 
 
 class Engine(Table):
@@ -285,7 +287,9 @@ def load_job(path: Path) -> Job:
         raise UsageError(
             f"the job file cannot be read ({error.strerror})", where=str(file), do="Check that it is a file you may read"
         ) from None
-    return parse_job(text, where=str(file))
+    job = parse_job(text, where=str(file))
+    _log.info("read %s: %s, %d cylinders", file, job.engine.name or "an engine without a name", job.engine.cylinders)
+    return job
 
 
 def parse_job(text: str, *, where: str = FILE_NAME) -> Job:

@@ -2,24 +2,34 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, GetCoreSchemaHandler, GetJsonSchemaHandler, model_validator
+from pydantic_core import CoreSchema, core_schema
 
 from analysis.job.explain import INSIDE, outside
 
 At = Literal["lobe", "valve"]
 
 
-def within(low: float, high: float) -> AfterValidator:
-    """A number of a plausible size, bounds included."""
+@dataclass(frozen=True)
+class within:  # noqa: N801  # reads as a word where a field is declared
+    """A number of a plausible size, bounds included; the bounds are in the JSON Schema too."""
 
-    def check(value: float) -> float:
-        if not low <= value <= high:
-            raise outside(low, high)
+    low: float
+    high: float
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
+        return core_schema.no_info_after_validator_function(self._check, handler(source))
+
+    def __get_pydantic_json_schema__(self, schema: CoreSchema, handler: GetJsonSchemaHandler) -> dict[str, Any]:
+        return {**handler(schema), "minimum": self.low, "maximum": self.high}
+
+    def _check(self, value: float) -> float:
+        if not self.low <= value <= self.high:
+            raise outside(self.low, self.high)
         return value
-
-    return AfterValidator(check)
 
 
 def distinct(values: tuple[float, ...]) -> tuple[float, ...]:
@@ -50,11 +60,12 @@ class Table(BaseModel):
                 continue
             if metric in data:
                 raise ValueError(f"{key} and {metric} are both given")
-            return metric, [_times(v, factor) for v in value] if isinstance(value, list) else _times(value, factor)
+            return metric, [times(v, factor) for v in value] if isinstance(value, list) else times(value, factor)
         return key, value
 
 
-def _times(value: Any, factor: float) -> Any:
+def times(value: Any, factor: float) -> Any:
+    """A value of the other system in millimetres or newtons."""
     if isinstance(value, bool) or not isinstance(value, int | float) or abs(value) > 1e9:
         return value  # left for the range check to refuse
     return round(value * factor, 9)  # so that 3.5 in is 88.9 mm and not its nearest neighbour

@@ -16,8 +16,9 @@ from acquire import wire
 from acquire.cli import ports, until_told
 from acquire.cli import run as command
 from acquire.cli.monitor import FrameMonitor, RawMonitor
-from acquire.link import transport
+from acquire.link import discovery, transport
 from acquire.link.connection import probe
+from acquire.link.discovery import only_port
 from acquire.link.raw import Opened, Raw, raw_lines
 from acquire.link.reconnect import PortInfo, connect
 from acquire.link.threaded import in_thread
@@ -29,6 +30,16 @@ from .conftest import PATIENCE, RigOf, ScriptedBoard, encoded, quick_rigs
 async def asked(*addresses: str, within: float = 0.2) -> int:
     """`lobetrace ports` in a thread, as it has a loop of its own."""
     return await asyncio.to_thread(ports.run, addresses, True, within, 115200, True)
+
+
+async def test_the_only_port_that_answers_needs_no_name(rig_of: RigOf, tmp_path: Path) -> None:
+    async with rig_of("pty") as first, rig_of("socket") as second:
+        here, there, missing = (PortInfo(url, "") for url in (first.url, second.url, str(tmp_path / "none")))
+        assert await only_port(115200, "job", [missing, here]) == first.url
+        with pytest.raises(UsageError, match="several boards answer"):
+            await only_port(115200, "job", [here, there])
+        with pytest.raises(UsageError, match="no board answers"):
+            await only_port(115200, "job", [missing])
 
 
 async def test_ports_tells_who_answers_and_who_does_not(
@@ -84,7 +95,7 @@ def test_a_driver_that_never_opens_holds_up_nobody(monkeypatch: pytest.MonkeyPat
         raise OSError("at last")
 
     monkeypatch.setattr(transport.serial, "Serial", stuck)
-    monkeypatch.setattr(ports, "_PATIENCE_S", 0.05)
+    monkeypatch.setattr(discovery, "_PATIENCE_S", 0.05)
     assert ports.run(["COM7"], True, 0.05, 115200, False) == 2
     assert not let_go.is_set()
     let_go.set()

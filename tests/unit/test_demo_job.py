@@ -6,13 +6,14 @@ from dataclasses import replace
 
 import pytest
 
-from acquire.cli.demo_job import fill, job_text
+from acquire.cli.demo_job import job_text
 from acquire.cli.versus import table, versus
 from acquire.simulator.scenarios import SCENARIOS
 from acquire.simulator.truth import Truth
 from analysis.base.quantity import Quantity
 from analysis.job import parse_job
 from analysis.job.template import template
+from analysis.job.write import filled
 from analysis.lobe.result import Cam, Centerlines, Event, Lobe, Measurement, Tdc
 from tests.recorded import truth_of
 from tests.rigs import MADE_UP, known
@@ -35,10 +36,10 @@ def test_every_scenario_makes_a_valid_job_with_its_own_rig(name: str) -> None:
 
 
 def test_filling_in_keeps_every_explanation() -> None:
-    filled = fill(template(), {"specification.cam": {"separation_deg": 110.0}, "rig": {"lash_mm": 0.2}})
+    text = filled({"specification.cam": {"separation_deg": 110.0}, "rig": {"lash_mm": 0.2}})
     comments = [line.rpartition("# ")[2] for line in template().splitlines()]
-    assert [line.rpartition("# ")[2] for line in filled.splitlines()] == comments
-    job = parse_job(filled)
+    assert [line.rpartition("# ")[2] for line in text.splitlines()] == comments
+    job = parse_job(text)
     assert (job.specification.cam.separation_deg, job.rig.lash_mm) == (110.0, 0.2)
     assert job.specification.intake.lobe_lift_mm is None
 

@@ -41,16 +41,30 @@ def test_it_is_valid_as_written_and_with_every_offer_taken_up(units: Units) -> N
     assert parse_job(template(units)).specification.intake.duration == ()
     job = parse_job(whole(units))
     assert job.measure.units == units
-    assert job.rig.stop_depth_mm == pytest.approx(5.0, abs=0.01)
+    assert job.rig.stop_depth_mm == pytest.approx(5.0, abs=0.1)
     assert (job.specification.intake.duration[0].opens, job.specification.exhaust.duration[0].opens) == (-4.0, -220.0)
 
 
 def test_both_units_mean_the_same_engine() -> None:
     metric, inch = parse_job(whole("mm")), parse_job(whole("in"))
-    # Three decimals of an inch are 0.013 mm either way.
-    assert inch.engine.stroke_mm == pytest.approx(metric.engine.stroke_mm, abs=0.013)
-    assert inch.measure.checking_lifts_mm == pytest.approx(metric.measure.checking_lifts_mm, abs=0.013)
+    # Inch figures are round ones: an eighth for an engine, thousandths for lifts.
+    assert inch.engine.stroke_mm == pytest.approx(metric.engine.stroke_mm, abs=25.4 / 16)
+    assert inch.measure.checking_lifts_mm == pytest.approx(metric.measure.checking_lifts_mm, abs=0.017)
     assert inch.specification.cam == metric.specification.cam
+
+
+def test_an_inch_template_holds_the_figures_a_machinist_writes() -> None:
+    """Common practice: 0.080 and 0.100 in piston to valve, 0.060 in before coil bind, durations at 0.006 and 0.050 in."""
+    text = whole("in")
+    for line in (
+        "intake_limit_in = 0.080",
+        "exhaust_limit_in = 0.100",
+        "coil_bind_limit_in = 0.060",
+        "retainer_limit_in = 0.050",
+    ):
+        assert f"\n{line} " in text
+    assert "checking_lifts_in = [0.006, 0.020, 0.040, 0.050]" in text
+    assert not re.search(r"\d mm\b|_mm = |_n = ", text), "nothing is left in millimetres, not even in a comment"
 
 
 @UNITS
@@ -64,5 +78,5 @@ def test_it_mentions_every_field(units: Units) -> None:
 def test_every_line_is_explained_and_fits_an_editor(units: Units) -> None:
     for line in template(units).splitlines():
         assert len(line) <= 130
-        if line and not re.match(r"# [A-Z]", line):
+        if line and not re.match(r"# [A-Z]|#:schema ", line):
             assert re.search(r"  ?# \S.{3,}", line), line
