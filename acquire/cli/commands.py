@@ -327,13 +327,16 @@ def demo(
     folder: Annotated[
         Path | None, typer.Option(help="The job's folder, without a job yet; else demo-job, demo-job-2 and so on.")
     ] = None,
+    wrong: Annotated[
+        bool, typer.Option("--wrong", help="With the camshaft a tooth late and lash that was forgotten: what is said of it.")
+    ] = False,
     seed: Seed = None,
     json: Json = False,
 ) -> None:
     """Do the whole job on a simulated rig: record, analyze, and compare the sheet with what the simulator knows."""
     from acquire.cli import demo
 
-    demo.run(folder, seed, json)
+    demo.run(folder, seed, json, wrong=wrong)
 
 
 def run(arguments: Sequence[str]) -> int:

@@ -20,12 +20,15 @@ from acquire.procedure.steps import STOP, SWEEP
 from acquire.simulator.scenarios import Scenario, scenario_named
 from acquire.simulator.truth import truth
 from analysis.base.errors import LinkError
+from analysis.capture import load
+from analysis.decision.decide import decide
 from analysis.job import Job, load_job
-from analysis.job.folder import free, make_job
+from analysis.job.folder import captures_in, free, make_job
 from analysis.report.json import result_json
+from analysis.report.sentences import headline, story
 from analysis.report.sheet import sheet
 
-SCENARIO = "workshop"
+SCENARIO, WRONG = "workshop", "wrong-job"
 # The simulated hand touches the stop four times on each side, and then turns the camshaft three and a half times for each valve.
 PHASES = {
     "stop": (Place(STOP), Limits(contacts=7)),
@@ -34,11 +37,13 @@ PHASES = {
 }
 
 
-def run(chosen: Path | None, seed: int | None, as_json: bool) -> None:
-    """Make the job, record three captures, analyze them, print the sheet and what it is worth."""
+def run(chosen: Path | None, seed: int | None, as_json: bool, *, wrong: bool = False) -> None:
+    """Make the job, record three captures, analyze them, print the sheet and what it is worth. `wrong`: of an engine that is not as
+    the job says; then what is said of it comes last instead.
+    """
     folder = chosen or free(Path("demo-job"))
-    scenario = scenario_named(SCENARIO, seed)
-    make_job(folder, job_text(scenario, truth(scenario.rig)))
+    scenario = scenario_named(WRONG if wrong else SCENARIO, seed)
+    make_job(folder, job_text(scenario, truth(scenario.as_the_job_says)))
     job = load_job(folder)
     with _simulator(scenario) as url:
         for phase, (place, limits) in PHASES.items():
@@ -50,8 +55,13 @@ def run(chosen: Path | None, seed: int | None, as_json: bool) -> None:
         say.result_json({"job": str(folder), "result": result_json(result), "truth": [row_json(row) for row in rows]})
         return
     say.result(sheet(result, job))
-    say.result("BESIDE THE TRUTH OF THE SIMULATED RIG")
-    say.result(table(rows))
+    if wrong:
+        decision = decide(job, [load(file) for file in captures_in(folder)])
+        say.result(f"WHAT IS WRONG WITH IT: {scenario.text}")
+        say.result("\n".join(f"  {line}" for line in ("", "AND WHAT IS SAID", headline(decision), *story(decision))))
+    else:
+        say.result("BESIDE THE TRUTH OF THE SIMULATED RIG")
+        say.result(table(rows))
     say.result(f"\nThe job is in {folder}: job.toml and captures/. Read it again with: lobetrace analyze {say.quoted(folder)}")
 
 

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import math
 
-from acquire.simulator.scenarios import Scenario
+from acquire.simulator.scenarios import TEETH, Scenario
 from acquire.simulator.truth import Truth
 from analysis.job.write import Values, filled
 
 
 def job_text(scenario: Scenario, truth: Truth) -> str:
     """A job.toml for `scenario`: its geometry, its rig with bounds for its errors, and a camshaft card to half degrees."""
-    rig = scenario.rig
+    rig = scenario.as_the_job_says
     gauge = rig.indicators[0]
     return filled(
         {
@@ -36,6 +36,7 @@ def job_text(scenario: Scenario, truth: Truth) -> str:
                 "indicator_error_mm": 0.002,
                 "stop_depth_mm": rig.stop.depth_mm,
             },
+            "timing_set": {"teeth": TEETH},
             **_card(truth),
         },
     )

@@ -19,13 +19,21 @@ ENGINE = "Tidewater 4, launch engine, 1.9 litre"
 
 @dataclass(frozen=True)
 class Scenario:
-    """A rig, what is to be seen on it in one sentence, and the phases to work through."""
+    """A rig, what is to be seen on it in one sentence, and the phases to work through. `meant`: the rig that a job says it is, where
+    the real one is another.
+    """
 
     name: str
     text: str
     rig: Rig
     phases: tuple[str, ...] = ("stop", "intake", "exhaust")
     engine: str = ENGINE
+    meant: Rig | None = None
+
+    @property
+    def as_the_job_says(self) -> Rig:
+        """The rig that a card and a job.toml describe."""
+        return self.meant or self.rig
 
 
 _CLEAN = Rig()
@@ -38,15 +46,31 @@ def _unsymmetrical() -> Cam:
     return Cam(LawLobe(7.6, quick, slow), LawLobe(7.4, quick, slow))
 
 
+def _launch() -> Cam:
+    """A brisk camshaft for a launch: 271 and 215 crank degrees at 0.15 and 1.27 mm, short ramps, closing a little slower."""
+    intake = LawLobe(7.6, Flank("modified sine", 72.0, 0.06, 8.0), Flank("modified sine", 75.0, 0.06, 9.0))
+    exhaust = LawLobe(7.4, Flank("modified sine", 73.0, 0.06, 8.0), Flank("modified sine", 76.0, 0.06, 9.0))
+    return Cam(intake, exhaust, separation_deg=106.0, advance_deg=2.0)
+
+
 def _workshop() -> Rig:
     return Rig(
-        cam=_unsymmetrical(),
-        train=Train(ratio=1.5, lash_mm=0.20, slack_deg=0.8, runout_mm=0.004),
+        cam=_launch(),
+        train=Train(ratio=1.5, slack_deg=0.8, runout_mm=0.004),
         encoder=Encoder(eccentric=0.0004),
         indicators=(Indicator(where="valve", noise_mm=0.004, latency_s=0.025, tilt_deg=2.0, drift_mm_s=5e-5, spike_share=2e-4),),
         crank=SliderCrank(43.0, 143.0, 0.8),
         seed=7,
     )
+
+
+# Teeth of the camshaft's wheel: one is 17.1 crank degrees. And the lash that somebody forgot to take out.
+TEETH, FORGOTTEN_LASH_MM = 42, 0.25
+
+
+def _wrong(rig: Rig) -> Rig:
+    late = replace(rig.cam, advance_deg=rig.cam.advance_deg - 720.0 / TEETH)
+    return replace(rig, cam=late, train=replace(rig.train, lash_mm=FORGOTTEN_LASH_MM))
 
 
 def _all() -> tuple[Scenario, ...]:
@@ -57,6 +81,12 @@ def _all() -> tuple[Scenario, ...]:
             "Everything as it is in a workshop, a little of each.",
             _workshop(),
             ("stop", "travel", "intake", "exhaust", "backward"),
+        ),
+        Scenario(
+            "wrong-job",
+            f"The workshop's engine with the camshaft a tooth late, and {FORGOTTEN_LASH_MM:g} mm of lash that the job does not give.",
+            _wrong(_workshop()),
+            meant=_workshop(),
         ),
         Scenario("clean", "A good rig: 0.15 degree encoder, 0.01 mm indicator, a tight drive.", clean),
         Scenario(

@@ -21,6 +21,8 @@ RUNOUT_MM = 0.03
 RUNOUT_TIMES = 10.0
 # A lag that is negative, or beyond its bound, by less than this (s) may be the clock's.
 LEAST_LEAD_S = 0.01
+# So small a share of outliers is nobody's fault (common practice).
+USUAL_SPIKES = 1e-3
 # Two lags of one indicator differ by no more standard uncertainties; its noise by no more than this ratio.
 LAGS_U, NOISIER = 5.0, 4.0
 # Sweeps of one lobe that nothing came between stand this near to each other (deg).
@@ -58,11 +60,11 @@ def bleed_down(swept: Swept) -> Seen | None:
 def spikes(swept: Swept) -> Seen | None:
     """Outliers."""
     count = int((~swept.good).sum())
-    if not count:
+    if count <= USUAL_SPIKES * swept.good.size:
         return None
     return Seen(
         f"{count} of {swept.good.size} readings were outliers and were rejected.",
-        "A few are usual; many point to a loose cable or a dirty scale.",
+        "So many point to a loose cable or a dirty scale.",
     )
 
 
