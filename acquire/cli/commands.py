@@ -142,6 +142,7 @@ def capture(
     valve: Annotated[
         Valve | None, typer.Option(help="For a sweep: what the indicator stands on; both: channel 1 intake, 2 exhaust.")
     ] = None,
+    cylinder: Annotated[int | None, typer.Option(min=1, help="Of which cylinder; else the job's.", show_default=False)] = None,
     port: Annotated[str, typer.Option(help="Serial port or socket://HOST:PORT; else the job's.")] = "",
     contacts: Annotated[
         int | None,
@@ -164,7 +165,7 @@ def capture(
     from acquire.cli import capture
     from acquire.procedure.limits import Limits
 
-    place = capture.place_of(step.value, valve.value if valve else None)
+    place = capture.place_of(step.value, valve.value if valve else None, cylinder)
     capture.run(job, place, port, Limits(contacts, passes, seconds, until_still), note, json)
 
 

@@ -202,7 +202,7 @@ class Station:
         if step.record and set_up and self.setup.folder is not None:
             recorder = Recorder.in_folder(self.setup.folder / "captures", header)
         self.recording = RecordedStep(self.job, header, self.forward, recorder, waits=not alone, rested=rested)
-        self._place_recorded = Place(SWEEP, place.valve) if step.record == "sweep" else place
+        self._place_recorded = place._replace(step=SWEEP) if step.record == "sweep" else place
         self.setup.asks(place, self.said)
 
     def close(self) -> None:
@@ -253,7 +253,7 @@ class Station:
         except CaptureError as error:
             self.failed("session", error)
         at = self.session.at
-        if STEPS[at.step].keeps and said and before.at == Place(ZERO, at.valve) and happened.what != REDONE:
+        if STEPS[at.step].keeps and said and before.at == at._replace(step=ZERO) and happened.what != REDONE:
             return  # the recording goes on
         self.begin()
 
