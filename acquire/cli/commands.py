@@ -289,6 +289,12 @@ def live(
     tdc: Annotated[
         Tdc | None, typer.Option(help="How top dead center is found; else by the stop, or as the job gives it.")
     ] = None,
+    cylinders: Annotated[
+        str, typer.Option(metavar="N,N|all", help="Which cylinders, in firing order; else the job's own.", show_default=False)
+    ] = "",
+    valves: Annotated[
+        str, typer.Option(metavar="VALVES", help="intake, exhaust, or intake,exhaust (as without it).", show_default=False)
+    ] = "",
     both: Annotated[bool, typer.Option("--both", help="Two indicators: intake and exhaust in one sweep.")] = False,
     simulate: Annotated[
         bool,
@@ -306,7 +312,8 @@ def live(
     from acquire.cli import live
 
     rig = scenario if simulate else ""
-    live.run(job, port, tdc.value if tdc else "", rig, seed, both=both, pace=pace, light=light, bell=not no_bell)
+    look = {"light": light, "bell": not no_bell}
+    live.run(job, port, tdc.value if tdc else "", rig, seed, both=both, pace=pace, cylinders=cylinders, valves=valves, **look)
 
 
 @app.command()

@@ -43,7 +43,13 @@ def write_session(folder: Path, happened: Happened, at: str) -> None:
     """Add what happened `at` (date and time, ISO 8601), and bring it to the disk. CaptureError if that cannot be done."""
     file = folder / FILE_NAME
     place = happened.place
-    row: dict[str, object] = {"at": at, "what": happened.what, "step": place.step, "valve": place.valve, "reason": happened.reason}
+    row: dict[str, object] = {
+        "at": at,
+        "what": happened.what,
+        "step": place.step,
+        "valve": place.valve,
+        "reason": happened.reason,
+    }
     if place.cylinder:
         row["cylinder"] = place.cylinder
     try:

@@ -11,7 +11,7 @@ stop taken out, result read. A person can also override a need, with a reason, w
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Final, NamedTuple
 
@@ -93,9 +93,12 @@ class Choice(NamedTuple):
         """Of what `str` made. UsageError if it is something else."""
         try:
             row = json.loads(text)
-            return cls(tuple(map(int, row["cylinders"])), tuple(map(str, row["valves"])), int(row["own"]))
+            read = cls(tuple(map(int, row["cylinders"])), tuple(map(str, row["valves"])), int(row["own"]))
         except (ValueError, TypeError, KeyError):
-            raise UsageError(f"{text!r} does not say what to measure", do="Choose the cylinders again") from None
+            read = cls((), (), 0)
+        if not read.cylinders or not read.valves or not set(read.valves) <= {"intake", "exhaust", "both"}:
+            raise UsageError(f"{text!r} does not say what to measure", do="Choose the cylinders again")
+        return read
 
 
 class Moved(NamedTuple):
@@ -119,30 +122,6 @@ class Moved(NamedTuple):
             return cls(advanced, None if position is None else float(position))
         except (ValueError, TypeError, KeyError, AttributeError):
             raise UsageError(f"{text!r} does not say how far the timing set was moved", do="Say it again") from None
-
-
-def to_measure(text: str, firing_order: Sequence[int], own: int, valves: Sequence[str]) -> Choice:
-    """What a person asks for: "all", "1,3,4,2", "3 exhaust". In firing order from the job's own cylinder on; `valves` if none is
-    named. UsageError for a cylinder or a word that there is not.
-    """
-    asked = text.replace(",", " ").lower().split()
-    named = [word for word in asked if word in ("intake", "exhaust")]
-    numbers = {int(word) for word in asked if word.isdecimal()}
-    unknown = [word for word in asked if word not in (*named, "all") and not word.isdecimal()]
-    unknown += [str(number) for number in sorted(numbers - set(firing_order))]
-    if unknown:
-        order = ", ".join(map(str, firing_order))
-        raise UsageError(f"there is no cylinder or valve {unknown[0]!r}", do=f"Choose all, or of the cylinders {order}")
-    if "all" in asked or not numbers:
-        numbers = set(firing_order) if "all" in asked else {own}
-    first = list(firing_order).index(own)
-    order_from_own = (*firing_order[first:], *firing_order[:first])
-    one_sweep = tuple(valves) == ("both",)
-    return Choice(
-        tuple(each for each in order_from_own if each in numbers),
-        tuple(valves) if one_sweep or not named else tuple(valve for valve in ("intake", "exhaust") if valve in named),
-        own,
-    )
 
 
 @dataclass(frozen=True)

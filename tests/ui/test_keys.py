@@ -68,7 +68,7 @@ async def shown(walk: Walk, size: tuple[int, int] = (80, 24)) -> AsyncIterator[t
         (Place(RESULT, "intake"), {"enter", "r"}),
         (Place(DONE), {"r"}),
     ],
-    ids=lambda given: " ".join(given) if isinstance(given, Place) else "",
+    ids=lambda given: " ".join(given[:2]) if isinstance(given, Place) else "",
 )
 async def test_the_footer_offers_what_does_something(walks: Walks, place: Place, them: set[str]) -> None:
     walk = walks()
