@@ -21,9 +21,10 @@ def offered(station: Station, *, curve: bool) -> dict[str, bool]:
 
 
 def may_choose(station: Station) -> bool:
-    """Whether other cylinders may be chosen: before anything is measured, and where a result is there."""
-    session = station.session
-    return station.setup.guided and station.job.engine.cylinders > 1 and session.at.step in (CAUTIONS, RESULT, DONE)
+    """Whether other cylinders may be chosen: at the beginning, at the end, and at a result that asks for no change before that."""
+    step = station.session.at.step
+    there = step in (CAUTIONS, DONE) or (step == RESULT and not asks_for_change(station))
+    return station.setup.guided and station.job.engine.cylinders > 1 and there
 
 
 def asks_for_change(station: Station) -> bool:

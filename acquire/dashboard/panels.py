@@ -108,11 +108,12 @@ def _need(asked: Asked) -> str:
 
 
 def do(picture: Snapshot, width: int, *, short: bool = False) -> list[Line]:
-    """What a person does now; `short`, on one line: the first thing, and once that has been said to be done, the next."""
+    """What a person does now; `short`, only the first thing, and once that has been said to be done, the next."""
     what = _PLAYED if picture.played else picture.place.do
-    lines = [line for text in what for line in wrapped(text, width, "plain")]
-    first = int(len(lines) > 1 and any(asked.said and asked.met for asked in picture.needs))
-    return lines[first : first + 1] if short else lines
+    if short:
+        first = int(len(what) > 1 and any(asked.said and asked.met for asked in picture.needs))
+        what = what[first : first + 1]
+    return [line for text in what for line in wrapped(text, width, "plain")]
 
 
 def link(state: LinkState, width: int, *, paused: bool = False) -> list[Line]:

@@ -10,7 +10,7 @@ import pytest
 
 from acquire.cli import run
 from acquire.dashboard.keys import offered
-from acquire.dashboard.panels import head, panel
+from acquire.dashboard.panels import do, head, panel
 from acquire.dashboard.picture import snapshot_of
 from acquire.dashboard.verdict import verdict
 from acquire.procedure.answers import moved_by, to_measure
@@ -67,6 +67,15 @@ def test_two_cylinders_are_swept_one_after_the_other_from_one_tdc(walks: Walks) 
     assert "ALL LOBES" in said
     assert sum("within tolerance" in line for line in said.split("ALL LOBES")[1].splitlines()) == 4
     assert max(len(line.rstrip()) for line in said.splitlines()) <= 80
+
+
+def test_an_instruction_too_long_for_one_line_is_not_cut(walks: Walks) -> None:
+    """At 80 columns "of cylinder 3" no longer fits beside the rest."""
+    walk = walks()
+    choose(walk, "1,3")
+    walk.to(Place(ZERO, "exhaust", 3))
+    lines = do(snapshot_of(walk.station), 80, short=True)
+    assert " ".join(line[0][0].strip() for line in lines) == Place(ZERO, "exhaust", 3).do[0]
 
 
 def test_quit_at_the_second_cylinder_and_come_back_it_goes_on_there(walks: Walks) -> None:
