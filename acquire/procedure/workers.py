@@ -21,7 +21,7 @@ from acquire.procedure.steps import DONE, RESULT, STOP, SWEEP, TRAVEL, ZERO
 from analysis.base.errors import CaptureError, DataError
 from analysis.base.samples import Capture
 from analysis.capture import load
-from analysis.decision.cylinders import measure_cylinder
+from analysis.decision.cylinders import measure_cylinder, swept_cylinders
 from analysis.decision.decide import Decision, decide
 from analysis.decision.recheck import Again, recheck
 from analysis.job import Job
@@ -154,11 +154,12 @@ def _whole(job: Job, captures: Sequence[Capture], folder: Path, moved: Moved | N
     """The decision, and the re-check of its first cylinder: the sweeps from before it, by the same TDC."""
     decision = decide(job, captures)
     before = [load(path) for path in captures_before(folder)] if moved else []
-    if moved is None or not before:
+    cylinder = decision.job.measure.cylinder
+    if moved is None or cylinder not in swept_cylinders(job, before):
         return Whole(decision)
     finders = [c for c in captures if c.header.step != "sweep"]
     try:
-        measured = measure_cylinder(job, [*finders, *before], decision.job.measure.cylinder)
+        measured = measure_cylinder(job, [*finders, *before], cylinder)
         return Whole(decision, recheck(measured, decision.measured, moved.advanced_deg))
     except DataError as error:
         return Whole(decision, why=str(error))

@@ -108,6 +108,7 @@ def _context(decision: Decision, paper: Paper | None) -> dict[str, Any]:
         "checking": f"lift, {units} at the {job.measure.checking_at}",
         "lobes": tuple(_lobe_row(row, job.measure.cylinder, units) for row in lobes_of(decision)) if several else (),
         "lobes_at": f"duration at {length(headline_lift(job), units)}",
+        "of_first": f", cylinder {job.measure.cylinder}" if several else "",
         "against": f"against cylinder {job.measure.cylinder}",
         "groups": tuple(_groups(decision, notes)),
         "notes": notes,

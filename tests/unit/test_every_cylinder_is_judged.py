@@ -137,6 +137,7 @@ def test_the_page_shows_all_lobes_first_and_then_what_is_not_within() -> None:
     assert "Intake, cylinder 5: not within tolerance" in page
     assert "Exhaust, cylinder 5" not in page
     assert "Cylinders 1, 3 and 5 of 6" in page
+    assert page.index('<h2 id="lobes">') < page.index('<h2 id="card">')
     for name in ("5-intake-01.csv", "3-exhaust-01.csv"):
         assert name in page, "its data stand behind the sheet too"
 
