@@ -85,7 +85,9 @@ def test_it_opens_without_a_word_a_request_or_an_overflow(browser: webdriver.Chr
 
 
 @pytest.mark.parametrize("paper", PAPERS.values(), ids=PAPERS)
-def test_it_prints_on_one_page_and_several_cylinders_on_two(browser: webdriver.Chrome, page: Path, paper: tuple[float, float]) -> None:
+def test_it_prints_on_one_page_and_several_cylinders_on_two(
+    browser: webdriver.Chrome, page: Path, paper: tuple[float, float]
+) -> None:
     opened(browser, page, 1000)
     width, height = paper
     printed = browser.execute_cdp_cmd("Page.printToPDF", {"paperWidth": width, "paperHeight": height, "printBackground": False})
