@@ -159,15 +159,16 @@ def test_after_the_timing_set_was_moved_the_result_stands_beside_what_was_predic
 
 def test_a_timing_set_that_was_not_moved_as_said_does_not_agree(late: Walk) -> None:
     walk = late
-    walk.to(Place(RESULT, "exhaust"))
+    choose(walk, "1 intake")
+    walk.to(Place(RESULT, "intake", 1))
     walk.workers.settle()
     assert walk.station.decision is not None
     assert walk.station.decision.correction is not None
     walk.station.timing_moved(moved_by(walk.station.decision.correction, "4"))
-    walk.to(Place(DONE))
+    walk.to(Place(RESULT, "intake", 1))
     walk.station.close()
     walk.begin()  # what was moved is in the job's folder too
-    walk.to(Place(DONE))
+    walk.to(Place(RESULT, "intake", 1))
     walk.workers.settle()
     centerline = next(each for each in walk.station.again if each.name == "intake centerline")
     assert centerline.verdict == "outside"
