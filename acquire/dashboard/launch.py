@@ -17,7 +17,7 @@ from acquire.link.discovery import boards, only_port
 from acquire.link.outcomes import Outcome
 from acquire.link.reconnect import Connected, stream
 from acquire.link.transport import open_pipe
-from acquire.procedure.session import Choice, Place, Plan
+from acquire.procedure.session import Choice, Happened, Place, Plan
 from acquire.procedure.setup import Setup, setup_for
 from acquire.procedure.simulated_hand import SimulatedHand
 from acquire.procedure.station import Station
@@ -68,7 +68,7 @@ def live(
     try:
         url = hand.url if hand else port or job.rig.port or asyncio.run(only_port(job.rig.baud, str(folder)))
         setup = setup_for(job, folder, plan, software)
-        station = Station(replace(setup, asks=hand.asks) if hand else setup, time.monotonic)
+        station = Station(_with_hand(setup, hand) if hand else setup, time.monotonic)
         station.watch.where = url
         if choice is not None:
             station.choose(choice)
@@ -106,6 +106,18 @@ def _saved(folder: Path, job: Job) -> Path:
 
 async def _boards() -> list[tuple[str, str]]:
     return [(port, hello.board.name) for port, hello in await boards()]
+
+
+def _with_hand(setup: Setup, hand: SimulatedHand) -> Setup:
+    """A simulated hand does what is asked for, and has moved the timing set as often as the procedure says."""
+
+    def write(happened: Happened) -> None:
+        hand.moves(happened)
+        setup.write(happened)
+
+    for happened in setup.written:
+        hand.moves(happened)
+    return replace(setup, asks=hand.asks, write=write)
 
 
 def play(job: Job, capture: Capture, found_by: list[Capture], speed: float, look: Look) -> None:

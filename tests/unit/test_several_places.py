@@ -11,10 +11,12 @@ from hypothesis import strategies as st
 from acquire.procedure.answers import moved_by, to_measure
 from acquire.procedure.saved_session import read_session, write_session
 from acquire.procedure.session import CHOSEN, MET, MOVED, Choice, Happened, Moved, Place, Plan, Session, after, places, taken_up
+from acquire.procedure.simulated_hand import phase_for
 from acquire.procedure.steps import CAUTIONS, DONE, RESULT, RIG, STOP, STOP_OUT, SWEEP, ZERO
+from acquire.simulator.phases import is_phase
 from analysis.base.errors import UsageError
 from analysis.decision.correction import Correction, Move
-from tests.rigs import known
+from tests.rigs import SHORT, job_for, known
 
 ORDER = (1, 3, 4, 2)
 BOTH = ("intake", "exhaust")
@@ -160,3 +162,22 @@ def test_how_far_it_was_moved_and_to_which_mark(correction: Correction, text: st
 def test_what_is_no_move_is_refused(correction: Correction, text: str) -> None:
     with pytest.raises(UsageError):
         moved_by(correction, text)
+
+
+@pytest.mark.parametrize(
+    ("place", "advanced", "phase"),
+    [
+        (Place(SWEEP, "intake"), {}, "intake"),
+        (Place(SWEEP, "intake", 1), {}, "intake"),
+        (Place(SWEEP, "exhaust", 3), {}, "exhaust@180"),
+        (Place(SWEEP, "exhaust", 2), {"exhaust": 4.0}, "exhaust@536"),
+        (Place(SWEEP, "intake"), {"intake": 2.5, "exhaust": 0.0}, "intake@717.5"),
+        (Place(SWEEP, "both"), {"intake": -4.0, "exhaust": -4.0}, "both@4"),
+        (Place(STOP), {"intake": 4.0}, "stop"),
+    ],
+)
+def test_a_simulated_hand_knows_the_cylinder_and_how_the_timing_set_was_moved(
+    place: Place, advanced: dict[str, float], phase: str
+) -> None:
+    assert phase_for(job_for(SHORT), place, True, advanced) == phase
+    assert is_phase(phase)
