@@ -137,7 +137,7 @@ def _several(picture: Snapshot) -> list[Line]:
     if decision is None or picture.place.step != DONE or not decision.others:
         return []
     rows = lobes_of(decision)
-    words = [(f" {line}".rstrip(), "plain") for line in lobe_table(decision.job, rows)]
+    words = [(f" {line}".rstrip(), "plain") for line in lobe_table(decision.job, rows, one_sign)]
     return [(), ((words[0][0], "strong"),), *((word,) for word in words[1:])]
 
 

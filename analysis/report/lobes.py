@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 from analysis.base.quantity import Quantity
@@ -80,8 +80,10 @@ def _verdict(decision: Decision, cylinder: Cylinder, valve: str, late: Spacing |
     return overall(verdicts) if verdicts else ""
 
 
-def lobe_table(job: Job, rows: Sequence[LobeRow]) -> list[str]:
-    """The table in plain text of at most 80 columns, and below it how late each cylinder stands."""
+def lobe_table(job: Job, rows: Sequence[LobeRow], write: Callable[[str], str] = str) -> list[str]:
+    """The table in plain text of at most 80 columns, and below it how late each cylinder stands. `write`: how a number is written
+    (`words.one_sign` on a screen).
+    """
     units = job.measure.units
     lift = length(headline_lift(job), units)
     lines = [
@@ -89,23 +91,23 @@ def lobe_table(job: Job, rows: Sequence[LobeRow]) -> list[str]:
         f"  {'':<3}{'valve':<8}{'centerline':<20}{'duration':<15}{'lift, ' + units:<15}",
     ]
     for row in rows:
-        lines += _line(row, units)
-    return [line.rstrip() for line in lines] + list(_spacings(rows))
+        lines += _line(row, units, write)
+    return [line.rstrip() for line in lines] + list(_spacings(rows, write))
 
 
-def _line(row: LobeRow, units: Units) -> list[str]:
+def _line(row: LobeRow, units: Units, write: Callable[[str], str]) -> list[str]:
     head = f"  {row.cylinder:>2} {row.valve:<8}"
     if row.why:
         return wrapped(f"not measured: {row.why}", WIDTH, head, " " * len(head))
     numbers = (row.centerline, row.duration, row.lift)
-    texts = ["" if number is None else plus_minus(number, units) for number in numbers]
+    texts = ["" if number is None else write(plus_minus(number, units)) for number in numbers]
     return [f"{head}{texts[0]:<20}{texts[1]:<15}{texts[2]:<15}{row.word}"]
 
 
-def _spacings(rows: Sequence[LobeRow]) -> Iterator[str]:
+def _spacings(rows: Sequence[LobeRow], write: Callable[[str], str]) -> Iterator[str]:
     """How late each cylinder's lobe stands: one paragraph for each valve."""
     for valve in ("intake", "exhaust"):
         late = [row.late for row in rows if row.valve == valve and row.late is not None]
         if late:
-            said = ", ".join(f"cylinder {each.cylinder} {plus_minus(each.late)}" for each in late)
+            said = ", ".join(f"cylinder {each.cylinder} {write(plus_minus(each.late))}" for each in late)
             yield from wrapped(f"{valve} against cylinder {late[0].against}, crank degrees: {said}", WIDTH, "  ", "    ")

@@ -65,6 +65,7 @@ def test_two_cylinders_are_swept_one_after_the_other_from_one_tdc(walks: Walks) 
     assert [(h.step, h.cylinder) for h in headers] == [("stop", 1), ("sweep", 1), ("sweep", 1), ("sweep", 3), ("sweep", 3)]
     said = text_of(walk)
     assert "ALL LOBES" in said
+    assert "+/-" not in said, "the screen has one sign for it"
     assert sum("within tolerance" in line for line in said.split("ALL LOBES")[1].splitlines()) == 4
     assert max(len(line.rstrip()) for line in said.splitlines()) <= 80
 
