@@ -55,8 +55,9 @@ def _worked(rig: Rig, phase: str, state: State) -> tuple[State, Hello, tuple[Eve
 class Engine:
     """A simulated rig that does what the procedure asks for; its events come in blocks."""
 
-    def __init__(self, rig: Rig) -> None:
+    def __init__(self, rig: Rig, job: Job) -> None:
         self.rig = rig = in_short_turns(rig)
+        self.job = job
         self._state: State = start(rig)
         self._asked: deque[str] = deque()
         self._doing = ""
@@ -67,7 +68,7 @@ class Engine:
 
     def asks(self, place: Place, said: bool) -> None:
         """What `Setup.asks` is for."""
-        self._doing = phase_for(place, said)
+        self._doing = phase_for(self.job, place, said)
         self._asked.clear()
         if self._doing:
             self._asked.append(self._doing)
@@ -110,11 +111,11 @@ class Walk:
     def __init__(self, folder: Path, scenario: Scenario, plan: Plan | None = None, job: Job | None = None) -> None:
         self.clock = Clock()
         self.folder = folder
-        self.engine = Engine(scenario.rig)
         self.text = demo_job(scenario)
         folder.mkdir(parents=True, exist_ok=True)
         (folder / "job.toml").write_text(self.text, encoding="utf-8")
         self.job = job or parse_job(self.text)
+        self.engine = Engine(scenario.rig, self.job)
         self.plan = plan or Plan()
         self.begin()
 

@@ -43,19 +43,25 @@ _ONE_CONNECTION: Final = (
 _TRIES: Final = 20  # to find a lost board again: with the link's growing waits about half a minute
 
 
-def place_of(step: str, valve: str | None) -> Place:
-    """The place of the procedure that is recorded. `valve` is "intake", "exhaust" or "both" for a sweep, else None: UsageError."""
+def place_of(step: str, valve: str | None, cylinder: int | None = None) -> Place:
+    """The place of the procedure that is recorded. `valve` is "intake", "exhaust" or "both" for a sweep, else None: UsageError.
+
+    `cylinder`: None for the job's own.
+    """
     if step == "sweep" and valve is None:
         raise UsageError("a sweep needs to know its valve", do="Add --valve intake, exhaust or both")
     if step != "sweep" and valve is not None:
         raise UsageError(f"--valve has no meaning with --step {step}", do="Leave it out, or use --step sweep")
-    return Place({"stop": STOP, "travel": TRAVEL, "sweep": SWEEP}[step], valve or "")
+    return Place({"stop": STOP, "travel": TRAVEL, "sweep": SWEEP}[step], valve or "", cylinder or 0)
 
 
 def run(job_path: Path, place: Place, port: str, limits: Limits, note: str, as_json: bool) -> None:
     """Show the cautions, record, and say what it came to."""
     job = load_job(job_path)
     _fitting(limits, place.step)
+    if place.cylinder and place.cylinder not in job.engine.firing_order:
+        there_are = ", ".join(map(str, sorted(job.engine.firing_order)))
+        raise UsageError(f"the engine has no cylinder {place.cylinder}", where=str(job_path), do=f"Choose of: {there_are}")
     for caution in cautions(place.step):
         say.person(f"! {caution}")
     if limits == Limits():

@@ -31,6 +31,7 @@ from analysis.job.folder import captures_in
 from analysis.report.decision_json import cause_json, decision_json
 from analysis.report.in_doubt import told
 from analysis.report.junit import Case, Suite, junit_xml
+from analysis.report.lobes import lobe_table, lobes_of
 from analysis.report.sentences import WORD, headline, requirements, story
 
 EXIT = {"within": 0, "outside": 1}
@@ -105,7 +106,8 @@ def _checked(job_path: Path) -> Checked:
     evidence = [f"Evidence: {finding.seen}" for finding in decision.causes.findings[:1]]
     warnings = [told(finding) for finding in decision.findings if finding not in decision.causes.findings]
     text = {"job": name, "verdict": decision.verdict, "error": None, "decision": decision_json(decision)}
-    return Checked(name, decision.verdict, headline(decision), cases, (*story(decision), *evidence, *warnings), text)
+    table = lobe_table(job, lobes_of(decision)) if decision.others else []
+    return Checked(name, decision.verdict, headline(decision), cases, (*story(decision), *table, *evidence, *warnings), text)
 
 
 def _unmeasured(name: str, error: str, findings: Sequence[Finding] = ()) -> Checked:

@@ -142,6 +142,7 @@ def capture(
     valve: Annotated[
         Valve | None, typer.Option(help="For a sweep: what the indicator stands on; both: channel 1 intake, 2 exhaust.")
     ] = None,
+    cylinder: Annotated[int | None, typer.Option(min=1, help="Of which cylinder; else the job's.", show_default=False)] = None,
     port: Annotated[str, typer.Option(help="Serial port or socket://HOST:PORT; else the job's.")] = "",
     contacts: Annotated[
         int | None,
@@ -164,7 +165,7 @@ def capture(
     from acquire.cli import capture
     from acquire.procedure.limits import Limits
 
-    place = capture.place_of(step.value, valve.value if valve else None)
+    place = capture.place_of(step.value, valve.value if valve else None, cylinder)
     capture.run(job, place, port, Limits(contacts, passes, seconds, until_still), note, json)
 
 
@@ -288,6 +289,12 @@ def live(
     tdc: Annotated[
         Tdc | None, typer.Option(help="How top dead center is found; else by the stop, or as the job gives it.")
     ] = None,
+    cylinders: Annotated[
+        str, typer.Option(metavar="N,N|all", help="Which cylinders, in firing order; else the job's own.", show_default=False)
+    ] = "",
+    valves: Annotated[
+        str, typer.Option(metavar="VALVES", help="intake, exhaust, or intake,exhaust (as without it).", show_default=False)
+    ] = "",
     both: Annotated[bool, typer.Option("--both", help="Two indicators: intake and exhaust in one sweep.")] = False,
     simulate: Annotated[
         bool,
@@ -305,7 +312,8 @@ def live(
     from acquire.cli import live
 
     rig = scenario if simulate else ""
-    live.run(job, port, tdc.value if tdc else "", rig, seed, both=both, pace=pace, light=light, bell=not no_bell)
+    look = {"light": light, "bell": not no_bell}
+    live.run(job, port, tdc.value if tdc else "", rig, seed, both=both, pace=pace, cylinders=cylinders, valves=valves, **look)
 
 
 @app.command()

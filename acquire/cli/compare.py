@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 from acquire.cli import say
 from acquire.cli.report import decided
 from analysis.base.errors import DataError
-from analysis.base.words import fine, value
 from analysis.decision.decide import Decision
 from analysis.decision.recheck import Again, RockerRatio, recheck, rocker_ratio
 from analysis.decision.verdict import overall
 from analysis.lobe.rocker import lash_of
 from analysis.report.json import quantity_json
+from analysis.report.recheck_table import recheck_table
 
 _EXIT = {"within": 0, "outside": 1}
 
@@ -36,7 +36,7 @@ def run(before: Path, after: Path, advanced: float | None, as_json: bool) -> int
     else:
         turned = " and ".join(f"the {valve} by {deg:+g}" for valve, deg in change.items())
         say.result(f"Predicted from {before} with the camshaft advanced ({turned} crank degrees), measured again in {after}:")
-        say.result("\n".join(_table(found)))
+        say.result("\n".join(recheck_table(found)))
         agree = sum(each.verdict == "within" for each in found)
         say.result(f"{agree} of {len(found)} agree within the expanded uncertainty of the difference; * marks the others")
     return _EXIT[verdict]
@@ -58,15 +58,6 @@ def _json(again: Again) -> dict[str, Any]:
         "difference": {"value": again.difference, "u95": again.u95},
         "verdict": again.verdict,
     }
-
-
-def _table(found: tuple[Again, ...]) -> Iterator[str]:
-    yield f"{'':<26}{'before':>12}{'predicted':>12}{'again':>12}{'off':>10} +/-"
-    for each in found:
-        places = fine(each.u95, each.before.unit)
-        numbers = "".join(f"{value(q):>12}" for q in (each.before, each.before.moved(each.predicted), each.after))
-        mark = "" if each.verdict == "within" else " *"
-        yield f"{each.name:<26}{numbers}{each.difference:>+10.{places}f} {each.u95:.{places}f}{mark}"
 
 
 def _ratios(first: Decision, second: Decision, as_json: bool) -> None:

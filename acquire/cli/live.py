@@ -7,7 +7,8 @@ from pathlib import Path
 from acquire.cli import say
 from acquire.cli.demo_job import job_text
 from acquire.cli.version import version
-from acquire.procedure.session import Plan
+from acquire.procedure.answers import to_measure
+from acquire.procedure.session import Choice, Plan
 from acquire.procedure.steps import DONE
 from acquire.simulator.scenarios import Scenario, scenario_named
 from acquire.simulator.truth import truth
@@ -32,8 +33,13 @@ def run(
     pace: float = 1.0,
     light: bool = False,
     bell: bool = True,
+    cylinders: str = "",
+    valves: str = "",
 ) -> None:
-    """Walk through the procedure. `scenario` empty: on a real board; else on that simulated rig, in a job made for it if need be."""
+    """Walk through the procedure. `cylinders` and `valves`: what to measure, if not the job's cylinder and both.
+
+    `scenario` empty: on a real board; else on that simulated rig, in a job made for it if need be.
+    """
     from acquire.dashboard import launch
 
     if not scenario:
@@ -51,7 +57,8 @@ def run(
     simulated = None if rig is None else launch.Simulated(rig.name, rig.rig.seed, pace)
     look = launch.Look(light=light, bell=bell)
     folder = folder_of(job_path)
-    left = launch.live(job, folder, port, plan, f"lobetrace {version()}", look, simulated)
+    choice = _choice(cylinders, valves, job, plan)
+    left = launch.live(job, folder, port, plan, f"lobetrace {version()}", look, simulated, choice)
     where = say.quoted(folder)
     if left.step == DONE:
         say.person(f"All is measured and recorded in {where}. The sheet: lobetrace analyze {where}")
@@ -74,6 +81,15 @@ def _set_up(path: Path | None, *, light: bool) -> Path | None:
     if saved is None:
         say.person("Left without saving. Nothing was written.")
     return saved
+
+
+def _choice(cylinders: str, valves: str, job: Job, plan: Plan) -> Choice | None:
+    """What the options ask for; None if they do not. UsageError for a cylinder or a valve that there is not."""
+    if not cylinders and not valves:
+        return None
+    if unknown := [word for word in valves.replace(",", " ").split() if word not in ("intake", "exhaust")]:
+        raise UsageError(f"there is no valve {unknown[0]!r}", do="Choose intake, exhaust, or intake,exhaust")
+    return to_measure(f"{cylinders} {valves}", job.engine.firing_order, job.measure.cylinder, plan.valves)
 
 
 def _folder_for(scenario: Scenario, seed: int | None) -> Path:

@@ -15,13 +15,14 @@ from textual.app import App
 from textual.binding import Binding, BindingType
 from textual.screen import Screen
 
-from acquire.dashboard.ask import Chosen, Override, Redo
+from acquire.dashboard.ask import Chosen, Cylinders, Override, Redo, TimingMoved
 from acquire.dashboard.hung_up import hung_up
 from acquire.dashboard.keys import offered, to_redo
 from acquire.dashboard.main_screen import MainScreen
 from acquire.dashboard.picture import snapshot_of
 from acquire.dashboard.review import Review
 from acquire.dashboard.snapshot import Snapshot
+from acquire.procedure.answers import moved_by, to_measure
 from acquire.procedure.messages import NOTE, WARNING
 from acquire.procedure.workers import Workers
 from analysis.base.errors import LobetraceError
@@ -43,6 +44,8 @@ class Dashboard(App[None]):
         Binding("enter", "said", "Confirm"),
         Binding("o", "override", "Override"),
         Binding("r", "redo", "Redo"),
+        Binding("c", "cylinders", "Cylinders"),
+        Binding("m", "timing", "Moved"),
         Binding("space", "pause", "Pause"),
         Binding("v", "review", "View"),
         Binding("b", "bell_switch", "Bell"),
@@ -153,6 +156,30 @@ class Dashboard(App[None]):
                 self._person(lambda: self.station.redo(place))
 
         self.push_screen(Redo(to_redo(self.station)), chosen)
+
+    def action_cylinders(self) -> None:
+        """Ask what is to be measured."""
+        station = self.station
+        engine, own, valves = station.job.engine, station.job.measure.cylinder, station.session.plan.valves
+
+        def chosen(text: str | None) -> None:
+            if text:
+                self._person(lambda: station.choose(to_measure(text, engine.firing_order, own, valves)))
+
+        self.push_screen(Cylinders(engine.firing_order), chosen)
+
+    def action_timing(self) -> None:
+        """The timing set was moved: ask by how much, then sweep again what that has changed."""
+        station = self.station
+        correction = None if station.decision is None else station.decision.correction
+        if correction is None:
+            return
+
+        def chosen(text: str | None) -> None:
+            if text:
+                self._person(lambda: station.timing_moved(moved_by(correction, text)))
+
+        self.push_screen(TimingMoved(correction), chosen)
 
     def action_pause(self) -> None:
         """Hold the picture; recording goes on."""

@@ -12,38 +12,71 @@ from textual.screen import ModalScreen
 from textual.widgets import Input, OptionList, Static
 
 from acquire.procedure.session import Place
+from analysis.decision.correction import Correction
 
 Chosen: TypeAlias = Place | None
 
 
-class Override(ModalScreen[str | None]):
-    """Asks for the reason."""
+class Written(ModalScreen[str | None]):
+    """Asks a question that is answered on one line."""
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "leave", "Back")]
 
-    def __init__(self, title: str) -> None:
+    def __init__(self, question: str, placeholder: str = "", given: str = "") -> None:
         super().__init__()
-        self._title = title
+        self._question, self._placeholder, self._given = question, placeholder, given
 
     def compose(self) -> ComposeResult:
         """A sentence and a line to write on."""
         with Vertical(classes="question"):
-            yield Static(
-                f"Go on from {self._title!r} although the data do not show it? The reason is kept with the job.", markup=False
-            )
-            yield Input(placeholder="reason; Enter to continue, Escape to go back", select_on_focus=False)
+            yield Static(self._question, markup=False)
+            yield Input(self._given, placeholder=self._placeholder, select_on_focus=False)
 
     def on_mount(self) -> None:
         """Ready to write; the cursor stands still for whoever looks from afar."""
         self.query_one(Input).cursor_blink = False
 
     def on_input_submitted(self, event: Input.Submitted) -> None:
-        """The reason is written."""
+        """It is answered."""
         self.dismiss(event.value.strip() or None)
 
     def action_leave(self) -> None:
-        """Nothing is overridden."""
+        """Nothing is changed."""
         self.dismiss(None)
+
+
+class Override(Written):
+    """Asks for the reason."""
+
+    def __init__(self, title: str) -> None:
+        super().__init__(
+            f"Go on from {title!r} although the data do not show it? The reason is kept with the job.",
+            "reason; Enter to continue, Escape to go back",
+        )
+
+
+class Cylinders(Written):
+    """Asks what is to be measured."""
+
+    def __init__(self, firing_order: Sequence[int]) -> None:
+        order = ",".join(map(str, firing_order))
+        super().__init__(
+            f"Measure which cylinders? all, or some of {order}; add intake or exhaust for one valve only. They are swept in firing "
+            "order, with top dead center carried over.",
+            f"all   or {order}   or {firing_order[-1]} exhaust",
+        )
+
+
+class TimingMoved(Written):
+    """Asks by how much the timing set was moved; what the result asks for stands there already."""
+
+    def __init__(self, correction: Correction) -> None:
+        which = " and ".join(f"the {move.camshaft}" for move in correction.moves)
+        super().__init__(
+            f"By how many crank degrees was {which} advanced? Negative: retarded. What has changed is swept again, and held against "
+            "what is predicted from the sweeps so far.",
+            given=" ".join(f"{move.advance_deg:g}" for move in correction.moves),
+        )
 
 
 class Redo(ModalScreen[Chosen]):

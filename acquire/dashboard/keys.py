@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from acquire.procedure.session import Place, overridable, places
 from acquire.procedure.station import Station
-from acquire.procedure.steps import CAUTIONS, DONE, STEPS
+from acquire.procedure.steps import CAUTIONS, DONE, RESULT, STEPS
 
 
 def offered(station: Station, *, curve: bool) -> dict[str, bool]:
@@ -15,7 +15,22 @@ def offered(station: Station, *, curve: bool) -> dict[str, bool]:
         "override": overridable(station.session) and not played,
         "redo": bool(to_redo(station)) and not played,
         "review": curve,
+        "cylinders": may_choose(station),
+        "timing": asks_for_change(station),
     }
+
+
+def may_choose(station: Station) -> bool:
+    """Whether other cylinders may be chosen: at the beginning, at the end, and at a result that asks for no change before that."""
+    step = station.session.at.step
+    there = step in (CAUTIONS, DONE) or (step == RESULT and not asks_for_change(station))
+    return station.setup.guided and station.job.engine.cylinders > 1 and there
+
+
+def asks_for_change(station: Station) -> bool:
+    """Whether a result asks for the camshaft to be advanced or retarded."""
+    correction = None if station.decision is None else station.decision.correction
+    return station.setup.guided and correction is not None and correction.wanted
 
 
 def to_redo(station: Station) -> list[Place]:

@@ -17,7 +17,7 @@ from acquire.link.discovery import boards, only_port
 from acquire.link.outcomes import Outcome
 from acquire.link.reconnect import Connected, stream
 from acquire.link.transport import open_pipe
-from acquire.procedure.session import Place, Plan
+from acquire.procedure.session import Choice, Happened, Place, Plan
 from acquire.procedure.setup import Setup, setup_for
 from acquire.procedure.simulated_hand import SimulatedHand
 from acquire.procedure.station import Station
@@ -48,18 +48,30 @@ class Simulated:
     pace: float = 1.0
 
 
-def live(job: Job, folder: Path, port: str, plan: Plan, software: str, look: Look, simulated: Simulated | None = None) -> Place:
+def live(
+    job: Job,
+    folder: Path,
+    port: str,
+    plan: Plan,
+    software: str,
+    look: Look,
+    simulated: Simulated | None = None,
+    choice: Choice | None = None,
+) -> Place:
     """The guided procedure on the board at `port` (the job's if empty), or on a simulated one; where the person has left it.
 
-    Raises UsageError without a port or a terminal, LinkError if the simulator does not start.
+    `choice`: what is to be measured, if not what the plan or the procedure so far says. Raises UsageError without a port or a
+    terminal, LinkError if the simulator does not start.
     """
     _needs_terminal()
-    hand = SimulatedHand(simulated.scenario, simulated.seed, simulated.pace) if simulated else None
+    hand = SimulatedHand(job, simulated.scenario, simulated.seed, simulated.pace) if simulated else None
     try:
         url = hand.url if hand else port or job.rig.port or asyncio.run(only_port(job.rig.baud, str(folder)))
         setup = setup_for(job, folder, plan, software)
-        station = Station(replace(setup, asks=hand.asks) if hand else setup, time.monotonic)
+        station = Station(_with_hand(setup, hand) if hand else setup, time.monotonic)
         station.watch.where = url
+        if choice is not None:
+            station.choose(choice)
 
         def source() -> AsyncGenerator[Connected | Outcome, None]:
             opener = partial(open_pipe, dtr=job.rig.dtr, rts=job.rig.rts)
@@ -94,6 +106,18 @@ def _saved(folder: Path, job: Job) -> Path:
 
 async def _boards() -> list[tuple[str, str]]:
     return [(port, hello.board.name) for port, hello in await boards()]
+
+
+def _with_hand(setup: Setup, hand: SimulatedHand) -> Setup:
+    """A simulated hand does what is asked for, and has moved the timing set as often as the procedure says."""
+
+    def write(happened: Happened) -> None:
+        hand.moves(happened)
+        setup.write(happened)
+
+    for happened in setup.written:
+        hand.moves(happened)
+    return replace(setup, asks=hand.asks, write=write)
 
 
 def play(job: Job, capture: Capture, found_by: list[Capture], speed: float, look: Look) -> None:

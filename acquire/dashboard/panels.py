@@ -33,7 +33,7 @@ def head(picture: Snapshot, width: int) -> list[Line]:
     """Where we are in the procedure, and on what engine."""
     where = "Replay" if picture.played else f"{picture.number}/{picture.of}"
     left = f" {where}  {picture.place.title} "
-    engine = f" {shown(picture.job.engine.name) or 'engine without a name'}, cylinder {picture.job.measure.cylinder} "
+    engine = f" {shown(picture.job.engine.name) or 'engine without a name'}, cylinder {picture.cylinder} "
     room = width - len(left)
     right = engine if len(engine) <= room else ""
     return [((left + " " * max(0, room - len(right)) + right, "title"),)]
@@ -108,11 +108,12 @@ def _need(asked: Asked) -> str:
 
 
 def do(picture: Snapshot, width: int, *, short: bool = False) -> list[Line]:
-    """What a person does now; `short`, on one line: the first thing, and once that has been said to be done, the next."""
+    """What a person does now; `short`, only the first thing, and once that has been said to be done, the next."""
     what = _PLAYED if picture.played else picture.place.do
-    lines = [line for text in what for line in wrapped(text, width, "plain")]
-    first = int(len(lines) > 1 and any(asked.said and asked.met for asked in picture.needs))
-    return lines[first : first + 1] if short else lines
+    if short:
+        first = int(len(what) > 1 and any(asked.said and asked.met for asked in picture.needs))
+        what = what[first : first + 1]
+    return [line for text in what for line in wrapped(text, width, "plain")]
 
 
 def link(state: LinkState, width: int, *, paused: bool = False) -> list[Line]:
@@ -161,7 +162,7 @@ def panel(picture: Snapshot, width: int) -> list[Line]:
     """The large panel of a step that has no curve."""
     step = picture.place.step
     if step == CAUTIONS:
-        return _cautions(picture.goes_on, width)
+        return _cautions(picture, width)
     lines: list[Line] = [()] + [need_line(asked) for asked in picture.needs]
     if step == RIG:
         lines += _rig(picture, width)
@@ -182,13 +183,16 @@ def panel(picture: Snapshot, width: int) -> list[Line]:
     return lines
 
 
-def _cautions(goes_on: str, width: int) -> list[Line]:
+def _cautions(picture: Snapshot, width: int) -> list[Line]:
     lines: list[Line] = []
     for text in cautions("stop"):
         parts = textwrap.wrap(text, width - 5)
         lines += [((" ! " if k == 0 else "   ", "warn"), (part, "plain")) for k, part in enumerate(parts)]
-    then = f" It continues where it was left: {goes_on}." if goes_on else ""
-    return [*lines, (), *wrapped(f"Press Enter once you have read them.{then}", width, "strong")]
+    then = f" It continues where it was left: {picture.goes_on}." if picture.goes_on else ""
+    lines += [(), *wrapped(f"Press Enter once you have read them.{then}", width, "strong")]
+    if picture.job.engine.cylinders > 1:
+        lines += wrapped(f"To be measured: {picture.to_measure}. Press c to choose others.", width, "plain")
+    return lines
 
 
 def _rig(picture: Snapshot, width: int) -> list[Line]:

@@ -9,12 +9,13 @@ import numpy as np
 
 from acquire.dashboard.snapshot import Asked, Curve, Snapshot
 from acquire.procedure.recorded_step import RecordedStep
-from acquire.procedure.session import MET, Happened, after, is_met, needs, places
+from acquire.procedure.session import MET, Happened, Place, after, is_met, needs, places
 from acquire.procedure.station import Station
-from acquire.procedure.steps import CAUTIONS, RESULT, SAID, SWEEP, ZERO
+from acquire.procedure.steps import CAUTIONS, RESULT, SAID, STOP, SWEEP, TRAVEL, ZERO
 from analysis.job import DurationSpec, Job
 from analysis.live.profile import BASE_CIRCLE_DEG, Trace
 from analysis.lobe.rocker import at_indicator
+from analysis.report.sentences import listed
 
 # About where lobes peak (common practice): to tell overlap TDC from firing TDC before there is a result.
 _PEAKS: Final = {"intake": 107.0, "exhaust": -110.0, "unknown": 107.0}
@@ -35,12 +36,15 @@ def snapshot_of(station: Station) -> Snapshot:
     link = station.watch.state()
     picture = Snapshot(
         job=job,
-        place=session.at,
+        place=_shown_at(station),
         number=order.index(session.at) + 1 if session.at in order else 1,
         of=len(order),
         needs=asked,
         result=station.result if session.at.step == RESULT or station.live is None else station.live.result or station.result,
         decision=station.decision,
+        again=station.again,
+        cylinder=session.at.cylinder or job.measure.cylinder,
+        to_measure=_to_measure(station),
         tdc=None if station.live is None else station.live.tdc,
         waiting_for="" if station.live is None else station.live.why,
         goes_on=after(session, Happened(MET, session.at)).at.title if session.at.step == CAUTIONS and session.done else "",
@@ -51,6 +55,22 @@ def snapshot_of(station: Station) -> Snapshot:
         fits=station.fits,
     )
     return picture if recording is None else _with_data(picture, station, recording)
+
+
+def _shown_at(station: Station) -> Place:
+    """The place in hand; where several cylinders are measured, the steps that find TDC say on which."""
+    session = station.session
+    if session.plan.cylinders and session.at.step in (STOP, TRAVEL):
+        return session.at._replace(cylinder=station.job.measure.cylinder)
+    return session.at
+
+
+def _to_measure(station: Station) -> str:
+    """ "cylinder 1, intake and exhaust"."""
+    plan = station.session.plan
+    cylinders = plan.cylinders or (station.job.measure.cylinder,)
+    valves = ("intake", "exhaust") if plan.valves == ("both",) else plan.valves
+    return f"cylinder{'s' * (len(cylinders) > 1)} {listed(cylinders)}, {' and '.join(valves)}"
 
 
 def _with_data(picture: Snapshot, station: Station, recording: RecordedStep) -> Snapshot:

@@ -8,6 +8,7 @@ from acquire.procedure.link_state import LinkState
 from acquire.procedure.messages import Message
 from acquire.procedure.session import Place
 from analysis.decision.decide import Decision
+from analysis.decision.recheck import Again
 from analysis.job import Job
 from analysis.live.contacts import Contacts
 from analysis.live.partial import Passed
@@ -49,7 +50,7 @@ class Snapshot:
 
     `cursor`: crank degrees from overlap TDC in [-360, 360), None if that is not known. `way` as of `analysis.live.direction.Crank`.
     `armed`: the recording waits for the first turn. `back_up`: readings do not count since the crank was turned back; `to_go_deg`
-    until they do again.
+    until they do again. `cylinder`: the one in hand; `to_measure`: all of the plan and their valves in words.
     """
 
     job: Job
@@ -72,6 +73,9 @@ class Snapshot:
     tdc: TdcFound | None = None
     result: Measurement | None = None
     decision: Decision | None = None
+    again: tuple[Again, ...] = ()
+    cylinder: int = 1
+    to_measure: str = ""
     waiting_for: str = ""
     goes_on: str = ""  # at the cautions of a job that was begun before: the title of where it goes on
     link: LinkState = field(default_factory=LinkState)

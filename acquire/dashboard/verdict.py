@@ -17,7 +17,10 @@ from analysis.job import DurationSpec, Job, LobeSpec
 from analysis.live.partial import Passed
 from analysis.lobe.result import Lobe, same_lift
 from analysis.report.in_doubt import of_event
+from analysis.report.lobes import lobe_table, lobes_of
+from analysis.report.recheck_table import recheck_table
 
+_ONCE_MOVED: Final = "Timing set moved? Press m: only what that has changed is swept again, beside what was predicted."
 _LEAST_WIDE: Final = 100  # columns from which on there is room for words
 
 
@@ -108,6 +111,10 @@ def verdict(picture: Snapshot, width: int) -> list[Line]:
     lines: list[Line] = []
     if picture.decision is not None:
         lines += decided(picture.decision, valve, width)
+        if picture.decision.correction is not None and picture.decision.correction.wanted and not picture.played:
+            lines += wrapped(_ONCE_MOVED, width, "strong")
+        lines += _several(picture)
+        lines += _again(picture, valve, width)
     else:
         lines += wrapped(picture.waiting_for or "The verdict is being worked out.", width, "dim")
     for overridden in picture.overrides:
@@ -122,6 +129,27 @@ def verdict(picture: Snapshot, width: int) -> list[Line]:
     for text in cautioned(result.findings, valve):
         lines += wrapped(f"! {text}", width, "warn")
     return lines
+
+
+def _several(picture: Snapshot) -> list[Line]:
+    """At the end of several cylinders the table of all lobes."""
+    decision = picture.decision
+    if decision is None or picture.place.step != DONE or not decision.others:
+        return []
+    rows = lobes_of(decision)
+    words = [(f" {line}".rstrip(), "plain") for line in lobe_table(decision.job, rows, one_sign)]
+    return [(), ((words[0][0], "strong"),), *((word,) for word in words[1:])]
+
+
+def _again(picture: Snapshot, valve: str, width: int) -> list[Line]:
+    """After the timing set was moved: measured beside predicted."""
+    shown = [each for each in picture.again if valve in ("", "both") or each.name.startswith(valve)]
+    if not shown:
+        return []
+    agree = sum(each.verdict == "within" for each in shown)
+    said = f"After the timing set was moved: {agree} of {len(shown)} numbers are as predicted; * marks the others."
+    table = recheck_table(shown)
+    return [(), *wrapped(said, width, "good" if agree == len(shown) else "warn"), *(plain(f" {line}") for line in table)]
 
 
 def _lobe(picture: Snapshot, lobe: Lobe, width: int) -> list[Line]:

@@ -21,7 +21,7 @@ def header_for(setup: Setup, place: Place, board: Board, link: str) -> Header:
     return Header(
         board=board,
         step=STEPS[place.step].record or "sweep",
-        cylinder=setup.job.measure.cylinder,
+        cylinder=place.cylinder or setup.job.measure.cylinder,
         channels=_channels(place, place.valve or setup.plan.valves[0], len(board.steps_mm)),
         link=link,
         software=setup.software,

@@ -36,7 +36,7 @@ class LocatedTdc:
     def __init__(self, job: Job, found_by: Iterable[Capture]) -> None:
         self.found_by = tuple(found_by)
         self._job = job
-        self._seen = ("", 0.0)  # link and count: holds while the link does
+        self._seen = ("", 0, 0.0)  # link, cylinder and count: holds while the link does
 
     def found(self, capture: Capture) -> None:
         """TDC was found by a capture: it takes the place of the one of its kind."""
@@ -56,8 +56,8 @@ class LocatedTdc:
         """TDC as a count of what is being taken; None while it is not known, and then `recording.tdc_why` says why."""
         if not self.found_by and self._job.rig.tdc_count is None:
             return None
-        link = recording.header.link
+        link, cylinder = recording.header.link, recording.header.cylinder
         known = recording.tdc(self._job, self.found_by)
         if known is not None:
-            self._seen = (link, known[0].value)
-        return self._seen[1] if self._seen[0] == link else None
+            self._seen = (link, cylinder, known[0].value)
+        return self._seen[2] if self._seen[:2] == (link, cylinder) else None

@@ -29,7 +29,11 @@ def read_session(folder: Path) -> tuple[Happened, ...]:
     for line in text.splitlines():
         try:
             row = json.loads(line)
-            found.append(Happened(str(row["what"]), Place(str(row["step"]), str(row["valve"])), str(row["reason"])))
+            found.append(
+                Happened(
+                    str(row["what"]), Place(str(row["step"]), str(row["valve"]), int(row.get("cylinder", 0))), str(row["reason"])
+                )
+            )
         except (ValueError, TypeError, KeyError):
             continue
     return tuple(found)
@@ -38,7 +42,16 @@ def read_session(folder: Path) -> tuple[Happened, ...]:
 def write_session(folder: Path, happened: Happened, at: str) -> None:
     """Add what happened `at` (date and time, ISO 8601), and bring it to the disk. CaptureError if that cannot be done."""
     file = folder / FILE_NAME
-    row = {"at": at, "what": happened.what, "step": happened.place.step, "valve": happened.place.valve, "reason": happened.reason}
+    place = happened.place
+    row: dict[str, object] = {
+        "at": at,
+        "what": happened.what,
+        "step": place.step,
+        "valve": place.valve,
+        "reason": happened.reason,
+    }
+    if place.cylinder:
+        row["cylinder"] = place.cylinder
     try:
         before = _read(file) if file.exists() else b""
         cut = before != b"" and not before.endswith(b"\n")  # a power loss left half a line: the next begins on its own

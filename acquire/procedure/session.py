@@ -10,6 +10,7 @@ stop taken out, result read. A person can also override a need, with a reason, w
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Final, NamedTuple
@@ -20,36 +21,54 @@ from analysis.base.errors import UsageError
 Facts = Mapping[str, float]
 
 # What can happen.
-MET, OVERRIDDEN, REDONE, TDC_LOST = "met", "overridden", "redone", "tdc lost"
+MET, OVERRIDDEN, REDONE, TDC_LOST, CHOSEN, MOVED = "met", "overridden", "redone", "tdc lost", "chosen", "timing set moved"
 
 
 @dataclass(frozen=True)
 class Plan:
-    """How this job is gone through. `tdc`: "stop", "travel" or "given"; `valves`: in order, each "intake", "exhaust" or "both"."""
+    """How this job is gone through. `tdc`: "stop", "travel" or "given"; `valves`: in order, each "intake", "exhaust" or "both".
+
+    `cylinders`: in order, each with all its valves before the next; empty: the job's own, whose places have no number.
+    """
 
     tdc: str = "stop"
     valves: tuple[str, ...] = ("intake", "exhaust")
+    cylinders: tuple[int, ...] = ()
+
+    @property
+    def swept(self) -> tuple[tuple[str, int], ...]:
+        """Every valve and cylinder to sweep, in order."""
+        return tuple((valve, cylinder) for cylinder in self.cylinders or (0,) for valve in self.valves)
 
 
 class Place(NamedTuple):
-    """A step, and the valve it is done for (empty if for none)."""
+    """A step, the valve it is done for (empty if for none) and the cylinder (0: the job's own)."""
 
     step: str
     valve: str = ""
+    cylinder: int = 0
 
     @property
     def title(self) -> str:
         """The step's title with the valve's name."""
-        return STEPS[self.step].title.format(valve=_spoken(self.valve))
+        return STEPS[self.step].title.format(**self._names)
 
     @property
     def do(self) -> tuple[str, ...]:
         """What a person does, line by line."""
-        return tuple(line.format(valve=_spoken(self.valve)) for line in STEPS[self.step].do)
+        return tuple(line.format(**self._names) for line in STEPS[self.step].do)
+
+    @property
+    def _names(self) -> dict[str, str]:
+        of = f" of cylinder {self.cylinder}" if self.cylinder else ""
+        return {"valve": _spoken(self.valve), "of": of, "on": of.replace("of", "in", 1)}
 
 
 class Happened(NamedTuple):
-    """Something that moved the session, as it is written down. `place`: where it was; for REDONE, where it goes."""
+    """Something that moved the session, as it is written down. `place`: where it was; for REDONE, where it goes.
+
+    `reason` of CHOSEN says what is to be measured (`Choice`), of MOVED by how much the timing set was moved (`Moved`).
+    """
 
     what: str
     place: Place
@@ -59,14 +78,63 @@ class Happened(NamedTuple):
 START: Final = Place(CAUTIONS)
 
 
+class Choice(NamedTuple):
+    """What is to be measured, as a session keeps it: cylinders in firing order, valves, and the job's own cylinder."""
+
+    cylinders: tuple[int, ...]
+    valves: tuple[str, ...]
+    own: int
+
+    def __str__(self) -> str:
+        return json.dumps(self._asdict())
+
+    @classmethod
+    def read(cls, text: str) -> Choice:
+        """Of what `str` made. UsageError if it is something else."""
+        try:
+            row = json.loads(text)
+            read = cls(tuple(map(int, row["cylinders"])), tuple(map(str, row["valves"])), int(row["own"]))
+        except (ValueError, TypeError, KeyError):
+            read = cls((), (), 0)
+        if not read.cylinders or not read.valves or not set(read.valves) <= {"intake", "exhaust", "both"}:
+            raise UsageError(f"{text!r} does not say what to measure", do="Choose the cylinders again")
+        return read
+
+
+class Moved(NamedTuple):
+    """By how many crank degrees the lobes of each valve were advanced, and the mark of the timing set they stand at (None: not
+    known).
+    """
+
+    advanced_deg: Mapping[str, float]
+    position_deg: float | None = None
+
+    def __str__(self) -> str:
+        return json.dumps({"advanced_deg": dict(self.advanced_deg), "position_deg": self.position_deg})
+
+    @classmethod
+    def read(cls, text: str) -> Moved:
+        """Of what `str` made. UsageError if it is something else."""
+        try:
+            row = json.loads(text)
+            position = row["position_deg"]
+            advanced = {str(valve): float(deg) for valve, deg in row["advanced_deg"].items()}
+            return cls(advanced, None if position is None else float(position))
+        except (ValueError, TypeError, KeyError, AttributeError):
+            raise UsageError(f"{text!r} does not say how far the timing set was moved", do="Say it again") from None
+
+
 @dataclass(frozen=True)
 class Session:
-    """Where a job stands: its plan, the place in hand, the places that are done, and those overridden, with reasons."""
+    """Where a job stands: its plan, the place in hand, the places that are done, those overridden, with reasons, and how the timing
+    set was moved last.
+    """
 
     plan: Plan
     at: Place = START
     done: frozenset[Place] = frozenset()
     overrides: tuple[Happened, ...] = ()
+    moved: Moved | None = None
 
 
 class Row(NamedTuple):
@@ -87,7 +155,7 @@ def _tdc_by(way: str) -> Callable[[Session], bool]:
 
 
 def _more(session: Session) -> bool:
-    return session.at.valve != session.plan.valves[-1]
+    return (session.at.valve, session.at.cylinder) != session.plan.swept[-1]
 
 
 def _last(session: Session) -> bool:
@@ -99,15 +167,16 @@ def _to(step: str) -> Callable[[Session], Place]:
 
 
 def _same_valve(step: str) -> Callable[[Session], Place]:
-    return lambda session: Place(step, session.at.valve)
+    return lambda session: session.at._replace(step=step)
 
 
 def _first_valve(session: Session) -> Place:
-    return Place(ZERO, session.plan.valves[0])
+    return Place(ZERO, *session.plan.swept[0])
 
 
 def _next_valve(session: Session) -> Place:
-    return Place(ZERO, session.plan.valves[session.plan.valves.index(session.at.valve) + 1])
+    order = session.plan.swept
+    return Place(ZERO, *order[order.index((session.at.valve, session.at.cylinder)) + 1])
 
 
 ROWS: Final[tuple[Row, ...]] = (
@@ -181,6 +250,10 @@ def after(session: Session, happened: Happened) -> Session:
     """The session after what happened. UsageError if the tables know no way from there."""
     if happened.what == REDONE:
         return _anew(session, happened.place)
+    if happened.what == CHOSEN:
+        return _chosen(session, Choice.read(happened.reason))
+    if happened.what == MOVED:
+        return _moved(session, Moved.read(happened.reason))
     if happened.what == TDC_LOST:
         back = _anew(session, _leads_to(session, TDC_LOST))
         return replace(back, at=START) if session.at == START else back  # whoever comes back reads the cautions first
@@ -215,9 +288,43 @@ def _leads_to(session: Session, what: str) -> Place:
 
 def _anew(session: Session, place: Place) -> Session:
     """At a place once more: it and what was built on it are not done."""
-    undone = {place, *(Place(step, place.valve) for step in UNDOES.get(place.step, ()))}
-    overrides = tuple(overridden for overridden in session.overrides if overridden.place not in undone)
-    return replace(session, at=place, done=session.done - undone, overrides=overrides)
+    undone = {place, *(place._replace(step=step) for step in UNDOES.get(place.step, ()))}
+    return replace(_without(session, undone), at=place)
+
+
+def _without(session: Session, undone: Iterable[Place]) -> Session:
+    """Some places are not done any more."""
+    gone = frozenset(undone)
+    overrides = tuple(overridden for overridden in session.overrides if overridden.place not in gone)
+    return replace(session, done=session.done - gone, overrides=overrides)
+
+
+def _chosen(session: Session, choice: Choice) -> Session:
+    """With another plan. What is done stays done; a place that the plan has no more leads to the first that is not done."""
+
+    def numbered(place: Place) -> Place:
+        return place._replace(cylinder=place.cylinder or choice.own) if place.valve else place
+
+    overrides = tuple(each._replace(place=numbered(each.place)) for each in session.overrides)
+    plan = replace(session.plan, cylinders=choice.cylinders, valves=choice.valves)
+    done = frozenset(map(numbered, session.done))
+    chosen = replace(session, plan=plan, at=numbered(session.at), done=done, overrides=overrides)
+    stays = chosen.at.step != DONE and chosen.at in places(plan) and chosen.at not in done
+    return chosen if stays else _to_first(chosen)
+
+
+def _moved(session: Session, moved: Moved) -> Session:
+    """Every sweep of a camshaft that was moved is to be done again. TDC and the rig check hold: the crank and its encoder were left
+    alone.
+    """
+    hit = {valve for valve, deg in moved.advanced_deg.items() if deg} | {"both"}
+    undone = {place for place in (*session.done, session.at) if place.valve in hit}
+    return _to_first(replace(_without(session, undone), moved=moved))
+
+
+def _to_first(session: Session) -> Session:
+    """At the first place that is not done."""
+    return replace(session, at=next(place for place in places(session.plan) if place not in session.done))
 
 
 def _spoken(valve: str) -> str:

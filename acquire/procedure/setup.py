@@ -9,7 +9,7 @@ from datetime import datetime
 from pathlib import Path
 
 from acquire.procedure.saved_session import read_session, write_session
-from acquire.procedure.session import MET, Happened, Place, Plan, Session, taken_up
+from acquire.procedure.session import CHOSEN, MET, Happened, Place, Plan, Session, taken_up
 from acquire.procedure.steps import RIG, STOP, SWEEP, TRAVEL
 from analysis.base.errors import LobetraceError
 from analysis.base.samples import Capture, Header
@@ -86,7 +86,10 @@ def begun(setup: Setup) -> Session:
         return Session(setup.plan, at=setup.alone)
     if setup.replayed is not None:
         return Session(setup.plan, at=_played_at(setup.replayed))
-    return taken_up(setup.plan, setup.written)
+    session = taken_up(setup.plan, setup.written)
+    if set(session.plan.cylinders) <= set(setup.job.engine.firing_order):
+        return session
+    return taken_up(setup.plan, [each for each in setup.written if each.what != CHOSEN])  # job.toml was changed since
 
 
 def direction_of_rotation(setup: Setup) -> int | None:

@@ -6,8 +6,9 @@ Frames go to the recorder first. What the data show moves the session on (`look`
 from __future__ import annotations
 
 import uuid
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Sequence, Set
 from contextlib import suppress
+from pathlib import Path
 
 from acquire.link.outcomes import Batch, Broken, Ended, Idle, Outcome
 from acquire.link.reconnect import Connected
@@ -17,15 +18,32 @@ from acquire.procedure.link_state import LinkWatch
 from acquire.procedure.located_tdc import LocatedTdc
 from acquire.procedure.messages import ERROR, NOTE, WARNING, MessageLog
 from acquire.procedure.recorded_step import RESTED_US, RecordedStep
-from acquire.procedure.session import REDONE, TDC_LOST, Facts, Happened, Place, after, looked_at, override, places, redo
+from acquire.procedure.session import (
+    CHOSEN,
+    MOVED,
+    REDONE,
+    TDC_LOST,
+    Choice,
+    Facts,
+    Happened,
+    Moved,
+    Place,
+    after,
+    looked_at,
+    override,
+    places,
+    redo,
+)
 from acquire.procedure.setup import Setup, begun, direction_of_rotation
 from acquire.procedure.steps import RIG, SAID, STEPS, STOP, SWEEP, TRAVEL, ZERO
 from acquire.record.recorder import Recorder
 from acquire.wire import Event, Hello
 from analysis.base.errors import CaptureError, LobetraceError
 from analysis.base.samples import Board
+from analysis.capture import header_of
 from analysis.decision.decide import Decision
-from analysis.job.folder import UNFINISHED, put_aside
+from analysis.decision.recheck import Again
+from analysis.job.folder import UNFINISHED, captures_of, keep_as_before, put_aside
 from analysis.live.partial import LiveResult
 from analysis.lobe.result import Measurement
 
@@ -44,6 +62,7 @@ class Station:
         self.live: LiveResult | None = None
         self.result: Measurement | None = None
         self.decision: Decision | None = None  # of everything recorded, in the result steps
+        self.again: tuple[Again, ...] = ()  # the same beside what was predicted, after the timing set was moved
         self.fits = 0
         self.ended = 0  # how often a step came to its end: the bell
         self.reconnects = 0  # how often a board was greeted after the first time
@@ -146,6 +165,23 @@ class Station:
         """Do a step again. UsageError if it was not reached."""
         self._moved(redo(self.session, place))
 
+    def choose(self, choice: Choice) -> None:
+        """Measure these cylinders and valves; nothing where that is the plan already."""
+        plan = self.session.plan
+        if (plan.cylinders or (choice.own,), plan.valves) != (choice.cylinders, choice.valves):
+            self._moved(Happened(CHOSEN, self.session.at, str(choice)))
+
+    def timing_moved(self, moved: Moved) -> None:
+        """The timing set was moved: what stands on the camshafts that were moved is swept again, and the sweeps from before are kept
+        apart. CaptureError if they cannot be.
+        """
+        if self.setup.folder is not None:
+            valves = {valve for valve, deg in moved.advanced_deg.items() if deg}
+            keep_as_before(self.setup.folder, [path for path in captures_of(self.setup.folder) if _shows(path, valves)])
+        self._moved(Happened(MOVED, self.session.at, str(moved)))
+        if moved.position_deg is not None:
+            self.say(WARNING, f"Write it down too: position_deg = {moved.position_deg:g} in [timing_set] of job.toml.")
+
     def say(self, kind: str, text: str) -> None:
         """A message."""
         self.messages.say(kind, text)
@@ -202,7 +238,7 @@ class Station:
         if step.record and set_up and self.setup.folder is not None:
             recorder = Recorder.in_folder(self.setup.folder / "captures", header)
         self.recording = RecordedStep(self.job, header, self.forward, recorder, waits=not alone, rested=rested)
-        self._place_recorded = Place(SWEEP, place.valve) if step.record == "sweep" else place
+        self._place_recorded = place._replace(step=SWEEP) if step.record == "sweep" else place
         self.setup.asks(place, self.said)
 
     def close(self) -> None:
@@ -246,17 +282,31 @@ class Station:
 
     def _moved(self, happened: Happened) -> None:
         before, said = self.session, self.said
+        shown = self.decision, self.again
         self.session = after(before, happened)
-        self.said, self.decision = False, None
+        self.said, self.decision, self.again = False, None, ()
         try:
             self.setup.write(happened)
         except CaptureError as error:
             self.failed("session", error)
         at = self.session.at
-        if STEPS[at.step].keeps and said and before.at == Place(ZERO, at.valve) and happened.what != REDONE:
+        if happened.what == CHOSEN and at.step == before.at.step and at.valve == before.at.valve:
+            self.said, (self.decision, self.again) = said, shown  # the step in hand goes on
+            self._place_recorded = at._replace(step=self._place_recorded.step)
+            return
+        if STEPS[at.step].keeps and said and before.at == at._replace(step=ZERO) and happened.what != REDONE:
             return  # the recording goes on
         self.begin()
 
     def _mark(self, text: str) -> None:
         if self.recording is not None and self.recording.recorder is not None:
             self.recording.recorder.mark(text)
+
+
+def _shows(path: Path, valves: Set[str]) -> bool:
+    """Whether a capture is a sweep of one of some valves."""
+    try:
+        header = header_of(path)
+    except LobetraceError:  # what cannot be read shows nothing
+        return False
+    return header.step == "sweep" and not valves.isdisjoint(header.channels)

@@ -31,7 +31,8 @@ class Need:
 class Step:
     """`record`: what kind of capture is made meanwhile ("stop", "travel", "sweep"; empty: none). `of_valve`: once for each valve.
 
-    `keeps`: the step before it has begun the same capture. `{valve}` in texts stands for the valve.
+    `keeps`: the step before it has begun the same capture. `{valve}` in texts stands for the valve, `{of}` and `{on}`
+    for " of cylinder 3" and " in cylinder 3", or nothing where there is only one.
     """
 
     name: str
@@ -76,7 +77,7 @@ STEPS: Final[Mapping[str, Step]] = {
             STOP,
             "Top dead center by piston stop",
             (
-                "Fit the stop and confirm. Turn slowly, no force, until the piston touches it,",
+                "Fit the stop{on} and confirm. Turn slowly, no force, until the piston touches it,",
                 "then turn the other way until it touches again. Contacts are counted for you.",
             ),
             (
@@ -91,7 +92,7 @@ STEPS: Final[Mapping[str, Step]] = {
             TRAVEL,
             "Top dead center by piston travel",
             (
-                "Set the indicator on the piston, along the bore; confirm. Turn forward over",
+                "Set the indicator on the piston{on}, along the bore; confirm. Turn forward over",
                 "the top from 40 degrees before to 40 after, back past the start, and repeat.",
             ),
             (
@@ -112,9 +113,9 @@ STEPS: Final[Mapping[str, Step]] = {
         ),
         Step(
             ZERO,
-            "Zero on the base circle, {valve}",
+            "Zero on the base circle, {valve}{of}",
             (
-                "Set the indicator on the {valve} valve, in line and preloaded; confirm.",
+                "Set the indicator on the {valve} valve{of}, in line and preloaded; confirm.",
                 "Then leave it alone. Turn forward until the base circle is found.",
             ),
             (
@@ -126,7 +127,7 @@ STEPS: Final[Mapping[str, Step]] = {
         ),
         Step(
             SWEEP,
-            "Sweep, {valve}",
+            "Sweep, {valve}{of}",
             (
                 "Keep turning in the direction of rotation. Pauses between pulls are fine.",
                 "Gone too far? Back up well past the mark, then forward to take up the slack.",
@@ -142,7 +143,7 @@ STEPS: Final[Mapping[str, Step]] = {
         ),
         Step(
             RESULT,
-            "Result, {valve}",
+            "Result, {valve}{of}",
             ("Compare with the specification. Enter: continue. r: repeat a step.",),
             (Need(SAID, "result read"),),
             of_valve=True,

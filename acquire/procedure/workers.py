@@ -4,26 +4,43 @@ from __future__ import annotations
 
 import asyncio
 import time
-from collections.abc import AsyncGenerator, Callable
+from collections.abc import AsyncGenerator, Callable, Sequence
 from contextlib import aclosing
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import Final, TypeAlias
 
 from acquire.link.outcomes import Outcome
 from acquire.link.reconnect import Connected
+from acquire.procedure.messages import WARNING
 from acquire.procedure.recorded_step import RecordedStep
-from acquire.procedure.session import Place
+from acquire.procedure.session import Moved, Place, Session
 from acquire.procedure.station import Station
 from acquire.procedure.steps import DONE, RESULT, STOP, SWEEP, TRAVEL, ZERO
 from analysis.base.errors import CaptureError, DataError
+from analysis.base.samples import Capture
 from analysis.capture import load
+from analysis.decision.cylinders import measure_cylinder, swept_cylinders
 from analysis.decision.decide import Decision, decide
-from analysis.job.folder import captures_of
+from analysis.decision.recheck import Again, recheck
+from analysis.job import Job
+from analysis.job.folder import captures_before, captures_of
 from analysis.live.partial import LiveResult, result_so_far, tdc_so_far
 
 Source: TypeAlias = Callable[[], AsyncGenerator[Connected | Outcome, None]]
-Work: TypeAlias = Callable[[], LiveResult | Decision]
+
+
+@dataclass(frozen=True)
+class Whole:
+    """What everything recorded comes to, and beside what was predicted if the timing set was moved."""
+
+    decision: Decision
+    again: tuple[Again, ...] = ()
+    why: str = ""
+
+
+Work: TypeAlias = Callable[[], LiveResult | Whole]
 
 IDLE_S: Final = 0.25  # the recorder wants to be called so often
 _SHARE: Final = 14.0  # a result that took a second is followed by so many seconds without: at most a fifteenth of one core
@@ -72,10 +89,12 @@ class Workers:
         if (work := self._wanted()) is not None:
             self._found(work(), recording)
 
-    def _found(self, found: LiveResult | Decision, recording: RecordedStep | None) -> None:
+    def _found(self, found: LiveResult | Whole, recording: RecordedStep | None) -> None:
         station = self.station
-        if isinstance(found, Decision):
-            station.decision, station.result = found, found.measured
+        if isinstance(found, Whole):
+            station.decision, station.result, station.again = found.decision, found.decision.measured, found.again
+            if found.why:
+                station.say(WARNING, f"There is no re-check: {found.why}")
             self.settled_at = station.session.at
         elif station.recording is recording:
             station.live = found
@@ -89,7 +108,7 @@ class Workers:
             if wanted == self._worked_for or station.setup.folder is None:
                 return None
             self._worked_for = wanted
-            return partial(_of_job, station, station.setup.folder)
+            return partial(_of_job, station, station.setup.folder, station.session)
         self._worked_for = None
         recording = station.recording
         if recording is None or step not in (STOP, TRAVEL, ZERO, SWEEP):
@@ -105,15 +124,42 @@ class Workers:
         return partial(result_so_far, station.job, station.located.found_by, recording.capture())
 
 
-def _of_job(station: Station, folder: Path) -> LiveResult | Decision:
-    """What everything recorded comes to; if old captures stand in the way, of what the procedure took last."""
+def _of_job(station: Station, folder: Path, session: Session) -> LiveResult | Whole:
+    """What everything recorded comes to, of several cylinders that in hand, and at the end all of them; if old captures stand in the
+    way, of what the procedure took last.
+    """
+    job = _as_it_stands(station.job, session.moved)
     captures = [load(path) for path in captures_of(folder)]
+    if session.at.cylinder:
+        captures = [c for c in captures if c.header.step != "sweep" or c.header.cylinder == session.at.cylinder]
     try:
-        return decide(station.job, captures)
+        return _whole(job, captures, folder, session.moved)
     except DataError as error:
         why = str(error)
     sweeps = [c for c in captures if c.header.step == "sweep"][-1:]
     try:
-        return decide(station.job, [*station.located.found_by, *sweeps])
+        return _whole(job, [*station.located.found_by, *sweeps], folder, session.moved)
     except DataError:
         return LiveResult({}, None, why)
+
+
+def _as_it_stands(job: Job, moved: Moved | None) -> Job:
+    """The job with the timing set at the mark to which it was moved."""
+    if moved is None or moved.position_deg is None:
+        return job
+    return job.model_copy(update={"timing_set": job.timing_set.model_copy(update={"position_deg": moved.position_deg})})
+
+
+def _whole(job: Job, captures: Sequence[Capture], folder: Path, moved: Moved | None) -> Whole:
+    """The decision, and the re-check of its first cylinder: the sweeps from before it, by the same TDC."""
+    decision = decide(job, captures)
+    before = [load(path) for path in captures_before(folder)] if moved else []
+    cylinder = decision.job.measure.cylinder
+    if moved is None or cylinder not in swept_cylinders(job, before):
+        return Whole(decision)
+    finders = [c for c in captures if c.header.step != "sweep"]
+    try:
+        measured = measure_cylinder(job, [*finders, *before], cylinder)
+        return Whole(decision, recheck(measured, decision.measured, moved.advanced_deg))
+    except DataError as error:
+        return Whole(decision, why=str(error))

@@ -222,10 +222,13 @@ class Recorder:
 
 
 def next_path(folder: Path, header: Header) -> Path:
-    """The next free name in `folder`, as "03-sweep-intake.csv": a number above all that are there, the step, what was measured."""
+    """The next free name in `folder`, as "03-sweep-intake.csv": a number above all that are there, the step, what was measured; of
+    another cylinder than the first, "05-sweep-intake-cylinder-3.csv".
+    """
     taken = [int(found[1]) for path in folder.iterdir() if (found := _NUMBERED.fullmatch(path.name))]
     stood_on = [channel for channel in header.channels if channel != "unknown"]
-    return folder / f"{max(taken, default=0) + 1:02d}-{'-'.join([header.step, *stood_on])}.csv"
+    of = [] if header.cylinder == 1 else [f"cylinder-{header.cylinder}"]
+    return folder / f"{max(taken, default=0) + 1:02d}-{'-'.join([header.step, *stood_on, *of])}.csv"
 
 
 def _create(path: Path, text: bytes, sync: Callable[[int], None]) -> None:

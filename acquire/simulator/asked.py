@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable
 from contextlib import suppress
 from dataclasses import replace
 
-from acquire.simulator.phases import PHASES
+from acquire.simulator.phases import is_phase
 from acquire.simulator.rig import Rig
 from acquire.simulator.serve import serve
 
@@ -36,7 +36,7 @@ def run_asked(
         def read() -> None:
             for line in asked:
                 phases.clear()  # what was asked for before and has not begun is no longer wanted
-                if (phase := line.strip()) in PHASES:
+                if is_phase(phase := line.strip()):
                     phases.append(phase)
             with suppress(RuntimeError):  # the loop is closed
                 loop.call_soon_threadsafe(over.set)

@@ -25,12 +25,19 @@ _SWEEPS = ("intake", "exhaust", "both")
 _PISTON_TOP_MM = 20.0  # what an indicator on the piston shows at top, above its preload
 
 
+def is_phase(text: str) -> bool:
+    """Whether it is one of PHASES, or a sweep of another cylinder: "intake@180"."""
+    phase, at, later = text.partition("@")
+    return phase in (_SWEEPS if at else PHASES) and (not at or later.replace(".", "", 1).isdecimal())
+
+
 @dataclass(frozen=True)
 class State:
     """Where a rig stands between two phases.
 
     Seconds since the board's start, crank and driven angle, by how much the coupling has slipped, by how much the count is off
-    (lost, or set to zero), sunk lifters (intake, exhaust), counts taken off each indicator by `zero`, and the phases done.
+    (lost, or set to zero), sunk lifters (intake, exhaust), counts taken off each indicator by `zero`, the phases done, and
+    by how much later than the first the cylinder opens on which the indicators stand.
     """
 
     time_s: float
@@ -43,6 +50,7 @@ class State:
     phases: int = 0
     channels: tuple[str, ...] = ()
     counters: Counters = field(default_factory=Counters)
+    later_deg: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -112,8 +120,11 @@ class Latching:
 def latch_phase(rig: Rig, phase: str, state: State) -> Latching:
     """What the board latches in one phase from a state on, as arrays. Raises UsageError for a phase there is not.
 
-    REST is a phase too: a second in which nothing moves.
+    REST is a phase too: a second in which nothing moves. "intake@180" is the intake of a cylinder whose TDC comes 180 degrees later.
     """
+    phase, _, later = phase.partition("@")
+    later_deg = state.later_deg if phase == REST else float(later or 0.0)
+    rig = replace(rig, cam=replace(rig.cam, advance_deg=rig.cam.advance_deg - later_deg)) if later_deg else rig
     if phase not in (*PHASES, REST):
         raise UsageError(f"there is no phase {phase!r}", do=f"Choose of: {', '.join(PHASES)}.")
     # A stream of chance for each part, so that a change of one part leaves what chance does to the others alone.
@@ -144,6 +155,7 @@ def latch_phase(rig: Rig, phase: str, state: State) -> Latching:
         sunk_mm=(float(intake.sunk(end)), float(exhaust.sunk(end))),
         phases=state.phases + (phase != REST),
         channels=channels,
+        later_deg=later_deg,
     )
     return Latching(rows, motion, crank, channels, begin, end, after)
 

@@ -7,9 +7,10 @@ are off point to the parts.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import product
+from types import MappingProxyType
 
 import numpy as np
 
@@ -32,7 +33,8 @@ class Move:
     """What one camshaft wants. `late`: crank degrees by which it stands late (negative: early), and `verdict` on that.
 
     `advance_deg`: what to advance it by (negative: retard; 0: leave it). `position_deg` is the timing set's mark for it, in the
-    job's degrees, None where any amount can be set; `teeth` by how many teeth the wheel must go besides.
+    job's degrees, None where any amount can be set; `teeth` by how many teeth the wheel must go besides. `cylinders`: those of
+    which `late` is the mean.
     """
 
     camshaft: str
@@ -43,6 +45,7 @@ class Move:
     advance_deg: float
     position_deg: float | None = None
     teeth: int = 0
+    cylinders: tuple[int, ...] = ()
 
     @property
     def left_deg(self) -> float:
@@ -70,14 +73,17 @@ class Correction:
         return sum(move.advance_deg for move in self.moves if valve in move.valves)
 
 
-def correct(job: Job, lines: Sequence[Line], turn: bool = True) -> Correction | None:
+def correct(
+    job: Job, lines: Sequence[Line], turn: bool = True, others: Mapping[int, Sequence[Line]] = MappingProxyType({})
+) -> Correction | None:
     """What to change, from the card's lines as compared; None if none of them says where the camshaft stands.
 
-    `turn`: False where something else than the camshaft's place explains the lines, so that nothing is to be turned.
+    `turn`: False where something else than the camshaft's place explains the lines, so that nothing is to be turned. `others`: the
+    lines of further cylinders. A camshaft turns as a whole: where all cylinders say the same of it within the tolerance of the
+    centerline, their mean counts, else the first.
     """
-    moves = tuple(
-        move for name, valves in _camshafts(job) if (move := _move(job, lines, name, valves, _effect(lines, valves))) is not None
-    )
+    cylinders = {job.measure.cylinder: lines, **others}
+    moves = tuple(move for name, valves in _camshafts(job) if (move := _move(job, cylinders, name, valves)) is not None)
     if not moves or not (turn or all(move.advance_deg == 0.0 for move in moves)):
         return None
     turned = np.zeros(len(lines))
@@ -105,17 +111,30 @@ def _effect(lines: Sequence[Line], valves: tuple[str, ...]) -> Floats:
     return np.array([by_place(a, valves[0]) if a.valve else 0.0 for a in asked])
 
 
-def _move(job: Job, lines: Sequence[Line], name: str, valves: tuple[str, ...], effect: Floats) -> Move | None:
-    late = _late(job, lines, effect)
-    if late is None:
+def _move(job: Job, cylinders: Mapping[int, Sequence[Line]], name: str, valves: tuple[str, ...]) -> Move | None:
+    each = {c: late for c, lines in cylinders.items() if (late := _late(job, lines, _effect(lines, valves))) is not None}
+    if not each:
         return None
-    tolerance = job.specification.tolerance
-    u95 = late.u95
-    verdict = judge(late.value, u95, -tolerance.centerline_deg, tolerance.centerline_deg, tolerance.guard_band_factor)
+    alike = _agreeing(job, each)
+    late = linear_combination(*((1 / len(alike), found) for found in alike.values()))
+    u95, verdict = late.u95, _judged(job, late)
     if verdict == "within":
-        return Move(name, valves, late, u95, verdict, 0.0, _fitted(job))
+        return Move(name, valves, late, u95, verdict, 0.0, _fitted(job), cylinders=tuple(alike))
     advance, position, teeth = _nearest(job, late.value)
-    return Move(name, valves, late, u95, verdict, advance, position, teeth)
+    return Move(name, valves, late, u95, verdict, advance, position, teeth, tuple(alike))
+
+
+def _agreeing(job: Job, late: Mapping[int, Quantity]) -> dict[int, Quantity]:
+    """All cylinders if none of them stands elsewhere than the first, else the first alone."""
+    (first, base), *others = late.items()
+    alike = all(_judged(job, other - base) != "outside" for _, other in others)
+    return dict(late) if alike else {first: base}
+
+
+def _judged(job: Job, late: Quantity) -> Verdict:
+    tolerance = job.specification.tolerance
+    bound = tolerance.centerline_deg
+    return judge(late.value, late.u95, -bound, bound, tolerance.guard_band_factor)
 
 
 def _late(job: Job, lines: Sequence[Line], effect: Floats) -> Quantity | None:

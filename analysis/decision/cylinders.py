@@ -11,7 +11,7 @@ from analysis.base.samples import Capture
 from analysis.decision.verdict import Verdict, judge
 from analysis.diagnosis.examine import examine
 from analysis.job import Job
-from analysis.lobe.result import Measurement
+from analysis.lobe.result import Lobe, Measurement
 from analysis.tdc.carrying import fires_after, found_on
 
 
@@ -35,10 +35,26 @@ def swept_cylinders(job: Job, captures: Sequence[Capture]) -> tuple[int, ...]:
     return tuple(sorted(known, key=lambda cylinder: (cylinder != job.measure.cylinder, cylinder)))
 
 
+def measure_each(job: Job, captures: Sequence[Capture]) -> tuple[dict[int, Measurement], dict[int, DataError]]:
+    """The measurement of each swept cylinder, the job's own first, and of those without one why there is none.
+
+    Raises the first refusal if no cylinder can be measured.
+    """
+    found: dict[int, Measurement] = {}
+    refused: dict[int, DataError] = {}
+    for cylinder in swept_cylinders(job, captures) or (job.measure.cylinder,):
+        try:
+            found[cylinder] = measure_cylinder(job, captures, cylinder)
+        except DataError as error:
+            refused[cylinder] = error
+    if not found:
+        raise next(iter(refused.values()))
+    return found, refused
+
+
 def measure_cylinders(job: Job, captures: Sequence[Capture]) -> dict[int, Measurement]:
-    """Each swept cylinder's measurement, the job's own first. Raises DataError as `examine`."""
-    cylinders = swept_cylinders(job, captures) or (job.measure.cylinder,)
-    return {cylinder: measure_cylinder(job, captures, cylinder) for cylinder in cylinders}
+    """The cylinders of `measure_each` that can be measured. Raises DataError as that does."""
+    return measure_each(job, captures)[0]
 
 
 def measure_cylinder(job: Job, captures: Sequence[Capture], cylinder: int | None = None) -> Measurement:
@@ -59,18 +75,25 @@ def at_cylinder(job: Job, cylinder: int) -> Job:
     return job.model_copy(update={"measure": job.measure.model_copy(update={"cylinder": cylinder})})
 
 
+def swept_valves(captures: Sequence[Capture], cylinder: int, measured: Measurement) -> frozenset[str]:
+    """The valves on which an indicator stood while a cylinder was swept, as the captures say and as its curves show."""
+    said = {on for c in captures if c.header.step == "sweep" and c.header.cylinder == cylinder for on in c.header.channels}
+    return frozenset(said & {"intake", "exhaust"} | {lobe.valve for lobe in measured.lobes})
+
+
 def spacings(job: Job, measured: dict[int, Measurement]) -> tuple[Spacing, ...]:
-    """Every other cylinder's centerlines against those of the first. They share their TDC, whose error drops out."""
-    (first, base), *others = measured.items()
+    """Every cylinder's centerlines against those of the first that has the valve. They share their TDC, whose error drops out."""
+    found: list[Spacing] = []
+    for valve in ("intake", "exhaust"):
+        lobes = [(cylinder, lobe) for cylinder, each in measured.items() if (lobe := each.lobe(valve))]
+        found += [_spacing(job, valve, lobes[0], other) for other in lobes[1:]]
+    order = list(measured)
+    return tuple(sorted(found, key=lambda spacing: order.index(spacing.cylinder)))
+
+
+def _spacing(job: Job, valve: str, base: tuple[int, Lobe], other: tuple[int, Lobe]) -> Spacing:
     tolerance = job.specification.tolerance
-    found = []
-    for cylinder, other in others:
-        for valve in ("intake", "exhaust"):
-            here, there = other.lobe(valve), base.lobe(valve)
-            if here is None or there is None:
-                continue
-            late = (here.centerline - there.centerline).labelled("deg", "late")
-            u95 = late.u95
-            verdict = judge(late.value, u95, -tolerance.centerline_deg, tolerance.centerline_deg, tolerance.guard_band_factor)
-            found.append(Spacing(cylinder, first, valve, late, u95, verdict))
-    return tuple(found)
+    late = (other[1].centerline - base[1].centerline).labelled("deg", "late")
+    bound = tolerance.centerline_deg
+    verdict = judge(late.value, late.u95, -bound, bound, tolerance.guard_band_factor)
+    return Spacing(other[0], base[0], valve, late, late.u95, verdict)

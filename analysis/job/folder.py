@@ -6,6 +6,7 @@ import itertools
 import logging
 import os
 import re
+from collections.abc import Sequence
 from pathlib import Path
 
 from analysis.base.errors import CaptureError, UsageError
@@ -17,6 +18,7 @@ _log = logging.getLogger(__name__)
 CAPTURES = "captures"
 SUFFIX = ".csv"
 UNFINISHED = "unfinished"  # folder in captures/ of what was begun and not ended
+BEFORE = "before"  # folders in captures/ of sweeps from before the timing set was moved: "before-1", "before-2"
 
 
 def folder_of(job_path: Path) -> Path:
@@ -29,19 +31,22 @@ def captures_of(folder: Path) -> list[Path]:
 
     None where there is no captures/ yet. CaptureError if it may not be read.
     """
+    return _captures(folder / CAPTURES)
 
+
+def _captures(folder: Path) -> list[Path]:
     def number(path: Path) -> int:
         found = re.match(r"\d+", path.name)
         return int(found[0]) if found else -1
 
     try:
-        found = [path for path in (folder / CAPTURES).iterdir() if path.match(f"*{SUFFIX}")]  # glob would hide what went wrong
+        found = [path for path in folder.iterdir() if path.match(f"*{SUFFIX}")]  # glob would hide what went wrong
     except FileNotFoundError:
         return []
     except OSError as error:
         raise CaptureError(
             f"the captures cannot be read ({error.strerror})",
-            where=str(folder / CAPTURES),
+            where=str(folder),
             do="Check that it is a folder you may read",
         ) from error
     _log.debug("%d captures in %s", len(found), folder / CAPTURES)
@@ -107,6 +112,32 @@ def put_aside(capture: Path) -> Path:
             where=capture.name,
             do="Leave it out when you analyze",
         ) from error
+
+
+def keep_as_before(folder: Path, captures: Sequence[Path]) -> None:
+    """Move captures of a job to where they are kept from before the timing set was moved. CaptureError if that fails."""
+    try:
+        before = folder / CAPTURES / f"{BEFORE}-{len(_befores(folder)) + 1}"
+        before.mkdir()
+        for capture in captures:
+            capture.rename(before / capture.name)
+    except OSError as error:
+        raise CaptureError(
+            f"the sweeps from before cannot be put away ({error.strerror})",
+            where=str(folder / CAPTURES),
+            do="Check that you may write there, then say again that the timing set was moved",
+        ) from error
+
+
+def captures_before(folder: Path) -> list[Path]:
+    """The captures from before the timing set was moved last, as `captures_of`."""
+    befores = _befores(folder)
+    return _captures(befores[-1]) if befores else []
+
+
+def _befores(folder: Path) -> list[Path]:
+    found = [path for path in (folder / CAPTURES).glob(f"{BEFORE}-*") if path.name.removeprefix(f"{BEFORE}-").isdecimal()]
+    return sorted(found, key=lambda path: int(path.name.removeprefix(f"{BEFORE}-")))
 
 
 def free(path: Path) -> Path:

@@ -10,9 +10,9 @@ from analysis.base.quantity import Quantity
 from analysis.decision.clearance import PistonClearance
 from analysis.decision.correction import Correction
 from analysis.decision.cylinders import Spacing
-from analysis.decision.decide import Decision
+from analysis.decision.decide import Cylinder, Decision
 from analysis.decision.spring import Loads, Margin
-from analysis.decision.verdict import Line, rule
+from analysis.decision.verdict import Line, overall, rule
 from analysis.report.json import quantity_json, result_json
 from analysis.report.sentences import headline, said_verdict, story
 
@@ -49,7 +49,21 @@ def decision_json(decision: Decision) -> dict[str, Any]:
         "after": None
         if after is None
         else {"clearances": [_clearance(c) for c in after.clearances], "compression": _maybe(after.compression)},
+        "cylinder": decision.job.measure.cylinder,
         "result": result_json(decision.measured),
+        "others": [_other(each) for each in decision.others],
+    }
+
+
+def _other(cylinder: Cylinder) -> dict[str, Any]:
+    return {
+        "cylinder": cylinder.number,
+        "verdict": overall(cylinder.verdicts),
+        "error": None if cylinder.error is None else str(cylinder.error),
+        "lines": [_line(line) for line in cylinder.lines],
+        "margins": [_margin(margin) for margin in cylinder.margins],
+        "findings": [cause_json(finding) for finding in cylinder.own_findings],
+        "result": None if cylinder.measured is None else result_json(cylinder.measured),
     }
 
 
@@ -136,6 +150,7 @@ def _correction(correction: Correction) -> dict[str, Any]:
             "position_deg": move.position_deg,
             "teeth": move.teeth,
             "left_deg": move.left_deg,
+            "cylinders": list(move.cylinders),
         }
         for move in correction.moves
     ]

@@ -17,10 +17,11 @@ from analysis.base.safety import cautions
 from analysis.base.words import Units, length, one_sign, overlap, plus_minus
 from analysis.base.words import value as to_its_uncertainty
 from analysis.decision.correction import EXPLAINED
-from analysis.decision.decide import Decision
+from analysis.decision.decide import Cylinder, Decision
 from analysis.decision.verdict import Line, rule
 from analysis.lobe.result import Lobe
 from analysis.report.in_doubt import of_event, told
+from analysis.report.lobes import LobeRow, headline_lift, lobes_of
 from analysis.report.method import how_measured
 from analysis.report.plots import plots
 from analysis.report.sentences import (
@@ -28,6 +29,7 @@ from analysis.report.sentences import (
     found,
     headline,
     line_name,
+    listed,
     said_word,
     specified,
     story,
@@ -80,8 +82,10 @@ def _environment() -> Environment:
 
 
 def _context(decision: Decision, paper: Paper | None) -> dict[str, Any]:
-    job, result, units = decision.job, decision.measured, decision.job.measure.units
-    notes = [n for n in dict.fromkeys(line.how for line in decision.lines) if n]
+    job, units = decision.job, decision.job.measure.units
+    notes = [n for n in dict.fromkeys(line.how for each in decision.cylinders for line in each.lines) if n]
+    measured = [each.measured for each in decision.cylinders if each.measured is not None]
+    several = bool(decision.others)
     first, *rest = story(decision)
     return {
         "css": _css("sheet.css"),
@@ -91,7 +95,7 @@ def _context(decision: Decision, paper: Paper | None) -> dict[str, Any]:
         "generator": f"lobetrace {_version()}",
         "engine": job.engine.name or "Engine without a name",
         "title": f"Camshaft sheet: {job.engine.name or 'engine without a name'}",
-        "subtitle": f"Cylinder {job.measure.cylinder} of {job.engine.cylinders}, firing order {_order(decision)}",
+        "subtitle": f"{_which(decision)} of {job.engine.cylinders}, firing order {_order(decision)}",
         "facts": _facts(decision),
         "verdict": decision.verdict,
         "word": headline(decision).partition(": ")[0],
@@ -102,6 +106,10 @@ def _context(decision: Decision, paper: Paper | None) -> dict[str, Any]:
         "after": decision.after is not None,
         "lifts_hold": f"lifts, {units}",
         "checking": f"lift, {units} at the {job.measure.checking_at}",
+        "lobes": tuple(_lobe_row(row, job.measure.cylinder, units) for row in lobes_of(decision)) if several else (),
+        "lobes_at": f"duration at {length(headline_lift(job), units)}",
+        "of_first": f", cylinder {job.measure.cylinder}" if several else "",
+        "against": f"against cylinder {job.measure.cylinder}",
         "groups": tuple(_groups(decision, notes)),
         "notes": notes,
         "rule": rule(job),
@@ -109,12 +117,14 @@ def _context(decision: Decision, paper: Paper | None) -> dict[str, Any]:
         "safety_notes": [f"{c.gap.valve.capitalize()}: {c.how}." for c in decision.clearances],
         "causes": decision.causes.findings,
         "warnings": [told(finding) for finding in decision.findings if finding not in decision.causes.findings],
-        "doubts": [finding for finding in result.findings if finding.weight is DOUBT],
-        "events": tuple(row for lobe in result.lobes for row in _events(lobe, units, result.findings)),
+        "doubts": list(dict.fromkeys(f.code for each in measured for f in each.findings if f.weight is DOUBT)),
+        "events": tuple(
+            row for each in measured for lobe in each.lobes for row in _events(lobe, units, each.findings, several=several)
+        ),
         "plots": plots(decision),
         "how": tuple(how_measured(decision)),
         "cautions": cautions(),
-        "captures": result.captures,
+        "captures": tuple(dict.fromkeys(used for each in measured for used in each.captures)),
     }
 
 
@@ -134,6 +144,22 @@ def _version() -> str:
         return ""
 
 
+def _which(decision: Decision) -> str:
+    numbers = [each.number for each in decision.cylinders]
+    return f"Cylinders {listed(numbers)}" if decision.others else f"Cylinder {numbers[0]}"
+
+
+def _lobe_row(row: LobeRow, first: int, units: Units) -> dict[str, str]:
+    """A line of the table of all lobes."""
+    late = None if row.late is None else row.late.late
+    numbers = {"centerline": row.centerline, "duration": row.duration, "lift": row.lift, "late": late}
+    texts = {name: "" if number is None else one_sign(plus_minus(number, units)) for name, number in numbers.items()}
+    name = f"{row.cylinder} {row.valve}".rstrip()
+    if row.late is not None and row.late.against != first:
+        texts["late"] += f" (against {row.late.against})"
+    return {"name": name, "verdict": row.verdict, "word": row.word, "why": row.why, **texts}
+
+
 def _order(decision: Decision) -> str:
     return "-".join(map(str, decision.job.engine.firing_order))
 
@@ -142,7 +168,8 @@ def _facts(decision: Decision) -> list[str]:
     engine, units = decision.job.engine, decision.job.measure.units
     crank = " × ".join(length(mm, units) for mm in (engine.bore_mm, engine.stroke_mm))
     facts = [f"bore × stroke {crank} {units}, rod {length(engine.rod_mm, units)} {units}"]
-    started = sorted(lobe.swept.sweep.header.started for lobe in decision.measured.lobes)
+    measured = [each.measured for each in decision.cylinders if each.measured is not None]
+    started = sorted(lobe.swept.sweep.header.started for each in measured for lobe in each.lobes)
     days = dict.fromkeys(text[:10] for text in started if text)
     if days:
         facts.append(f"recorded {' and '.join(days)}")
@@ -151,14 +178,22 @@ def _facts(decision: Decision) -> list[str]:
 
 
 def _groups(decision: Decision, notes: list[str]) -> Iterator[Group]:
-    units = decision.job.measure.units
+    """The first cylinder's lines, and of the others what is not within: the table of all lobes has the rest."""
+    first, *others = decision.cylinders
     after = decision.correction.after if decision.correction else decision.lines
+    both = list(zip(decision.lines, after, strict=True))
+    units, of = decision.job.measure.units, f", cylinder {first.number}" if others else ""
+    yield from _of_cylinder(of, both, units, notes)
+    for each in others:
+        off = [(line, line) for line in each.lines if line.verdict != "within"]
+        yield from _of_cylinder(f", cylinder {each.number}: not within tolerance", off, units, notes)
+
+
+def _of_cylinder(of: str, lines: Sequence[tuple[Line, Line]], units: Units, notes: list[str]) -> Iterator[Group]:
     for valve, name in (("intake", "Intake"), ("exhaust", "Exhaust"), ("", "Camshaft")):
-        rows = tuple(
-            _row(line, then, units, notes) for line, then in zip(decision.lines, after, strict=True) if line.asked.valve == valve
-        )
+        rows = tuple(_row(line, then, units, notes) for line, then in lines if line.asked.valve == valve)
         if rows:
-            yield Group(name, rows)
+            yield Group(name + of, rows)
 
 
 def _row(line: Line, then: Line, units: Units, notes: list[str]) -> Row:
@@ -192,14 +227,8 @@ def _safety(decision: Decision) -> Iterator[Row]:
         name = f"piston to {gap.valve}, at {label(gap.at_deg, 'overlap', 0)}"
         least = one_sign(plus_minus(gap.least, units))
         yield Row(name, _least(gap.limit_mm, units), least, gap.verdict, after=text, word=said_word(gap))
-    for margin in decision.margins:
-        left = one_sign(plus_minus(margin.measured, units))
-        yield Row(f"{margin.valve} {margin.kind}", _least(margin.limit_mm, units), left, margin.verdict, word=said_word(margin))
-    for spacing in decision.spacings:
-        late = one_sign(plus_minus(spacing.late))
-        bound = f"0 ±{decision.job.specification.tolerance.centerline_deg:g}"
-        name = f"cylinder {spacing.cylinder} {spacing.valve}, crank degrees"
-        yield Row(name, bound, late, spacing.verdict, word=said_word(spacing))
+    for each in decision.cylinders:
+        yield from _margins(each, decision)
     for loads in decision.loads:
         factor, unit = (1.0, "N") if units == "mm" else (_N_PER_LBF, "lbf")
         text = f"{loads.seat_n / factor:.0f} to {loads.open_n.value / factor:.0f}"
@@ -209,6 +238,14 @@ def _safety(decision: Decision) -> Iterator[Row]:
         then_ratio = f"{after.compression.value:.2f}" if after and after.compression else ""
         static = f"static {decision.job.engine.compression_ratio:g}"
         yield Row("dynamic compression", static, one_sign(plus_minus(decision.compression)), "", after=then_ratio)
+
+
+def _margins(cylinder: Cylinder, decision: Decision) -> Iterator[Row]:
+    units, of = decision.job.measure.units, f", cylinder {cylinder.number}" if decision.others else ""
+    for margin in cylinder.margins:
+        left = one_sign(plus_minus(margin.measured, units))
+        name = f"{margin.valve} {margin.kind}{of}"
+        yield Row(name, _least(margin.limit_mm, units), left, margin.verdict, word=said_word(margin))
 
 
 def _overlap(decision: Decision) -> Iterator[Row]:
@@ -228,11 +265,12 @@ def _least(mm: float, units: Units) -> str:
     return f"≥ {length(mm, units)}"
 
 
-def _events(lobe: Lobe, units: Units, findings: Sequence[Finding]) -> Iterator[dict[str, str]]:
+def _events(lobe: Lobe, units: Units, findings: Sequence[Finding], *, several: bool) -> Iterator[dict[str, str]]:
     """Every event; "?" behind a number that is in doubt."""
     for event in lobe.events:
         marked = {
             kind: one_sign(plus_minus(number)) + (" ?" if doubts(findings, of_event(lobe.valve, event.lift_mm, kind)) else "")
             for kind, number in (("opens", event.opens), ("closes", event.closes), ("duration", event.duration))
         }
-        yield {"valve": lobe.valve, "lift": length(event.lift_mm, units), **marked}
+        name = f"{lobe.cylinder} {lobe.valve}" if several else lobe.valve
+        yield {"valve": name, "lift": length(event.lift_mm, units), **marked}

@@ -12,9 +12,9 @@ from analysis.decision.card import Asked
 from analysis.decision.clearance import PistonClearance
 from analysis.decision.correction import Correction, Move
 from analysis.decision.cylinders import Spacing
-from analysis.decision.decide import Decision
+from analysis.decision.decide import Cylinder, Decision
 from analysis.decision.spring import Margin
-from analysis.decision.verdict import Line, Verdict
+from analysis.decision.verdict import Line, Verdict, overall
 
 # How a verdict reads.
 WORD: dict[Verdict, str] = {
@@ -24,6 +24,7 @@ WORD: dict[Verdict, str] = {
     "inconclusive": "inconclusive",
     "not compared": "not measured",
 }
+_NAMED = 3  # requirements of another cylinder that one sentence names; all of them are in the table
 # What can be done where a limit lies inside the uncertainty.
 _NARROWER = "More passes, slower turning and a finer indicator narrow the uncertainty."
 
@@ -86,7 +87,8 @@ def headline(decision: Decision) -> str:
 
 def _codes(decision: Decision) -> list[str]:
     """The codes of the doubts for which something was not judged."""
-    judged = (decision.lines, decision.clearances, decision.margins, decision.spacings)
+    others = (group for each in decision.others for group in (each.lines, each.margins))
+    judged = (decision.lines, decision.clearances, decision.margins, decision.spacings, *others)
     return list(dict.fromkeys(code for group in judged for each in group for code in each.doubts))
 
 
@@ -108,15 +110,52 @@ def story(decision: Decision) -> Iterator[str]:
     else:
         said = [f"{count[word]} {word}" for word in dict.fromkeys(WORD.values()) if count[word]]
         narrower = f" {_NARROWER}" if "cannot tell" in decision.verdicts else ""
-        yield f"Of {len(decision.verdicts)} requirements: {', '.join(said)}.{narrower}"
+        of = f" of {len(decision.cylinders)} cylinders" if decision.others else ""
+        yield f"Of {len(decision.verdicts)} requirements{of}: {', '.join(said)}.{narrower}"
     for k, likely in enumerate(decision.causes.findings):
         yield f"{'It explains the lines as well' if k else 'Likely cause'}: {likely.cause}"
     yield from change(decision)
+    yield from _cylinders(decision)
     for clearance in decision.clearances:
         if clearance.verdict != "within":
             words = clearance_words(clearance, decision.job.measure.units)
             yield f"{words}: {said_word(clearance)}. Correct this before cranking on the starter."
     yield from _later(decision)
+
+
+def _cylinders(decision: Decision) -> Iterator[str]:
+    """What is not within of the other cylinders, and which of them stands elsewhere than the first."""
+    for each in decision.others:
+        if each.error is not None:
+            yield f"Cylinder {each.number} was not measured: {each.error}"
+        elif (verdict := overall(each.verdicts)) != "within" and each.verdicts:
+            yield f"Cylinder {each.number} is {WORD[verdict]}: {_not_within(each, decision.job.measure.units)}."
+    for spacing in decision.spacings:
+        if spacing.verdict == "outside":
+            yield _elsewhere(spacing)
+
+
+def _elsewhere(spacing: Spacing) -> str:
+    late = spacing.late.value > 0
+    by = plus_minus((1 if late else -1) * spacing.late)
+    return (
+        f"The {spacing.valve} lobe of cylinder {spacing.cylinder} stands {by} crank degrees {'late' if late else 'early'} against that "
+        f"of cylinder {spacing.against}, which advancing or retarding the cam will not correct. Check that lobe, its follower and "
+        "how the indicator was set up there, and sweep it again."
+    )
+
+
+def _not_within(cylinder: Cylinder, units: Units) -> str:
+    """The names of what is not within, the worst verdict first, and how far it is off."""
+    lines = sorted((line for line in cylinder.lines if line.verdict != "within"), key=lambda line: line.verdict != "outside")
+    names = [f"{line_name(line.asked, units)} {_off(line, units)}".rstrip() for line in lines]
+    names += [f"{margin.valve} {margin.kind}" for margin in cylinder.margins if margin.verdict != "within"]
+    more = f" and {len(names) - _NAMED} more" if len(names) > _NAMED else ""
+    return "; ".join(names[:_NAMED]) + more
+
+
+def _off(line: Line, units: Units) -> str:
+    return f"off by {difference(line, units)}" if line.measured is not None else "not measured"
 
 
 def _later(decision: Decision) -> Iterator[str]:
@@ -144,14 +183,30 @@ def change(decision: Decision) -> Iterator[str]:
             yield "Turn nothing until the likely cause has been cleared up."
         return
     for move in correction.moves:
-        yield _move(move)
+        yield _move(move, _of_whom(decision, move))
     if correction.unmoved:
         yield _unmoved(decision, correction)
 
 
-def _move(move: Move) -> str:
+def _of_whom(decision: Decision, move: Move) -> str:
+    """By which cylinders the camshaft's place is read, where there are several."""
+    if not decision.others or not move.cylinders:
+        return ""
+    if len(move.cylinders) == 1:
+        return f" by cylinder {move.cylinders[0]} alone"
+    return f" in the mean of cylinders {listed(move.cylinders)}"
+
+
+def listed(numbers: Sequence[int]) -> str:
+    """ "1, 3, 4 and 2"."""
+    *first, last = map(str, numbers)
+    return f"{', '.join(first)} and {last}" if first else last
+
+
+def _move(move: Move, of_whom: str) -> str:
     late = abs(move.late.value)
     stands = f"The {move.camshaft} stands {late:.1f} +/-{move.u95:.1f} crank degrees {'late' if move.late.value > 0 else 'early'}"
+    stands += of_whom
     if move.advance_deg == 0.0:
         if move.verdict == "within":
             return f"{stands}: within its tolerance, leave it."
@@ -178,21 +233,39 @@ def _unmoved(decision: Decision, correction: Correction) -> str:
 
 
 def requirements(decision: Decision) -> Iterator[tuple[str, Verdict, str]]:
-    """Name, verdict and sentence of every requirement: for one line each in the shell and in CI."""
+    """Name, verdict and sentence of every requirement: for one line each in the shell and in CI. Where there are several cylinders,
+    a name begins with the cylinder.
+    """
     units = decision.job.measure.units
-    for line in decision.lines:
-        asked = f"{specified(line.asked, units)} {tolerance(line.asked, units)}"
-        said = f"specified {asked}, measured {found(line, units)}" if line.measured else line.how
-        yield line_name(line.asked, units), line.verdict, _held(line.doubts, said)
+    first, *others = decision.cylinders
+    of = f"cylinder {first.number}, " if others else ""
+    yield from _of_lines(first, units, of)
     for gap in decision.clearances:
-        yield f"piston to {gap.valve} valve", gap.verdict, _held(gap.doubts, clearance_words(gap, units))
-    for margin in decision.margins:
-        limit = f"{length(margin.limit_mm, units)} {units}"
-        said = f"left {plus_minus(margin.measured, units)} {units}, limit {limit}"
-        yield f"{margin.valve} {margin.kind}", margin.verdict, _held(margin.doubts, said)
+        yield f"{of}piston to {gap.valve} valve", gap.verdict, _held(gap.doubts, clearance_words(gap, units))
+    yield from _of_margins(first, units, of)
+    for each in others:
+        of = f"cylinder {each.number}, "
+        if each.error is not None:
+            yield f"cylinder {each.number}", "not compared", str(each.error)
+        yield from _of_lines(each, units, of)
+        yield from _of_margins(each, units, of)
     for spacing in decision.spacings:
         said = f"{plus_minus(spacing.late)} against cylinder {spacing.against}"
         yield f"cylinder {spacing.cylinder} {spacing.valve} spacing", spacing.verdict, _held(spacing.doubts, said)
+
+
+def _of_lines(cylinder: Cylinder, units: Units, of: str) -> Iterator[tuple[str, Verdict, str]]:
+    for line in cylinder.lines:
+        asked = f"{specified(line.asked, units)} {tolerance(line.asked, units)}"
+        said = f"specified {asked}, measured {found(line, units)}" if line.measured else line.how
+        yield of + line_name(line.asked, units), line.verdict, _held(line.doubts, said)
+
+
+def _of_margins(cylinder: Cylinder, units: Units, of: str) -> Iterator[tuple[str, Verdict, str]]:
+    for margin in cylinder.margins:
+        limit = f"{length(margin.limit_mm, units)} {units}"
+        said = f"left {plus_minus(margin.measured, units)} {units}, limit {limit}"
+        yield f"{of}{margin.valve} {margin.kind}", margin.verdict, _held(margin.doubts, said)
 
 
 def _held(doubts: Sequence[str], said: str) -> str:

@@ -9,11 +9,11 @@ from pathlib import Path
 
 import pytest
 from textual.pilot import Pilot
-from textual.widgets import Footer
+from textual.widgets import Footer, Input
 from textual.widgets._footer import FooterKey
 
 from acquire.dashboard.app import Dashboard
-from acquire.dashboard.ask import Override, Redo
+from acquire.dashboard.ask import Cylinders, Override, Redo, TimingMoved
 from acquire.dashboard.keys import offered, to_redo
 from acquire.dashboard.lines import Lines
 from acquire.dashboard.panels import do, head
@@ -21,15 +21,15 @@ from acquire.dashboard.picture import snapshot_of
 from acquire.dashboard.window import furthest, window
 from acquire.link.outcomes import Batch
 from acquire.procedure.messages import ERROR
-from acquire.procedure.session import Place, Plan
+from acquire.procedure.session import Moved, Place, Plan
 from acquire.procedure.setup import Setup
 from acquire.procedure.station import Station
-from acquire.procedure.steps import CAUTIONS, DONE, RESULT, RIG, STEPS, STOP, SWEEP, ZERO
+from acquire.procedure.steps import CAUTIONS, DONE, RESULT, RIG, STOP, SWEEP, ZERO
 from acquire.wire import Hello
 from analysis.base.samples import Header
 from analysis.capture import load
 from analysis.job import load_job
-from tests.ui.test_pictures import FIGURES, app_of
+from tests.ui.test_pictures import FIGURES, app_of, decision
 from tests.walked import Clock, Walk
 
 SAMPLES = Path(__file__).parents[2] / "sample-captures"
@@ -60,15 +60,15 @@ async def shown(walk: Walk, size: tuple[int, int] = (80, 24)) -> AsyncIterator[t
 @pytest.mark.parametrize(
     ("place", "them"),
     [
-        (Place(CAUTIONS), {"enter"}),
+        (Place(CAUTIONS), {"enter", "c"}),
         (Place(RIG), {"o", "r"}),
         (Place(STOP), {"enter", "o", "r"}),
         (Place(ZERO, "intake"), {"enter", "o", "r", "v"}),
         (Place(SWEEP, "intake"), {"o", "r", "v"}),
-        (Place(RESULT, "intake"), {"enter", "r"}),
-        (Place(DONE), {"r"}),
+        (Place(RESULT, "intake"), {"enter", "r", "c"}),
+        (Place(DONE), {"r", "c"}),
     ],
-    ids=lambda given: " ".join(given) if isinstance(given, Place) else "",
+    ids=lambda given: " ".join(given[:2]) if isinstance(given, Place) else "",
 )
 async def test_the_footer_offers_what_does_something(walks: Walks, place: Place, them: set[str]) -> None:
     walk = walks()
@@ -112,6 +112,33 @@ async def test_a_question_is_left_by_escape_and_nothing_has_happened(walks: Walk
         await pilot.press("escape")
         assert len(app.screen_stack) == 1
         assert app.station.session is session
+
+
+async def test_the_cylinders_are_asked_for_on_one_line(walks: Walks) -> None:
+    async with shown(walks()) as (app, pilot):
+        await pilot.press("c")
+        assert isinstance(app.screen, Cylinders)
+        await pilot.press(*"1 3", "enter")
+        assert app.station.session.plan.cylinders == (1, 3)
+        await pilot.press("c", "7", "enter")
+        assert app.station.session.plan.cylinders == (1, 3)
+        assert "there is no cylinder or valve '7'" in list(app.station.messages)[-1].text
+
+
+async def test_the_timing_set_is_said_to_be_moved_where_the_result_asks_for_it(walks: Walks) -> None:
+    walk = walks()
+    walk.jump(Place(DONE))
+    walk.station.decision = decision(walk.job)
+
+    async with shown(walk) as (app, pilot):
+        assert "m" in keys(app)
+        await pilot.press("m")
+        assert isinstance(app.screen, TimingMoved)
+        assert app.screen.query_one(Input).value == "4"
+        await pilot.press("enter")
+        assert walk.station.session.at == Place(ZERO, "intake")
+        assert walk.station.session.moved == Moved({"intake": 4.0, "exhaust": 4.0}, 4.0)
+        assert "position_deg = 4 in [timing_set] of job.toml" in list(app.station.messages)[-1].text
 
 
 def test_before_the_cautions_are_read_nothing_is_done_again_and_the_end_never(walks: Walks) -> None:
@@ -209,7 +236,7 @@ def test_a_window_shows_every_line_in_some_place_and_never_more_than_fit(count: 
 def test_a_small_terminal_says_what_is_to_be_done_next(walks: Walks) -> None:
     walk = walks()
     walk.jump(Place(ZERO, "intake"))
-    first, then = (line.format(valve="intake") for line in STEPS[ZERO].do)
+    first, then = Place(ZERO, "intake").do
     ((line,),) = do(snapshot_of(walk.station), 80, short=True)
     assert line[0].strip() == first
     walk.speak()

@@ -54,7 +54,7 @@ async def test_the_whole_procedure_ends_with_results_that_hold_the_truth(tmp_pat
     scenario = SCENARIOS["workshop"]
     text = demo_job(scenario)
     job = parse_job(text)
-    hand = SimulatedHand("workshop", scenario.rig.seed, pace=400.0)
+    hand = SimulatedHand(job, "workshop", scenario.rig.seed, pace=400.0)
     setup = replace(setup_for(job, tmp_path, Plan(), "lobetrace 0"), asks=hand.asks)
     try:
         seen, result = await _walk(hand, setup)

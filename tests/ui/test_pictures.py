@@ -168,7 +168,7 @@ def app_of(walk: Walk, **look: bool) -> Dashboard:
 
 
 @pytest.mark.parametrize("size", SIZES, ids="{0[0]}x{0[1]}".format)
-@pytest.mark.parametrize("place", STEPS, ids=" ".join)
+@pytest.mark.parametrize("place", STEPS, ids=lambda place: " ".join(place[:2]))
 def test_every_step(snap_compare: Any, standing: Any, place: Place, size: tuple[int, int]) -> None:
     walk = standing(place, STEPS[place])
     assert walk.station.session.at == place

@@ -22,9 +22,10 @@ def test_a_picture_shows_what_its_step_says_now(name: str) -> None:
     assert drawn == (FOLDER / f"{name}.txt").read_text(encoding="utf-8")
     lines = drawn.splitlines()
     assert len(lines) == SIZE[1]
-    step = STEPS[PICTURES[name]]
-    for sentence in (step.title, *step.do, *(need.text for need in step.needs)):
-        assert any(sentence.format(valve="exhaust") in line for line in lines), "draw anew: python -m tests.ui.make_pictures"
+    place = Place(PICTURES[name], "exhaust")
+    needs = (need.text.format(valve="exhaust") for need in STEPS[place.step].needs)
+    for sentence in (place.title, *place.do, *needs):
+        assert any(sentence in line for line in lines), "draw anew: python -m tests.ui.make_pictures"
 
 
 def test_every_picture_is_known() -> None:

@@ -17,10 +17,11 @@ from selenium import webdriver
 from selenium.webdriver.chrome.options import Options
 from selenium.webdriver.chrome.service import Service
 
-from analysis.decision.decide import Decision
+from analysis.decision.decide import Decision, decide
 from analysis.report.html import sheet_html
 from tests.decided import decided, whole
 from tests.rigs import SHORT
+from tests.six import engine_of, job_of_six
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 DRIVER = shutil.which("chromedriver")
@@ -44,13 +45,14 @@ def browser() -> Iterator[webdriver.Chrome]:
     driver.quit()
 
 
-@pytest.fixture(scope="module", params=["good", "late", "inch", "bare"])
+@pytest.fixture(scope="module", params=["good", "late", "inch", "bare", "cylinders"])
 def page(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Path:
     decision: Decision = {
         "good": lambda: whole(),
         "late": lambda: whole(4.0),
         "inch": lambda: whole(0.0, "in"),
         "bare": lambda: decided(SHORT),
+        "cylinders": lambda: decide(job_of_six(), engine_of((1, 3, 5), c5_intake=4.0)),
     }[request.param]()
     file = tmp_path_factory.mktemp("sheet") / f"{request.param}.html"
     file.write_text(sheet_html(decision), encoding="utf-8")
@@ -83,13 +85,15 @@ def test_it_opens_without_a_word_a_request_or_an_overflow(browser: webdriver.Chr
 
 
 @pytest.mark.parametrize("paper", PAPERS.values(), ids=PAPERS)
-def test_it_prints_on_one_page(browser: webdriver.Chrome, page: Path, paper: tuple[float, float]) -> None:
+def test_it_prints_on_one_page_and_several_cylinders_on_two(
+    browser: webdriver.Chrome, page: Path, paper: tuple[float, float]
+) -> None:
     opened(browser, page, 1000)
     width, height = paper
     printed = browser.execute_cdp_cmd("Page.printToPDF", {"paperWidth": width, "paperHeight": height, "printBackground": False})
     reader = pypdf.PdfReader(io.BytesIO(base64.b64decode(printed["data"])))
-    assert len(reader.pages) == 1
-    assert "safety" in reader.pages[0].extract_text().lower()
+    assert len(reader.pages) == (2 if page.stem == "cylinders" else 1)
+    assert "safety" in reader.pages[-1].extract_text().lower()
 
 
 def test_headings_tables_and_plots_carry_their_words(browser: webdriver.Chrome, page: Path) -> None:

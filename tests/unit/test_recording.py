@@ -11,6 +11,7 @@ from typing import Any, cast
 import pytest
 
 from acquire.cli import capture as capturing
+from acquire.cli import run
 from acquire.cli.capture import Capturing, place_of, setup_of
 from acquire.cli.status_line import LiveLine
 from acquire.link.reconnect import Batch, Broken, Connected, Ended, Idle, Link
@@ -18,6 +19,7 @@ from acquire.procedure.headers import header_for
 from acquire.procedure.limits import Limits
 from acquire.procedure.session import Place
 from acquire.procedure.steps import STOP, SWEEP, TRAVEL
+from acquire.record.recorder import next_path
 from acquire.wire import Damage, Event, Hello, Sample
 from analysis.base.errors import DeviceError, LinkError, UsageError
 from analysis.base.samples import Board
@@ -146,3 +148,20 @@ async def test_a_board_that_starts_again_ends_what_can_no_longer_be_reached(reco
 def test_a_sweep_names_its_valve_and_nothing_else_does(step: str, valve: str | None) -> None:
     with pytest.raises(UsageError, match="valve"):
         place_of(step, valve)
+
+
+def test_the_header_and_the_name_say_which_cylinder(tmp_path: Path) -> None:
+    place = place_of("sweep", "intake", 3)
+    header = header_for(setup_of(parse_job(template()), tmp_path, place), place, BOARD, "link")
+    assert header.cylinder == 3
+    assert next_path(tmp_path, header).name == "01-sweep-intake-cylinder-3.csv"
+    of_the_job = header_for(setup_of(parse_job(template()), tmp_path, Place(STOP)), Place(STOP), BOARD, "link")
+    assert of_the_job.cylinder == parse_job(template()).measure.cylinder
+
+
+def test_a_cylinder_that_the_engine_does_not_have_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "job.toml").write_text(template(), encoding="utf-8")
+    asked = ["capture", str(tmp_path), "--step", "sweep", "--valve", "intake", "--cylinder", "9", "--port", "socket://nowhere:1"]
+    assert run(asked) == 2
+    assert "the engine has no cylinder 9. Choose of: 1, 2, 3, 4" in capsys.readouterr().err
+    assert not (tmp_path / "captures").exists()

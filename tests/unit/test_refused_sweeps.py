@@ -173,8 +173,10 @@ def test_a_lobe_that_is_refused_leaves_the_other_its_numbers(monkeypatch: pytest
     assert "exhaust lobe was not measured" in finding.text
     assert left.error.do in finding.text
     assert f"[{finding.code}]" in sheet(found, job_for(SHORT))
+    monkeypatch.setattr(analyze, "load_job", lambda _: job_for(SHORT))
+    monkeypatch.setattr(analyze, "captures_in", lambda _: [])
     for measured_, code in ((found, 2), (alone, 0)):
-        monkeypatch.setattr(analyze, "measured_jobs", lambda *_, each=measured_: [(job_for(SHORT), each)])
+        monkeypatch.setattr(analyze, "measure_each", lambda *_, each=measured_: ({1: each}, {}))
         assert analyze.run(Path(), (), as_json=False) == code
 
 

@@ -161,7 +161,7 @@ def test_tdc_lost_while_a_job_was_left_leads_to_the_stop_after_the_cautions() ->
     assert met(lost).at == Place(STOP)
 
 
-@pytest.mark.parametrize("place", [Place(CAUTIONS), Place(RESULT, "intake")], ids=" ".join)
+@pytest.mark.parametrize("place", [Place(CAUTIONS), Place(RESULT, "intake")], ids=lambda place: " ".join(place[:2]))
 def test_a_persons_word_alone_cannot_be_overridden(place: Place) -> None:
     with pytest.raises(UsageError, match="nothing to override"):
         override(at(Session(Plan()), place), "because")

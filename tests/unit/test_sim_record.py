@@ -13,7 +13,7 @@ from acquire.simulator.board import BenchBoard
 from acquire.simulator.encoder import Encoder, Lost
 from acquire.simulator.hand import Hand
 from acquire.simulator.indicator import Indicator
-from acquire.simulator.phases import PHASES, Recording, latch_phase, record, start
+from acquire.simulator.phases import PHASES, REST, Recording, is_phase, latch_phase, record, start
 from acquire.simulator.piston_stop import SliderCrank, Stop
 from acquire.simulator.rig import Rig, Work
 from acquire.simulator.scenarios import SCENARIOS
@@ -291,3 +291,26 @@ def test_a_bench_may_go_on_by_itself() -> None:
     assert bench.now_s - over == pytest.approx(5.0, abs=0.5)
     decoder.feed(bench.take(float("inf"), 10**7))
     assert decoder.counters.lost == decoder.counters.restarts == 0
+
+
+def test_the_valve_of_another_cylinder_opens_as_much_later_and_stays_there_at_rest() -> None:
+    rig = short(indicators=(QUIET,))
+    first, other = (latch_phase(rig, phase, start(rig)) for phase in ("intake", "intake@180"))
+    lift = {
+        name: dict(zip(latched.rows.crank.tolist(), latched.rows.lift[0].tolist(), strict=True))
+        for name, latched in (("first", first), ("other", other))
+    }
+    half = rig.encoder.cpr // 2
+    both = [(lift["first"][count], lift["other"][count + half]) for count in lift["first"] if count + half in lift["other"]]
+    assert len(both) > 500
+    # The hand goes through the same angle at another speed there, and the indicator lags.
+    assert np.median(np.abs(np.diff(both, axis=1))) < 0.05 / QUIET.step
+    resting = latch_phase(rig, REST, other.state)
+    assert abs(int(resting.rows.lift[0][0]) - int(other.rows.lift[0][-1])) <= 2
+
+
+@pytest.mark.parametrize(
+    ("text", "sound"), [("intake", True), ("both@112.5", True), ("stop@180", False), ("intake@", False), ("lid", False)]
+)
+def test_a_phase_may_name_another_cylinder_only_where_a_valve_is_swept(text: str, sound: bool) -> None:
+    assert is_phase(text) is sound
