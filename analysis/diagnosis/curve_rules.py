@@ -24,7 +24,7 @@ ASYMMETRIC_DEG = 1.5
 # A lift that misses the card by this share is no tolerance of grinding; it is a leaning indicator of seven degrees.
 LIFT_SHARE = 0.008
 # Nobody sets an indicator further off its axis than this without seeing it.
-LEAN_DEG = 10.0
+LEAN_DEG = 15.0
 # Passes further apart than this do not repeat; four standard errors of a shift must be exceeded as well.
 APART_DEG, SURE = 0.2, 4.0
 # What a step or a trend may leave of the sum of squares of the shifts, to be what moves them.

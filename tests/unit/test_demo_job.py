@@ -22,7 +22,7 @@ from tests.rigs import MADE_UP, known
 @pytest.mark.parametrize("name", SCENARIOS)
 def test_every_scenario_makes_a_valid_job_with_its_own_rig(name: str) -> None:
     scenario = SCENARIOS[name]
-    rig, known = scenario.rig, truth_of(scenario.rig)
+    rig, known = scenario.as_the_job_says, truth_of(scenario.as_the_job_says)
     job = parse_job(job_text(scenario, known))
     assert job.engine.name == scenario.engine
     assert (job.engine.stroke_mm, job.engine.rod_mm) == (2 * rig.crank.throw_mm, rig.crank.rod_mm)

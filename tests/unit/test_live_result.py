@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from acquire.simulator.scenarios import SCENARIOS
 from acquire.wire import wrap_i32, wrap_u32
 from analysis.base.errors import DataError
+from analysis.base.finding import doubts
 from analysis.base.samples import Capture, IndexPulses, Ints, Samples
 from analysis.crank.motion import follow, usable_forward
 from analysis.diagnosis.examine import examine
@@ -210,7 +211,10 @@ def test_events_come_one_by_one_as_they_are_passed_and_stay_near_their_last_valu
         partial += so_far.result is None and bool(events)
         seen = {(e.lift_mm, side): getattr(e, side) for e in events for side in ("opens", "closes") if getattr(e, side)}
         counted.append(len(seen))
+        findings = () if so_far.result is None else so_far.result.findings
         for key, number in seen.items():
+            if doubts(findings, [f"{valve}.events.{key[0]:g}.{key[1]}"]):
+                continue  # where no reading was taken yet it is a guess, and said to be one
             assert abs(number.value - known[key].value) < max(0.3, 2 * number.u95), (start, key)
     assert counted[0] < counted[-1]
     assert counted[-1] == len(known)
