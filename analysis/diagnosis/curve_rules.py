@@ -201,13 +201,14 @@ def zero_moved(lobe: Lobe, curve: Curve, valve: str) -> Seen | None:
 @rule("readings-missing", DOUBT, "{valve}", "cam")
 def hole(curve: Curve, swept: Swept, valve: str) -> Seen | None:
     """A part of the lobe of which no pass has readings."""
-    lifted = curve.pooled.lift_mm > 0.02 * float(curve.pooled.lift_mm.max())
-    deg = curve.pooled.deg[lifted]
-    if deg.size < 9:
+    deg, lift = curve.pooled.deg, curve.pooled.lift_mm
+    lifted = lift > 0.02 * float(lift.max())
+    if lifted.sum() < 9:
         return None
-    space = np.diff(deg)
+    # A hole counts as soon as one of its ends is on the lobe: the foot may lie within it.
+    space = np.where(lifted[1:] | lifted[:-1], np.diff(deg), 0.0)
     at = int(np.argmax(space))
-    if space[at] <= max(HOLE_DEG, HOLE_TIMES * float(np.median(space))):
+    if space[at] <= max(HOLE_DEG, HOLE_TIMES * float(np.median(np.diff(deg[lifted])))):
         return None
     lost = sum(gap.lost for gap in swept.sweep.capture.gaps)
     cause = (

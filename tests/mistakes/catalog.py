@@ -457,6 +457,14 @@ def _gap(at_lift: float, rows: int, passes: int = 1) -> Callable[[Bench], Case]:
     return make
 
 
+def _begun_on_the_lobe(bench: Bench) -> Case:
+    """One turn of the camshaft, begun on the opening flank and ended before its foot: the opening was never swept."""
+    path = turn(np.random.default_rng(bench.seed + 11), 600.0, bench.speed)
+    nose = bench.intake.nose_deg
+    return case(bench, stop_of(bench), sweep_of(bench, "intake", path=path, start_deg=nose - 50.0), sweep_of(bench, "exhaust"))
+
+
+mistake("sweep begun on the flank and ended before the foot", _begun_on_the_lobe, r"no reading|cover|opening")
 mistake("frames lost on a flank that no other pass covers", _gap(1.9, 250), r"lost|gap|frames")
 sound("frames lost on the base circle", _gap(0.0, 40, 2))
 
