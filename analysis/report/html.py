@@ -24,6 +24,7 @@ from analysis.report.in_doubt import of_event, told
 from analysis.report.lobes import LobeRow, headline_lift, lobes_of
 from analysis.report.method import how_measured
 from analysis.report.plots import plots
+from analysis.report.provenance import provenance
 from analysis.report.sentences import (
     difference,
     found,
@@ -65,9 +66,9 @@ class Group:
     rows: tuple[Row, ...]
 
 
-def sheet_html(decision: Decision, paper: Paper | None = None) -> str:
-    """The page. `paper` fixes the size of printed pages; without it the printer's own is taken."""
-    return _environment().get_template("sheet.html.j2").render(_context(decision, paper))
+def sheet_html(decision: Decision, paper: Paper | None = None, *, job_sha256: str = "") -> str:
+    """The page. `paper` fixes the size of printed pages; without it the printer's own is taken. `job_sha256`: digest of job.toml."""
+    return _environment().get_template("sheet.html.j2").render(_context(decision, paper), job_sha256=job_sha256)
 
 
 @cache
@@ -97,6 +98,7 @@ def _context(decision: Decision, paper: Paper | None) -> dict[str, Any]:
         "title": f"Camshaft sheet: {job.engine.name or 'engine without a name'}",
         "subtitle": f"{_which(decision)} of {job.engine.cylinders}, firing order {_order(decision)}",
         "facts": _facts(decision),
+        "provenance": tuple(provenance(job, [lobe for each in measured for lobe in each.lobes], _version())),
         "verdict": decision.verdict,
         "word": headline(decision).partition(": ")[0],
         "signs": SIGNS,
