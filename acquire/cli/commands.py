@@ -17,7 +17,7 @@ from typing import Annotated
 import typer
 
 from acquire.cli import crash, verbose
-from acquire.cli.options import Baud, Force, JobPath, Json, Light, Paper, Quiet, Seed, Step, Tdc, Units, Valve
+from acquire.cli.options import Against, Baud, Force, JobPath, Json, Light, Paper, Quiet, Seed, Step, Tdc, Units, Valve
 from analysis.base.errors import LobetraceError
 from analysis.base.foreign import harmless, shown
 
@@ -241,10 +241,25 @@ def compare(
 
 @app.command()
 def overlay(
-    job: JobPath,
-    captures: Annotated[
-        list[Path] | None,
-        typer.Argument(metavar="CAPTURE", help="Sweeps to lay over the first of them; else all of the job.", show_default=False),
+    paths: Annotated[
+        list[Path],
+        typer.Argument(
+            metavar="JOB...", help="Jobs, each with all of its sweeps; or a job and those of its captures that count."
+        ),
+    ],
+    against: Annotated[
+        Against,
+        typer.Option(
+            help="What each lobe is held against: the first sweep, the mean of all lobes, the rest of them, or a nominal profile."
+        ),
+    ] = Against.first,
+    nominal: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="With --against nominal: the lift table; else the job's.", show_default=False),
+    ] = None,
+    details: Annotated[bool, typer.Option("--details", help="Every sweep with its table, behind the summary.")] = False,
+    plot: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Draw the differences as FILE.html, .svg or .png.", show_default=False)
     ] = None,
     table: Annotated[
         Path | None,
@@ -254,10 +269,11 @@ def overlay(
     force: Force = False,
     json: Json = False,
 ) -> int:
-    """Lay the profiles of several sweeps over each other. Exit code 0: alike; 1: any differs; 2: it cannot be told."""
+    """Compare lobes: which differs from the others, in what, where and by how much. Exit code 0 once that is said."""
     from acquire.cli import overlay
 
-    return overlay.run(job, captures or [], table, step, json, force=force)
+    asked = overlay.Asked(against.value, nominal, table, step, plot, details)
+    return overlay.run(paths, asked, json, force=force)
 
 
 @app.command()

@@ -40,6 +40,15 @@ class Valve(StrEnum):
     both = "both"
 
 
+class Against(StrEnum):
+    """What lobes are held against."""
+
+    first = "first"
+    mean = "mean"
+    rest = "rest"
+    nominal = "nominal"
+
+
 class Tdc(StrEnum):
     """How top dead center is found."""
 

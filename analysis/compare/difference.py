@@ -39,6 +39,8 @@ NEAR_SEAT_MM = 0.3
 EDGE = 0.3
 # Bumps and shares are rough pictures of wear: what is left of less than this share of the largest is theirs.
 ROUGH = 0.05
+# Where all together leave too much, some place must do so by this many standard uncertainties.
+SHOWS = 3.0
 # A column of which less than this is left beside the others tells nothing.
 _LEAST = 1e-3
 _SCATTER = Source("scatter of the readings")
@@ -222,7 +224,7 @@ class _Fit:
     def _first(self, explanation: _Explanation) -> int:
         """Where its coefficients begin."""
         before = self.explanations[: self.explanations.index(explanation)]
-        return 1 + sum(each.columns.stop - each.columns.start for each in before)
+        return 1 + sum(_number(each) for each in before)
 
     def clearest(self) -> _Explanation | None:
         """The explanation that chance makes the most seldom, if that is seldom enough."""
@@ -270,9 +272,11 @@ class _Fit:
 
     @property
     def leaves_something(self) -> bool:
-        """Whether all cells together leave more than chance does, and somewhere more than the indicator's step hides."""
+        """Whether all cells together leave more than chance does, and some place more than the indicator's step hides: scatter that is
+        only larger than was thought is no shape.
+        """
         free = self.problem.deg.size - self.basis.shape[1]
-        told = np.any(self._tried[1][self.problem.first_bump :] > 0.0)
+        told = np.any(self._tried[1][self.problem.first_bump :] > SHOWS)
         return bool(told and chi2.sf(float(self.left @ self.left), free) < BY_REST)
 
     def _linear(self, of_white: Floats, unit: str) -> Quantity:
@@ -304,7 +308,7 @@ class _Fit:
             if each.at_deg is not None:
                 places.setdefault(each.kind, []).append((self.problem.columns[:, each.columns.start], k))
             else:
-                yield Named(each.kind, self._length(slice(k, k + each.columns.stop - each.columns.start), _unit(each.kind)))
+                yield Named(each.kind, self._length(slice(k, k + _number(each)), _unit(each.kind)))
         found = [self._place(kind, bumps) for kind, bumps in places.items()]
         most = max((abs(each.size.value) for each in found), default=0.0)
         yield from (each for each in found if abs(each.size.value) >= EDGE * most)
@@ -329,6 +333,11 @@ class _Fit:
         row = self.gain[0] @ self.problem.whiten
         away = (np.eye(slope.size) - np.outer(slope, row)) @ self.problem.factor
         return np.asarray(self.problem.mm - slope * self.found[0]), np.linalg.norm(away, axis=1)
+
+
+def _number(explanation: _Explanation) -> int:
+    """How many columns it has."""
+    return int(explanation.columns.stop) - int(explanation.columns.start)
 
 
 def _unit(kind: Kind) -> str:

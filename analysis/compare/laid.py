@@ -64,7 +64,7 @@ class Cells:
     def of(cls, shape: Shape, width: float = CELL_DEG) -> Cells:
         """All whole cells of a template, at multiples of the width."""
         first, last = math.ceil(shape.low / width + 0.5), math.floor(shape.high / width - 0.5)
-        return cls(shape, width * np.arange(first, last + 1), width)
+        return cls(shape, width * np.arange(first, last + 1, dtype=np.float64), width)
 
     @cached_property
     def lift_mm(self) -> Floats:
@@ -227,10 +227,10 @@ def _scatter(cells: Cells, curve: Curve, later: float, step_mm: float) -> Floats
     covariance[np.diag_indices(size)] += np.maximum(diagonal, LEAST_SHARE * curve.spline.sigma2 / total)
     left = np.bincount(at, w * (pooled.lift_mm - curve.fitted)[mine], size) / total
     seen = np.isfinite(total)
-    variance = np.where(seen, np.diag(covariance), 1.0)
+    each = np.where(seen, np.diag(covariance), 1.0)
     free = np.count_nonzero(seen) - curve.spline.effective_dof(pooled.deg, pooled.weight)
-    about_curve = float(np.sum(left[seen] ** 2 / variance[seen])) / max(free, 0.2 * np.count_nonzero(seen))
-    return np.asarray(covariance * max(1.0, about_curve, _between_passes(cells, curve, later, variance)))
+    about_curve = float(np.sum(left[seen] ** 2 / each[seen])) / max(free, 0.2 * np.count_nonzero(seen))
+    return np.asarray(covariance * max(1.0, about_curve, _between_passes(cells, curve, later, each)))
 
 
 def _passes(cells: Cells, curve: Curve, later: float) -> float:
@@ -260,7 +260,8 @@ def _between_passes(cells: Cells, curve: Curve, later: float, variance: Floats) 
     if np.count_nonzero(many) < LEAST_CELLS:
         return 0.0
     of_mean = np.nanvar(table[:, many], axis=0, ddof=1) / seen[many]
-    return float(np.mean(of_mean / variance[many])) / (1.0 - modes.shape[1] / np.count_nonzero(many))
+    freed = 1.0 - modes.shape[1] / float(np.count_nonzero(many))
+    return float(np.mean(of_mean / variance[many]) / freed)
 
 
 def _middle(deg: Floats, lift_mm: Floats) -> float:

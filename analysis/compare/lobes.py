@@ -73,7 +73,9 @@ def compare_lobes(lobes: Sequence[Lobe], against: Against, nominal: Shape | None
     if len(laid.groups) == 1:
         laid = replace(laid, groups=[[k] for k in laid.groups[0]])  # sweeps of one lobe, against each other
         found = laid.all_against(laid.mean([k for (k,) in laid.groups])) if against == "mean" else _against_rest(laid)
-        return tuple(replace(each, whole=of_one_lobe(_there(each.whole)), each=(of_one_lobe(_there(each.whole)),)) for each in found)
+        return tuple(
+            replace(each, whole=of_one_lobe(_there(each.whole)), each=(of_one_lobe(_there(each.whole)),)) for each in found
+        )
     if against == "mean":
         return laid.all_against(_of_groups(laid, laid.groups))
     return _against_rest(laid)
@@ -116,9 +118,7 @@ def _against_first(laid: _OnCells) -> tuple[LobeCompared, ...]:
 
 def _all_of_one(found: LobeCompared) -> LobeCompared:
     """Sweeps of the lobe that they are compared with."""
-    return replace(
-        found, whole=of_one_lobe(_there(found.whole)), each=tuple(of_one_lobe(_there(each)) for each in found.each)
-    )
+    return replace(found, whole=of_one_lobe(_there(found.whole)), each=tuple(of_one_lobe(_there(each)) for each in found.each))
 
 
 def _against_rest(laid: _OnCells) -> tuple[LobeCompared, ...]:
