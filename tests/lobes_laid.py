@@ -11,6 +11,7 @@ import numpy as np
 
 from acquire.simulator.rig import Rig
 from analysis.base.samples import Capture, Floats
+from analysis.base.selection import only
 from analysis.curve.smoothing import fit_spline
 from analysis.diagnosis.examine import examine
 from analysis.job import Job
@@ -55,7 +56,15 @@ def named(capture: Capture, name: str, link: str) -> Capture:
 def measured_lobe(rig: Rig, name: str) -> Lobe:
     """The intake lobe of a rig, with TDC found for itself: a job of its own."""
     stop, sweep = named(stop_capture(rig), f"{name}-stop", name), named(sweep_capture(rig), f"{name}-intake", name)
-    return examine(bench_job(), [stop, sweep]).intake
+    lobe = examine(bench_job(), [stop, sweep]).intake
+    swept, none = lobe.swept, slice(0, 1)  # what a comparison does not ask for is let go: a study holds hundreds
+    capture = replace(sweep, samples=only(sweep.samples, none))
+    return replace(
+        lobe,
+        swept=replace(
+            swept, sweep=replace(swept.sweep, capture=capture), readings=only(swept.readings, none), good=swept.good[none]
+        ),
+    )
 
 
 def twice(scenario: Scenario, seed: int) -> tuple[Lobe, Lobe]:

@@ -277,8 +277,42 @@ def overlay(
 
 
 @app.command()
+def profile(
+    job: JobPath,
+    nominal: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE",
+            help="Lift table: CSV with the columns cam_deg or crank_deg, and lift_mm or lift_in; else the job's.",
+            show_default=False,
+        ),
+    ] = None,
+    tolerance: Annotated[
+        float | None,
+        typer.Option(
+            metavar="MM", min=0.001, max=5, help="Width of the zone about it (ISO 1101); else the job's.", show_default=False
+        ),
+    ] = None,
+    valve: Annotated[Valve, typer.Option(help="Which lobes the table is for.")] = Valve.both,
+    fit_zero: Annotated[bool, typer.Option("--fit-zero", help="Fit the height too, not the angle alone.")] = False,
+    plot: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Draw the deviations as FILE.html, .svg or .png.", show_default=False)
+    ] = None,
+    table: Annotated[Path | None, typer.Option(metavar="FILE", help="Write the deviations as CSV.", show_default=False)] = None,
+    force: Force = False,
+    json: Json = False,
+) -> int:
+    """Hold lobes against their nominal profile. Exit code 0: within, or no tolerance; 1: outside; 2: it cannot be told."""
+    from acquire.cli import profile
+
+    only = "" if valve is Valve.both else valve.value
+    asked = profile.Asked(nominal, tolerance, only, fit_zero, plot, table)
+    return profile.run(job, asked, json, force=force)
+
+
+@app.command()
 def simulate(
-    scenario: Annotated[str, typer.Option(help="Which rig; without it, list those there are.")] = "",
+    scenario: Annotated[str, typer.Option(help="Which rig, by name or as FILE.toml; without it, list those there are.")] = "",
     seed: Seed = None,
     pace: Annotated[float, typer.Option(min=0.1, help="How many times as fast as real time.")] = 1.0,
     fast: Annotated[bool, typer.Option("--fast", help="As fast as the reader takes it.")] = False,

@@ -14,8 +14,7 @@ from functools import cached_property
 from typing import Literal
 
 import numpy as np
-from scipy.special import log_ndtr, ndtri
-from scipy.stats import chi2
+from scipy.special import chdtrc, log_ndtr, ndtri
 
 from analysis.base.errors import DataError
 from analysis.base.quantity import Quantity, Source
@@ -277,7 +276,7 @@ class _Fit:
         """
         free = self.problem.deg.size - self.basis.shape[1]
         told = np.any(self._tried[1][self.problem.first_bump :] > SHOWS)
-        return bool(told and chi2.sf(float(self.left @ self.left), free) < BY_REST)
+        return bool(told and chdtrc(free, float(self.left @ self.left)) < BY_REST)
 
     def _linear(self, of_white: Floats, unit: str) -> Quantity:
         """A linear function of the white difference, with what every source does to it."""

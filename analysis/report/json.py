@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+from dataclasses import asdict
 from typing import Any
 
 from analysis.base.errors import DataError
 from analysis.base.finding import Finding
 from analysis.base.quantity import Quantity
+from analysis.base.samples import Header
 from analysis.lobe.result import AtRest, Cam, Event, Lobe, Measurement
 
 SCHEMA = 1
@@ -25,6 +27,17 @@ def result_json(found: Measurement) -> dict[str, Any]:
         "cam": _cam(found.cam) if found.cam else None,
         "warnings": [finding_json(finding) for finding in found.findings],
         "captures": [{"name": used.name, "sha256": used.sha256} for used in found.captures],
+    }
+
+
+def identity_json(header: Header) -> dict[str, Any]:
+    """Who measured what, when, with what."""
+    return {
+        "identity": asdict(header.identity),
+        "engine": header.engine,
+        "started": header.started,
+        "board": header.board.name,
+        "software": header.software,
     }
 
 

@@ -6,19 +6,17 @@ import csv
 import io
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import asdict
 from typing import Any
 
 import numpy as np
 
 from analysis.base.angles import label
 from analysis.base.quantity import NORMAL_95, Quantity
-from analysis.base.samples import Header
 from analysis.base.words import MM_PER, Units, fine, signed, with_unit, wrapped
 from analysis.compare.difference import Difference, Named
 from analysis.curve.tabulated import DERIVATIVES, curve_table
 from analysis.decision.sweep_by_sweep import LobeLine, OneSweep, ValveStudy
-from analysis.report.json import quantity_json
+from analysis.report.json import identity_json, quantity_json
 
 _EVERY_DEG = 12.0
 _COLUMNS = ("lift_mm", "velocity_mm_deg", "acceleration_mm_deg2", "jerk_mm_deg3")
@@ -188,17 +186,6 @@ def _line_json(line: LobeLine) -> dict[str, Any]:
 def _identity_json(sweep: OneSweep) -> dict[str, Any]:
     capture = sweep.lobe.swept.sweep.capture
     return {"capture": sweep.capture, "sha256": capture.sha256, **identity_json(capture.header)}
-
-
-def identity_json(header: Header) -> dict[str, Any]:
-    """Who measured what, when, with what."""
-    return {
-        "identity": asdict(header.identity),
-        "engine": header.engine,
-        "started": header.started,
-        "board": header.board.name,
-        "software": header.software,
-    }
 
 
 def _difference_json(found: Difference | None) -> dict[str, Any] | None:

@@ -16,8 +16,8 @@ import numpy as np
 from acquire.simulator.phases import latch_phase, start
 from acquire.simulator.rig import Rig
 from acquire.simulator.truth import crossings
-from analysis.base.samples import Floats
 from analysis.base.quantity import Quantity
+from analysis.base.samples import Floats
 from analysis.compare.difference import difference
 from analysis.compare.laid import Cells, lay_curve, weighted
 from analysis.curve.lift_curve import Curve
