@@ -17,7 +17,7 @@ from typing import Annotated
 import typer
 
 from acquire.cli import crash, verbose
-from acquire.cli.options import Against, Baud, Force, JobPath, Json, Light, Paper, Quiet, Seed, Step, Tdc, Units, Valve
+from acquire.cli.options import Against, Baud, By, Force, JobPath, Json, Light, Paper, Quiet, Seed, Step, Tdc, Units, Valve
 from analysis.base.errors import LobetraceError
 from analysis.base.foreign import harmless, shown
 
@@ -308,6 +308,26 @@ def profile(
     only = "" if valve is Valve.both else valve.value
     asked = profile.Asked(nominal, tolerance, only, fit_zero, plot, table)
     return profile.run(job, asked, json, force=force)
+
+
+@app.command()
+def repeatability(
+    paths: Annotated[list[Path], typer.Argument(metavar="JOB...", help="Jobs, or a job and those of its captures that count.")],
+    by: Annotated[By, typer.Option(help="What was another from one group of sweeps to the next.")] = By.setting,
+    plot: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Draw the profile's spread as FILE.html, .svg or .png.", show_default=False),
+    ] = None,
+    table: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Write every number of every sweep as CSV.", show_default=False)
+    ] = None,
+    force: Force = False,
+    json: Json = False,
+) -> int:
+    """Work out how well the numbers repeat, and what the rig takes up of each tolerance. Exit code 0 once that is said."""
+    from acquire.cli import repeatability
+
+    return repeatability.run(paths, by.value, plot, table, json, force=force)
 
 
 @app.command()

@@ -49,6 +49,14 @@ class Against(StrEnum):
     nominal = "nominal"
 
 
+class By(StrEnum):
+    """What may be another from one sweep to the next."""
+
+    operator = "operator"
+    setting = "setting"
+    day = "day"
+
+
 class Tdc(StrEnum):
     """How top dead center is found."""
 

@@ -61,10 +61,7 @@ def reml(y: Sequence[float] | Floats, factors: Mapping[str, Sequence[object]]) -
     def deviance(relative: Floats) -> float:
         return _profiled(scaled, designs, relative)[0]
 
-    bounds = [(0.0, None)] * len(designs)
-    tried = [minimize(deviance, np.full(len(designs), start), method="L-BFGS-B", bounds=bounds) for start in _STARTS]
-    best = np.asarray(min(tried, key=lambda found: float(found.fun)).x) if designs else np.zeros(0)
-    best = _settled(deviance, np.where(best < 1e-4, 0.0, best))
+    best = _best(deviance, len(designs))
     _, scatter, mean, mean_u = _profiled(scaled, designs, best)
     unit = float(values.std())
     variance = {name: float(each) for name, each in zip(factors, best**2 * scatter, strict=True)}
@@ -101,6 +98,16 @@ def _profiled(y: Floats, designs: Sequence[Floats], relative: Floats) -> tuple[f
     determinant = 2.0 * float(np.sum(np.log(np.diag(factor[0]))))
     scatter = misfit / (n - 1)
     return determinant + math.log(power) + (n - 1) * math.log(misfit), scatter, mean, math.sqrt(scatter / power)
+
+
+def _best(deviance: Callable[[Floats], float], count: int) -> Floats:
+    """The relative standard deviations of least deviance, none below zero. Shape (count,)."""
+    if count == 0:
+        return np.zeros(0)
+    bounds = [(0.0, None)] * count
+    tried = [minimize(deviance, np.full(count, start), method="L-BFGS-B", bounds=bounds) for start in _STARTS]
+    found = np.asarray(min(tried, key=lambda each: float(each.fun)).x)
+    return _settled(deviance, np.where(found < 1e-4, 0.0, found))
 
 
 def _settled(deviance: Callable[[Floats], float], found: Floats) -> Floats:

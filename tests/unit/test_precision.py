@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 import re
 from importlib import resources
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -24,6 +23,7 @@ from analysis.base.precision import (
     precision,
 )
 from analysis.base.variance_components import reml
+from tests.handbook import aiag
 
 # Yields of penicillin (Davies & Goldsmith 1972), plates a to x by samples A to F: R package lme4, data set Penicillin.
 PENICILLIN = """27 23 26 23 23 21 27 23 26 23 23 21 25 21 25 24 24 20 26 23 25 23 23 20 25 22 26 22 23 20 24 22 25 23 22 19 24 20 23 21 22 19 26
@@ -68,15 +68,6 @@ def test_one_way_analysis_of_variance_by_nist(name: str, digits: float) -> None:
     assert found.between == pytest.approx(certified["between"], rel=digits)
     assert found.within == pytest.approx(certified["within"], rel=digits)
     assert found.f == pytest.approx(certified["f"], rel=digits)
-
-
-def aiag() -> pd.DataFrame:
-    text = (Path(__file__).parents[1] / "data" / "aiag_msa_grr_10x3x3.csv").read_text(encoding="utf-8")
-    rows = [line.split(",") for line in text.splitlines() if line[:2] in ("A,", "B,", "C,")]
-    return pd.DataFrame(
-        [(appraiser, part, float(value)) for appraiser, _, *values in rows for part, value in enumerate(values)],
-        columns=["group", "part", "value"],
-    )
 
 
 def test_gauge_study_of_the_handbook() -> None:
