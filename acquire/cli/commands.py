@@ -331,6 +331,23 @@ def repeatability(
 
 
 @app.command()
+def dynamics(
+    job: JobPath,
+    rpm: Annotated[float, typer.Option(metavar="N", min=1, max=30000, help="Speed of the crank, turns a minute.")],
+    plot: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Draw the motion as FILE.html, .svg or .png.", show_default=False)
+    ] = None,
+    table: Annotated[Path | None, typer.Option(metavar="FILE", help="Write the motion as CSV.", show_default=False)] = None,
+    force: Force = False,
+    json: Json = False,
+) -> int:
+    """Work out lift, velocity, acceleration and jerk at the valve at a speed, and what the spring has left of its force."""
+    from acquire.cli import dynamics
+
+    return dynamics.run(job, rpm, plot, table, json, force=force)
+
+
+@app.command()
 def simulate(
     scenario: Annotated[str, typer.Option(help="Which rig, by name or as FILE.toml; without it, list those there are.")] = "",
     seed: Seed = None,
