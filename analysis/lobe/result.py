@@ -12,7 +12,7 @@ import numpy.typing as npt
 from analysis.base.errors import DataError, UsageError
 from analysis.base.finding import SAME_LIFT_MM, Finding
 from analysis.base.quantity import Quantity
-from analysis.base.samples import Floats
+from analysis.base.samples import Floats, Header
 from analysis.base.words import overlap, with_unit
 from analysis.curve.smoothing import Spline
 from analysis.curve.sweep import Sweep, Swept
@@ -230,10 +230,11 @@ class Cam:
 
 @dataclass(frozen=True)
 class Used:
-    """A capture that a measurement was made of, so that the result can be traced to its data."""
+    """A capture that a measurement was made of, so that the result can be traced to its data; `header` says who recorded it."""
 
     name: str
     sha256: str
+    header: Header | None = None
 
 
 @dataclass(frozen=True)
