@@ -16,7 +16,7 @@ from analysis.lobe.rocker import lash_of
 from analysis.report.json import identity_json, quantity_json
 from analysis.report.recheck_table import recheck_table
 
-COMPARE_SCHEMA = "urn:lobetrace:schema:compare:1"
+COMPARE_SCHEMA = "urn:lobetrace:compare:1"
 _EXIT = {"within": 0, "outside": 1}
 
 

@@ -18,7 +18,7 @@ from analysis.report.json import quantity_json, result_json
 from analysis.report.sentences import headline, said_verdict, story
 
 SCHEMA = 1
-SCHEMA_ID = "urn:lobetrace:schema:decision:1"
+SCHEMA_ID = "urn:lobetrace:decision:1"
 
 
 def decision_json(decision: Decision) -> dict[str, Any]:

@@ -17,7 +17,7 @@ from analysis.lobe.result import Lobe
 from analysis.report.charts import Chart, Drawn
 from analysis.report.json import identity_json, quantity_json
 
-DYNAMICS_SCHEMA = "urn:lobetrace:schema:dynamics:1"
+DYNAMICS_SCHEMA = "urn:lobetrace:dynamics:1"
 _NOTE = (
     "The motion that the lobe asks for at the valve: the follower stays on the cam and nothing bends. Spring limits come from the "
     "spring's maker; leave a margin. Never turn an engine under power to try them."

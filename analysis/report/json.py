@@ -13,7 +13,7 @@ from analysis.base.samples import Header
 from analysis.lobe.result import AtRest, Cam, Event, Lobe, Measurement, Used
 
 SCHEMA = 1
-SCHEMA_ID = "urn:lobetrace:schema:result:1"
+SCHEMA_ID = "urn:lobetrace:result:1"
 
 
 def result_json(found: Measurement) -> dict[str, Any]:

@@ -24,7 +24,7 @@ from analysis.report.json import identity_json, quantity_json
 from analysis.report.profiles import named_text
 from analysis.report.sentences import WORD, profile_words
 
-PROFILE_SCHEMA = "urn:lobetrace:schema:profile:1"
+PROFILE_SCHEMA = "urn:lobetrace:profile:1"
 _EVERY_DEG = 10.0
 _MEASURED = "Deviations are taken at the lobe, along the follower's motion; a zone of width t allows t/2 to either side (line profile, ISO 1101)."
 

@@ -21,7 +21,7 @@ from analysis.report.json import identity_json, quantity_json
 _EVERY_DEG = 12.0
 _COLUMNS = ("lift_mm", "velocity_mm_deg", "acceleration_mm_deg2", "jerk_mm_deg3")
 _WIDTH, _NAME, _LATER = 80, 26, 20
-OVERLAY_SCHEMA = "urn:lobetrace:schema:overlay:2"
+OVERLAY_SCHEMA = "urn:lobetrace:overlay:2"
 _POINTS_TO = {
     "indexing": "the lobe stands elsewhere on the camshaft, or the camshaft was moved",
     "height": "another base circle, or lash or zero was set differently",

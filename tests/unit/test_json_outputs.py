@@ -42,7 +42,7 @@ def test_each_schema_has_an_id_of_its_own_that_its_instances_name() -> None:
 def test_what_is_printed_is_what_its_schema_says(command: list[str], name: str, capsys: pytest.CaptureFixture[str]) -> None:
     run([*command, "--json"])
     found = json.loads(capsys.readouterr().out)
-    assert found["$schema"] == f"urn:lobetrace:schema:{name}"
+    assert found["$schema"] == f"urn:lobetrace:{name}"
     jsonschema.validate(found, SCHEMAS[found["$schema"]])
     told = found.get("captures", found.get("lobes"))
     each = told if isinstance(told, list) else told["before"] + told["after"]
