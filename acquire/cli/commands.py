@@ -348,6 +348,21 @@ def dynamics(
 
 
 @app.command()
+def trend(
+    paths: Annotated[list[Path], typer.Argument(metavar="JOB...", help="The jobs of one camshaft, of three dates at least.")],
+    plot: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Draw what drifts as FILE.html, .svg or .png.", show_default=False)
+    ] = None,
+    force: Force = False,
+    json: Json = False,
+) -> int:
+    """Follow the lobes of one camshaft over the dates of its jobs: what drifts, what is wear and what is the set-up."""
+    from acquire.cli import trend
+
+    return trend.run(paths, plot, json, force=force)
+
+
+@app.command()
 def simulate(
     scenario: Annotated[str, typer.Option(help="Which rig, by name or as FILE.toml; without it, list those there are.")] = "",
     seed: Seed = None,

@@ -45,7 +45,7 @@ def read_lift_table(path: Path) -> LiftTable:
             data = file.read()
     except OSError as error:
         raise UsageError(
-            f"the lift table cannot be read ({error.strerror})", where=str(path), do="Check its name and that you may read it"
+            f"the lift table cannot be read ({error.strerror})", where=str(path), do="Put it beside job.toml, or correct its name"
         ) from None
     return parse_lift_table(data, where=str(path), name=path.name)
 
