@@ -38,6 +38,11 @@ def run(paths: Sequence[Path], asked: Asked, as_json: bool, *, force: bool = Fal
         if len(sweeps) == 1 and asked.against != "nominal":
             return 0
     found = study(sweeps, asked.against, _nominal(asked, jobs) if asked.against == "nominal" else None)
+    shown = {id(sweep) for each in found for line in each.lines for sweep in line.sweeps}
+    for alone in (sweep for sweep in sweeps if id(sweep) not in shown):
+        say.person(
+            f"! {alone.capture} of {alone.job}, {alone.valve} at the {alone.at}, has nothing to be compared with and is left out"
+        )
     units = jobs[0].measure.units
     if asked.plot is not None:
         from acquire.cli.chart_file import write_charts

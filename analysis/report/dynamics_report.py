@@ -37,8 +37,11 @@ def _block(each: Dynamics) -> Iterator[str]:
             if order == 0 and sign < 0:
                 continue
             number, deg = each.extreme(order, sign)
+            unit = UNITS[order]
+            if order == 3:  # jerk is large
+                number, unit = number * 1e-3, "km/s3"
             at = label(deg, f"{each.valve} centerline", 0)
-            yield f"  {f'{word} {ORDER_NAMES[order]}':<20}{plus_minus(number):>24} {UNITS[order]:<5} at {at}"
+            yield f"  {f'{word} {ORDER_NAMES[order]}':<20}{plus_minus(number):>24} {unit:<5} at {at}"
     force = each.force
     if force is None:
         yield from wrapped(
