@@ -61,8 +61,8 @@ class Decision:
 
     `measured`: of the first cylinder that could be measured, the job's own before any other; `lines` and all that follows are its.
     `others`: every other cylinder that was swept, each judged by the same card as far as it was swept. `lines`: the card's, as
-    compared. `clearances`, `margins`, `spacings` and `profiles` (of all cylinders) count in the verdict too. `causes`: likely causes of what does not fit.
-    `compression`: the dynamic ratio. `after`: None where nothing is to be turned.
+    compared. `clearances`, `margins`, `spacings` and `profiles` (those of all cylinders) count in the verdict too. `causes`: likely
+    causes of what does not fit. `compression`: the dynamic ratio. `after`: None where nothing is to be turned.
     """
 
     job: Job
