@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from analysis.base.angles import label
+from analysis.base.foreign import shown
 from analysis.base.quantity import NORMAL_95, Quantity
 from analysis.base.words import MM_PER, Units, fine, signed, with_unit, wrapped
 from analysis.compare.difference import Difference, Named
@@ -115,11 +116,25 @@ def _details(study: ValveStudy, units: Units) -> Iterator[list[str]]:
             if found is not None:
                 yield [
                     f"{sweep.valve.upper()}: {_name(sweep)}",
+                    *wrapped(_recorded(sweep), 78),
                     *wrapped(f"against {study.reference}", 78),
                     f"  later by  {signed_with_u(found.later)} degrees, which is taken out below",
                     *wrapped(verdict(found, study.valve, units), 78),
                     *_table(found, study.valve, units),
                 ]
+
+
+def _recorded(sweep: OneSweep) -> str:
+    """When, by whom, of which camshaft, as far as the capture says."""
+    header = sweep.lobe.swept.sweep.header
+    who = header.identity
+    camshaft = " ".join(part for part in (who.camshaft, who.camshaft_serial) if part)
+    told = (
+        f"recorded {header.started[:10]}" if header.started else "",
+        f"by {who.operator}" if who.operator else "",
+        f"camshaft {camshaft}" if camshaft else "",
+    )
+    return ", ".join(shown(part) for part in told if part)
 
 
 def _name(sweep: OneSweep) -> str:

@@ -17,10 +17,11 @@ from scipy import stats
 from acquire.cli import run
 from analysis.base.errors import DataError
 from analysis.base.samples import Floats
-from analysis.decision.sweep_by_sweep import OneSweep
+from analysis.decision.sweep_by_sweep import OneSweep, study
 from analysis.decision.trend import trends
 from analysis.lobe.result import Lobe
 from analysis.report.charts import svg
+from analysis.report.profiles import overlay_text
 from analysis.report.trend_report import trend_charts, trend_json, trend_text
 from tests.lobes_laid import changed, measured_lobe, set_up_again
 from tests.statistics.trials import Scenario, rig_of
@@ -100,3 +101,9 @@ def test_jobs_without_a_serial_number_are_not_one_camshaft() -> None:
 def test_a_single_job_is_no_trend(capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["trend", str(CLEAN)]) == 2
     assert capsys.readouterr().err
+
+
+def test_details_of_an_overlay_say_who_measured_what_and_when() -> None:
+    sweeps = [sweep(0, camshaft_serial="C-1"), sweep(1, camshaft_serial="C-1", camshaft="P-77", operator="second shift")]
+    text = overlay_text(study(sweeps, "first"), "mm", details=True)
+    assert "recorded 2024-01-10, by second shift, camshaft P-77 C-1" in text
