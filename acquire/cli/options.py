@@ -40,6 +40,23 @@ class Valve(StrEnum):
     both = "both"
 
 
+class Against(StrEnum):
+    """What lobes are held against."""
+
+    first = "first"
+    mean = "mean"
+    rest = "rest"
+    nominal = "nominal"
+
+
+class By(StrEnum):
+    """What may be another from one sweep to the next."""
+
+    operator = "operator"
+    setting = "setting"
+    day = "day"
+
+
 class Tdc(StrEnum):
     """How top dead center is found."""
 
