@@ -187,7 +187,7 @@ def _used(captures: Sequence[Capture], sweeps: Sequence[Sweep], lobes: Sequence[
 
 
 def forward_of(job: Job, sweeps: Sequence[Capture]) -> int:
-    """The sign of counting in running direction: as the job says, or the way in which the sweeps went further."""
+    """The sign of counting in direction of rotation: as the job says, or the way in which the sweeps went further."""
     if job.rig.direction != "auto":
         return 1 if job.rig.direction == "up" else -1
     return direction_of_rotation(max((c.samples.crank for c in sweeps), key=lambda crank: crank.size))

@@ -195,7 +195,7 @@ def check(
     force: Force = False,
     json: Json = False,
 ) -> int:
-    """Hold jobs against their specification. Exit code 0: all within; 1: any outside; 2: it cannot be told."""
+    """Check jobs against their specification. Exit code 0: all within; 1: any outside; 2: it cannot be told."""
     from acquire.cli import check
 
     return check.run(jobs, json, junit, force=force)
@@ -370,12 +370,10 @@ def simulate(
     fast: Annotated[bool, typer.Option("--fast", help="As fast as the reader takes it.")] = False,
     phases: Annotated[
         str,
-        typer.Option(
-            help="What is done, e.g. stop,intake,exhaust; each begins as the port is opened. -: named on stdin, line by line."
-        ),
+        typer.Option(help="Phases to play, e.g. stop,intake,exhaust; one for each connection. -: named on stdin, line by line."),
     ] = "",
     socket: Annotated[bool, typer.Option("--socket", help="Serve on a local TCP port, not on a pseudo-terminal.")] = False,
-    truth: Annotated[Path | None, typer.Option(help="Write what really is into this JSON file.")] = None,
+    truth: Annotated[Path | None, typer.Option(help="Write the simulator's true values to this JSON file.")] = None,
     json: Json = False,
 ) -> None:
     """Serve a simulated rig and print where it can be reached."""

@@ -68,7 +68,7 @@ class Tdc(StrEnum):
 JobPath = Annotated[Path, typer.Argument(metavar="JOB", help="The job's folder, or its job.toml.")]
 Json = Annotated[bool, typer.Option("--json", help="Results as JSON on stdout and nothing else there.")]
 Seed = Annotated[
-    int | None, typer.Option(help="What chance does; the same seed gives the same hand and noise. Else the scenario's.")
+    int | None, typer.Option(help="Random seed: the same seed gives the same hand and noise (default: the scenario's).")
 ]
 Baud = Annotated[int, typer.Option(min=300, help="Speed of a serial line.")]
 Light = Annotated[bool, typer.Option("--light", help="For a light background; the key d changes it.")]

@@ -38,8 +38,8 @@ def place_of(asked: Asked) -> str:
 
 
 def line_name(asked: Asked, units: Units) -> str:
-    """ "intake opens at 1.27 mm, lobe"; "separation"."""
-    name = f"{asked.valve} {asked.kind}".strip()
+    """ "intake opens at 1.27 mm, lobe"; "lobe separation angle"."""
+    name = "lobe separation angle" if asked.kind == "separation" else f"{asked.valve} {asked.kind}".strip()
     return f"{name} at {length(asked.lift_mm, units)} {units}, {asked.at}" if asked.lift_mm else name
 
 
