@@ -17,6 +17,7 @@ from acquire.wire import Event, Heartbeat, Index, Sample, wrap_u32
 from analysis.base.errors import DataError
 from analysis.base.quantity import Quantity
 from analysis.base.samples import Capture, Header, Ints
+from analysis.crank.segments import reachable
 from analysis.job import Job
 from analysis.live.buffer import KEPT_ROWS
 from analysis.live.check import Checked, RigCheck
@@ -198,17 +199,18 @@ class RecordedStep:
             return False
         samples = self._sweep.add(rows, pulses)
         self._check.add(samples)
-        self._watch.add(samples.crank)
+        crank = samples.crank[reachable(samples, self.header.board.cpr)]  # a spike is no turn
+        self._watch.add(crank)
         self._contacts, self._progress = self._watch.contacts(), None
-        low, high = int(samples.crank.min()), int(samples.crank.max())
+        low, high = int(crank.min()), int(crank.max())
         began, ended = int(samples.time_us[0]), int(samples.time_us[-1])
         if self.first is None:
-            self.first = int(samples.crank[0])
+            self.first = int(crank[0])
             self._bounds, self._times_us = (low, high), (began, ended)
         self._bounds = min(low, self._bounds[0]), max(high, self._bounds[1])
         self._times_us = self._times_us[0], ended
         self._range = (low, high) if self._range is None else (min(low, self._range[0]), max(high, self._range[1]))
-        self.crank = int(samples.crank[-1])
+        self.crank = int(crank[-1])
         self.still = bool(samples.still[-1])
         return True
 

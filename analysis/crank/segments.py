@@ -54,6 +54,12 @@ def on_one_count(capture: Capture) -> Capture:
     return _rows(capture, sound, stays)
 
 
+def reachable(samples: Samples, cpr: int) -> Bools:
+    """Rows of a block whose count the crank can have made; all of them if it made none. Shape (n,)."""
+    sound = _sound(samples, cpr)[0]
+    return sound if sound.any() else ~sound
+
+
 def count_jumps(capture: Capture) -> tuple[CountJump, ...]:
     """What `on_one_count` leaves out because the crank cannot have made it, in order of time; empty in a sound capture."""
     return _sound(first_start(capture).samples, capture.header.board.cpr)[1]

@@ -253,6 +253,15 @@ def test_each_contact_counts_once_and_neither_start_nor_end_is_one() -> None:
     assert counted(path(0, 130, 125, 150, -160, -155, -160, 150, -160, 10), "stop").contacts == (2, 2)
 
 
+@pytest.mark.parametrize("spike_deg", [500.0, -7_000.0, 1e8])
+def test_a_count_that_the_crank_cannot_have_made_is_no_contact_and_no_turn(spike_deg: float) -> None:
+    swings = path(0, 130, -160, 150, -160, 150, -160, 10)
+    spoiled = swings.copy()
+    spoiled[swings.size // 3] += spike_deg
+    assert counted(spoiled, "stop").contacts == counted(swings, "stop").contacts
+    assert counted(spoiled, "stop").furthest_deg == counted(swings, "stop").furthest_deg
+
+
 # When it ends.
 
 
