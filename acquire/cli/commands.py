@@ -17,7 +17,7 @@ from typing import Annotated
 import typer
 
 from acquire.cli import crash, verbose
-from acquire.cli.options import Baud, Force, JobPath, Json, Light, Paper, Quiet, Seed, Step, Tdc, Units, Valve
+from acquire.cli.options import Baud, Force, JobPath, Json, Light, Paper, Processes, Quiet, Roots, Seed, Step, Tdc, Units, Valve
 from analysis.base.errors import LobetraceError
 from analysis.base.foreign import harmless, shown
 
@@ -188,17 +188,18 @@ def analyze(
 
 @app.command()
 def check(
-    jobs: Annotated[list[Path], typer.Argument(metavar="JOB", help="Jobs: their folders, or their job.toml.")],
+    roots: Roots,
     junit: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Write the verdicts as JUnit XML.", show_default=False)
     ] = None,
+    processes: Processes = None,
     force: Force = False,
     json: Json = False,
 ) -> int:
     """Hold jobs against their specification. Exit code 0: all within; 1: any outside; 2: it cannot be told."""
     from acquire.cli import check
 
-    return check.run(jobs, json, junit, force=force)
+    return check.run(roots, json, junit, processes=processes, force=force)
 
 
 @app.command()
