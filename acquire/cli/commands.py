@@ -203,6 +203,37 @@ def check(
 
 
 @app.command()
+def table(
+    roots: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="ROOT",
+            help="Jobs, folders that are searched for job.toml, patterns, or addresses such as s3://bucket/jobs.",
+            show_default=False,
+        ),
+    ],
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", "-o", metavar="OUT", help="A folder, or a .csv, .parquet or .arrow file.", show_default=False),
+    ] = None,
+    query: Annotated[
+        str, typer.Option(metavar="SQL", help="Put a question to the tables in the folder ROOT.", show_default=False)
+    ] = "",
+    processes: Processes = None,
+    cluster: Annotated[
+        str,
+        typer.Option(metavar="ADDRESS", help="Measure on the Dask cluster with this scheduler, e.g. tcp://host:8786."),
+    ] = "",
+    force: Force = False,
+    json: Json = False,
+) -> int:
+    """Make one table of many jobs, and go on where it stopped; or put a question to it."""
+    from acquire.cli import table
+
+    return table.run(roots, out, query, json, processes=processes, cluster=cluster, force=force)
+
+
+@app.command()
 def report(
     job: JobPath,
     out: Annotated[Path, typer.Option("--out", "-o", metavar="FILE", help="sheet.html or sheet.pdf.")],

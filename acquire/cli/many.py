@@ -34,10 +34,10 @@ class Crew(Protocol):
     def size(self) -> int: ...  # noqa: D102
 
     def submit(self, work: Callable[[J], R], job: J) -> Future[R]:
-        """Have it done. A future that ends in BrokenExecutor: the process that did it died."""
+        """Have it done. A future that ends in BrokenExecutor: a process died, perhaps by another job."""
 
-    def renew(self) -> None:
-        """After a process died: have others instead."""
+    def renew(self) -> bool:
+        """After a process died: have others instead. Whether the jobs that were lost with it may be done again."""
 
     def __enter__(self) -> Self: ...
 
@@ -62,17 +62,16 @@ def in_order(work: Callable[[J], R], jobs: Iterable[J], crew: Crew, signals: Sig
 
 
 def _result(work: Callable[[J], R], job: J, future: Future[R], crew: Crew, signals: Signals) -> R | None:
-    for again in (False, True):
-        if again:
-            crew.renew()
-            future = _submitted(work, job, crew)
+    again = False
+    while True:
         try:
             with signals.waiting():
                 return future.result()
         except BrokenExecutor:
-            continue
-    crew.renew()
-    return None
+            if not crew.renew() or again:
+                return None
+        again = True
+        future = _submitted(work, job, crew)
 
 
 def _submitted(work: Callable[[J], R], job: J, crew: Crew) -> Future[R]:
@@ -107,8 +106,9 @@ class Alone:
         """Nothing is done before the result is asked for."""
         return _Later(lambda: work(job))
 
-    def renew(self) -> None:
+    def renew(self) -> bool:
         """There is nobody else."""
+        return False
 
     def __enter__(self) -> Self:
         return self
@@ -144,9 +144,11 @@ class Pool:
         with _one_thread_each():
             return self._pool.submit(work, job)
 
-    def renew(self) -> None:
-        """Let go of what is left of the broken pool."""
-        self._end(kill=True)
+    def renew(self) -> bool:
+        """Let go of what is left of a broken pool."""
+        if self._pool is not None and self._pool._broken:  # no public way either
+            self._end(kill=True)
+        return True
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
         self._end(kill=kind is not None)

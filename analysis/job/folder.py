@@ -106,10 +106,6 @@ def captures_of(folder: Path) -> list[Path]:
 
 
 def _captures(folder: Path) -> list[Path]:
-    def number(path: Path) -> int:
-        found = re.match(r"\d+", path.name)
-        return int(found[0]) if found else -1
-
     try:
         found = [path for path in folder.iterdir() if path.match(f"*{SUFFIX}")]  # glob would hide what went wrong
     except FileNotFoundError:
@@ -121,7 +117,13 @@ def _captures(folder: Path) -> list[Path]:
             do="Check that it is a folder you may read",
         ) from error
     _log.debug("%d captures in %s", len(found), folder / CAPTURES)
-    return sorted(found, key=lambda path: (number(path), path.name))
+    return sorted(found, key=lambda path: as_recorded(path.name))
+
+
+def as_recorded(name: str) -> tuple[int, str]:
+    """What captures are sorted by: the number that a name begins with, then the name."""
+    found = re.match(r"\d+", name)
+    return (int(found[0]) if found else -1), name
 
 
 def captures_in(job_path: Path) -> list[Path]:

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from analysis.base.angles import label
+from analysis.base.foreign import no_formula
 from analysis.base.quantity import NORMAL_95, Quantity, Source
 from analysis.base.words import MM_PER, Units, fine, plus_minus, with_unit, wrapped
 from analysis.curve.tabulated import DERIVATIVES, curve_table
@@ -118,10 +119,5 @@ def profiles_csv(sweeps: Sequence[OneSweep], step_deg: float) -> bytes:
         table = curve_table(sweep.lobe.swept.curve, step_deg)
         for k, deg in enumerate(table.deg.tolist()):
             numbers = (f"{of[d, k]:.6g}" for d in range(DERIVATIVES + 1) for of in (table.value, table.error))
-            writer.writerow([_no_formula(sweep.capture), sweep.cylinder, sweep.valve, f"{deg:g}", *numbers])
+            writer.writerow([no_formula(sweep.capture), sweep.cylinder, sweep.valve, f"{deg:g}", *numbers])
     return out.getvalue().encode("utf-8", "replace")
-
-
-def _no_formula(text: str) -> str:
-    """A spreadsheet runs a cell that begins like a formula: an apostrophe before it makes it text (common practice)."""
-    return f"'{text}" if text.startswith(("=", "+", "-", "@", "\t", "\r")) else text

@@ -63,7 +63,7 @@ class Counting:
         future.set_result(work(job))
         return future
 
-    def renew(self) -> None:
+    def renew(self) -> bool:
         raise AssertionError("nobody died")
 
 
@@ -84,8 +84,8 @@ class Breaking(Counting):
             raise BrokenProcessPool
         return super().submit(work, job)
 
-    def renew(self) -> None:
-        pass
+    def renew(self) -> bool:
+        return True
 
 
 def test_a_pool_that_breaks_while_work_is_handed_to_it_loses_nothing() -> None:

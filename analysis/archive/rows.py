@@ -1,0 +1,180 @@
+"""What one job adds to the tables of an archive: numbers with their uncertainty, lines of the cam card, findings, profiles, errors."""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from analysis.archive.schema import ERRORS, FINDINGS, JOBS, LINES, NUMBERS
+from analysis.base.finding import Finding, doubts
+from analysis.base.quantity import Quantity
+from analysis.base.samples import Capture
+from analysis.curve.tabulated import curve_table
+from analysis.decision.clearance import PistonClearance
+from analysis.decision.cylinders import Spacing
+from analysis.decision.decide import Decision
+from analysis.decision.spring import Margin
+from analysis.decision.verdict import Line
+from analysis.job import Job
+from analysis.lobe.result import Entry, Lobe, Measurement
+from analysis.report.sentences import headline, requirements, said_verdict
+
+Row = dict[str, Any]
+Judged = Line | PistonClearance | Margin | Spacing
+_KEY_DIGITS = 32
+
+
+@dataclass(frozen=True)
+class JobRows:
+    """What a job adds: `rows` by table, each a dict of columns, and whole `profiles` as arrays. `key` names its content.
+
+    `unread`: why it could not even be read, which may be otherwise tomorrow; then there is nothing else.
+    """
+
+    job: str
+    version: str
+    key: str = ""
+    rows: Mapping[str, Sequence[Row]] = field(default_factory=dict)
+    profiles: Sequence[Row] = ()
+    unread: str = ""
+
+
+def job_key(version: str, job_toml: bytes, captures: Iterable[bytes]) -> str:
+    """What a job's rows depend on, as a digest: which lobetrace, the job file, and every capture in order.
+
+    A copy of a job, or one that was moved, has the same key.
+    """
+    whole = hashlib.sha256(version.encode())
+    for data in (job_toml, *captures):
+        whole.update(hashlib.sha256(data).digest())
+    return whole.hexdigest()[:_KEY_DIGITS]
+
+
+def identity(key: str, name: str, job: Job | None = None, captures: Sequence[Capture] = ()) -> Row:
+    """The columns that say whose job it is."""
+    known = vars(job.identity) if job else {}
+    started = min((c.header.started for c in captures if c.header.started), default="")
+    engine = job.engine.name if job else ""
+    return {"key": key, "job": name, "started": started, "engine": engine, **known}
+
+
+def measured_rows(own: Row, captures: int, decision: Decision, others: Sequence[Measurement]) -> dict[str, list[Row]]:
+    """A job's rows: of what was judged, and of further cylinders. `own`: its `identity`."""
+    every = (decision.measured, *others)
+    at = decision.job.measure.checking_at
+    refused = [{**own, "cylinder": cylinder(m), "valve": r.valve, "error": str(r.error)} for m in every for r in m.refused]
+    return {
+        JOBS: [{**own, "captures": captures, "verdict": decision.verdict, "said": headline(decision)}],
+        NUMBERS: [{**own, **row} for measured in every for row in _numbers(measured, at)],
+        LINES: [{**own, **row} for row in _lines(decision)],
+        FINDINGS: [
+            *(_finding(own, each, cylinder(decision.measured)) for each in decision.findings),
+            *(_finding(own, each, cylinder(other)) for other in others for each in other.findings),
+        ],
+        ERRORS: refused,
+    }
+
+
+def broken_rows(own: Row, captures: int, error: str, findings: Sequence[Finding] = ()) -> dict[str, list[Row]]:
+    """The rows of a job that has no number: why, and what was seen."""
+    return {
+        JOBS: [{**own, "captures": captures, "verdict": "cannot tell", "said": f"Not measured: {error}"}],
+        FINDINGS: [_finding(own, each, None) for each in findings],
+        ERRORS: [{**own, "error": error}],
+    }
+
+
+def profiles(key: str, measured: Iterable[Measurement]) -> list[Row]:
+    """Lift over crank angle at the indicator, and its standard error from scatter, a whole degree a row: arrays of one length."""
+    return [_profile(key, lobe) for each in measured for lobe in each.lobes]
+
+
+def _profile(key: str, lobe: Lobe) -> Row:
+    table = curve_table(lobe.swept.curve)
+    fine = {"deg": table.deg, "lift_mm": table.value[0], "u_lift_mm": table.error[0]}
+    return {"key": key, "cylinder": lobe.cylinder, "valve": lobe.valve} | {k: v.astype(np.float32) for k, v in fine.items()}
+
+
+def cylinder(measured: Measurement) -> int | None:
+    """Which cylinder was measured; None if no lobe of it was."""
+    return measured.lobes[0].cylinder if measured.lobes else None
+
+
+def _numbers(measured: Measurement, at: str) -> Iterator[Row]:
+    for entry in measured.entries():
+        yield {
+            "cylinder": cylinder(measured),
+            "valve": entry.valve,
+            "kind": entry.kind,
+            "lift_mm": entry.lift_mm,
+            "at": at if entry.lift_mm is not None else "",
+            "path": entry.path,
+            **_number(entry.quantity),
+            "unit": entry.quantity.unit,
+            "doubts": _codes(doubts(measured.findings, _rests_on(entry))),
+        }
+
+
+def _rests_on(entry: Entry) -> tuple[str, ...]:
+    """What a finding may touch to make the number doubtful: an angle that is read from a dead center rests on TDC."""
+    path = entry.path
+    if path == "cam.overlap":
+        return path, "intake.events.opens", "exhaust.events.closes"
+    if path.startswith("cam."):
+        centers = (path, "intake.centerline", "exhaust.centerline")
+        return centers if path == "cam.separation" else (*centers, "tdc")
+    return (path, "tdc") if entry.quantity.place else (path,)
+
+
+def _lines(decision: Decision) -> Iterator[Row]:
+    """Every requirement, as `requirements` names them."""
+    judged: tuple[Judged, ...] = (*decision.lines, *decision.clearances, *decision.margins, *decision.spacings)
+    for each, (name, _, said) in zip(judged, requirements(decision), strict=True):
+        row = {"cylinder": cylinder(decision.measured), **_judged(each)}
+        yield {**row, "line": name, "verdict": said_verdict(each), "said": said}
+
+
+def _judged(each: Judged) -> Row:
+    """The numbers of a requirement."""
+    match each:
+        case Line(asked=asked):
+            place = {"valve": asked.valve, "kind": asked.kind, "lift_mm": asked.lift_mm or None, "at": asked.at}
+            unit = "mm" if asked.is_length else "cam deg" if asked.kind == "separation" else "deg"
+            return {**place, "specified": asked.value, "tolerance": asked.tolerance, "unit": unit, **_number(each.measured)}
+        case PistonClearance():
+            return {"valve": each.valve, "kind": "piston clearance", "unit": "mm", **_number(each.least)}
+        case Margin():
+            return {"valve": each.valve, "kind": each.kind, "unit": "mm", **_number(each.measured)}
+        case Spacing():
+            return {"cylinder": each.cylinder, "valve": each.valve, "kind": "spacing", "unit": "deg", **_number(each.late)}
+
+
+def _number(quantity: Quantity | None) -> Row:
+    if quantity is None:
+        return {"value": None, "u95": None}
+    return {
+        name: number if math.isfinite(number) else None for name, number in (("value", quantity.value), ("u95", quantity.u95))
+    }
+
+
+def _finding(own: Row, finding: Finding, number: int | None) -> Row:
+    return {
+        "key": own["key"],
+        "job": own["job"],
+        "cylinder": number,
+        "code": finding.code,
+        "weight": finding.weight.value,
+        "seen": finding.seen,
+        "cause": finding.cause,
+        "do": finding.do,
+        "touches": ", ".join(sorted(finding.touches)),
+    }
+
+
+def _codes(found: Iterable[Finding]) -> str:
+    return ", ".join(dict.fromkeys(finding.code for finding in found))
