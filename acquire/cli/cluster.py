@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import logging
 import platform
 from collections.abc import Callable
 from concurrent.futures import BrokenExecutor, CancelledError, Future
+from contextlib import suppress
 from importlib import metadata
 from types import TracebackType
 from typing import Any, Final, Self, TypeVar
@@ -16,6 +18,7 @@ from analysis.base.errors import LinkError, UsageError
 J = TypeVar("J")
 R = TypeVar("R")
 _PATIENCE_S: Final = 30  # for the scheduler to answer, and for a first worker
+_ASKED_EVERY: Final = 64  # jobs
 _SAME: Final = ("numpy", "scipy", "distributed", "cloudpickle")  # beside lobetrace itself and Python
 
 
@@ -27,7 +30,9 @@ class Cluster:
 
     def __init__(self, address: str) -> None:
         distributed = needed("distributed", "clusters")
-        self._killed = distributed.KilledWorker
+        for name in ("distributed", "distributed.client"):
+            logging.getLogger(name).setLevel(logging.CRITICAL)  # what goes wrong is said by us
+        self._killed, self._closed = distributed.KilledWorker, distributed.client.ClosedClientError
         self._address = address
         try:
             self._client = distributed.Client(address, timeout=_PATIENCE_S, set_as_default=False)
@@ -42,19 +47,32 @@ class Cluster:
                 raise LinkError("the scheduler has no worker", where=address, do="Start one with: dask worker ADDRESS") from None
             raise
         self._executor = self._client.get_executor(pure=False, retries=1)
+        self._submitted = 0
+        self._size = 1
 
     @property
     def size(self) -> int:
-        """Threads of all workers, as they are now."""
-        workers = self._client.scheduler_info(n_workers=-1)["workers"].values()
-        return max(1, sum(int(worker["nthreads"]) for worker in workers))
+        """Threads of all workers, asked for now and then, since workers come and go."""
+        if self._submitted % _ASKED_EVERY == 0:
+            with suppress(OSError):  # the scheduler is gone: the next result says so
+                self._size = max(1, sum(self._client.nthreads().values()))
+        return self._size
 
     def submit(self, work: Callable[[J], R], job: J) -> Future[R]:
-        """Have it done by any worker."""
+        """Have it done by any worker. Raises LinkError if the scheduler is gone."""
+        self._submitted += 1
         done: Future[R] = Future()
         done.set_running_or_notify_cancel()
-        self._executor.submit(work, job).add_done_callback(lambda theirs: self._hand_over(theirs, done))
+        try:
+            theirs = self._executor.submit(work, job)
+        except (OSError, RuntimeError, self._closed):
+            raise self._gone() from None
+        theirs.add_done_callback(lambda theirs: self._hand_over(theirs, done))
         return done
+
+    def _gone(self) -> LinkError:
+        do = "Start it again; the same command goes on from there"
+        return LinkError("the scheduler is gone", where=self._address, do=do)
 
     def _hand_over(self, theirs: Future[R], ours: Future[R]) -> None:
         """Their errors as ours: a job that killed its workers, a scheduler that is gone."""
@@ -63,8 +81,7 @@ class Cluster:
         except self._killed as error:
             ours.set_exception(BrokenExecutor(str(error)))
         except CancelledError:
-            do = "Start it again; the same command goes on from there"
-            ours.set_exception(LinkError("the scheduler is gone", where=self._address, do=do))
+            ours.set_exception(self._gone())
         except BaseException as error:
             ours.set_exception(error)
 
@@ -76,7 +93,8 @@ class Cluster:
         return self
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
-        self._executor.shutdown(wait=False)
+        with suppress(OSError, RuntimeError, self._closed):  # of a scheduler that is gone there is nothing to be taken back
+            self._executor.shutdown(wait=False)
         self._client.close()
 
 

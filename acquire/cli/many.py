@@ -54,7 +54,7 @@ def in_order(work: Callable[[J], R], jobs: Iterable[J], crew: Crew, signals: Sig
     flight: deque[tuple[J, Future[R]]] = deque()
     while True:
         if not any(_lost(future) for _, future in flight):
-            flight += [(job, _submitted(work, job, crew)) for job in islice(left, _AHEAD * crew.size - len(flight))]
+            flight += [(job, _submitted(work, job, crew)) for job in islice(left, max(0, _AHEAD * crew.size - len(flight)))]
         if not flight:
             return
         job, future = flight.popleft()

@@ -22,7 +22,7 @@ from acquire.cli.status_line import LiveLine
 from acquire.cli.version import version
 from analysis.archive.rows import JobRows
 from analysis.archive.schema import ERRORS
-from analysis.base.errors import UsageError
+from analysis.base.errors import LinkError, UsageError
 from analysis.base.foreign import shown
 
 CANNOT_TELL: Final = 2
@@ -145,6 +145,9 @@ def fill(
     except Interrupted as signalled:
         write()
         raise Stopped(signalled.number, done) from None
+    except LinkError:
+        write()
+        raise
     finally:
         line.show(lambda: progress(done, clock() - begun), now=True)
         line.end()

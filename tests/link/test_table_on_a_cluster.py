@@ -88,20 +88,44 @@ def test_a_worker_that_is_killed_changes_nothing_in_the_tables(jobs: Path, tmp_p
     process = subprocess.Popen(
         [*command, "--cluster", cluster.address], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
     )
+    at_work(process, there)
+    cluster.workers[0].kill()
+    out, err = process.communicate(timeout=6 * PATIENCE)
+    assert process.returncode == 0, err
+    assert json.loads(out)["written"] == JOBS
+    assert tables(there) == tables(here)
+
+
+def at_work(process: subprocess.Popen[str], out: Path) -> None:
+    """Wait until some chunks are written, and no longer."""
     for _ in range(round(6 * PATIENCE / 0.02)):
-        if len(parts(there, "jobs")) >= 5:
-            break
+        if len(parts(out, "jobs")) >= 5:
+            assert process.poll() is None, "it has ended already"
+            return
         try:
             process.wait(0.02)
         except subprocess.TimeoutExpired:
             continue
         raise AssertionError(process.communicate())
-    cluster.workers[0].kill()
-    assert process.poll() is None, "it was still at work"
-    out, err = process.communicate(timeout=6 * PATIENCE)
-    assert process.returncode == 0, err
-    assert json.loads(out)["written"] == JOBS
-    assert tables(there) == tables(here)
+    raise AssertionError("never")
+
+
+def test_a_scheduler_that_is_gone_is_a_sentence_and_the_same_command_goes_on(
+    jobs: Path, tmp_path: Path, cluster: Running, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "t"
+    command = [sys.executable, "-c", SHORT_CHUNKS, "table", str(jobs), "-o", str(out)]
+    soon = {**os.environ, "DASK_DISTRIBUTED__COMM__TIMEOUTS__CONNECT": "1s"}
+    process = subprocess.Popen([*command, "--cluster", cluster.address], stderr=subprocess.PIPE, text=True, env=soon)
+    at_work(process, out)
+    cluster.scheduler.kill()
+    _, err = process.communicate(timeout=6 * PATIENCE)
+    assert process.returncode == 2
+    assert "the scheduler is gone" in err
+    assert "Traceback" not in err
+    there = len(tables(out)["jobs"])
+    assert run(["table", str(jobs), "-o", str(out), "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["written"] == JOBS - there
 
 
 def test_a_worker_with_another_version_is_refused_before_the_first_job(

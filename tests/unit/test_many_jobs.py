@@ -75,6 +75,15 @@ def test_jobs_are_taken_few_at_a_time_however_many_there_are() -> None:
             assert crew.taken - done <= 8 * crew.size
 
 
+def test_a_crew_that_shrinks_is_given_no_more_than_it_takes() -> None:
+    crew = Counting()
+    with Signals() as signals:
+        results = in_order(doubled, range(100), crew, signals)  # type: ignore[arg-type]
+        next(results)
+        crew.size = 1
+        assert [n for n, _ in results] == list(range(1, 100))
+
+
 class Breaking(Counting):
     """Breaks at once while work is handed to it, the first time."""
 
