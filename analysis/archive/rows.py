@@ -14,7 +14,6 @@ from analysis.archive.schema import ERRORS, FINDINGS, JOBS, LINES, NUMBERS
 from analysis.base.finding import Finding, doubts
 from analysis.base.quantity import Quantity
 from analysis.base.samples import Capture
-from analysis.curve.tabulated import curve_table
 from analysis.decision.clearance import PistonClearance
 from analysis.decision.cylinders import Spacing
 from analysis.decision.decide import Decision
@@ -95,8 +94,9 @@ def profiles(key: str, measured: Iterable[Measurement]) -> list[Row]:
 
 
 def _profile(key: str, lobe: Lobe) -> Row:
-    table = curve_table(lobe.swept.curve)
-    fine = {"deg": table.deg, "lift_mm": table.value[0], "u_lift_mm": table.error[0]}
+    curve = lobe.curve
+    deg = np.arange(np.ceil(curve.low), np.floor(curve.high) + 1)
+    fine = {"deg": deg, "lift_mm": curve(deg), "u_lift_mm": curve.error(deg)}
     return {"key": key, "cylinder": lobe.cylinder, "valve": lobe.valve} | {k: v.astype(np.float32) for k, v in fine.items()}
 
 
