@@ -175,7 +175,7 @@ def _strips(low: float, high: float, width: float) -> tuple[Floats, float]:
     """Middles of strips of about this width that fill a range, and their own width."""
     count = max(math.ceil((high - low) / width), 2)
     own = (high - low) / count
-    return low + own * (np.arange(count) + 0.5), own
+    return np.asarray(low + own * (np.arange(count) + 0.5)), own
 
 
 def _read(lobe: Lobe, rig: Rig, deg: Floats) -> Floats:
