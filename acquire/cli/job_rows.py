@@ -48,7 +48,7 @@ def _key_of(job: Address) -> str:
 
 
 def _key(files: JobFiles) -> str:
-    return job_key(version(), files.job_toml, files.captures.values())
+    return job_key(files.job_toml, files.captures.values())
 
 
 def _words(error: OSError | LobetraceError) -> str:

@@ -27,7 +27,7 @@ from analysis.base.foreign import shown
 
 CANNOT_TELL: Final = 2
 _MOST_JOBS: Final = 500  # in a chunk
-_FIRST_S, _EVERY_S, _PLAIN_S = 2.0, 20.0, 10.0  # of a chunk, the first one and others; of a plain line
+_FIRST_S, _EVERY_S, _PLAIN_S = 1.0, 20.0, 10.0  # of a chunk, the first one and others; of a plain line
 _KEYS_AT_ONCE: Final = 32  # jobs whose keys are worked out in one go
 _KILLED: Final = "the process that measured it was killed: give it more memory"
 

@@ -43,12 +43,11 @@ class JobRows:
     unread: str = ""
 
 
-def job_key(version: str, job_toml: bytes, captures: Iterable[bytes]) -> str:
-    """What a job's rows depend on, as a digest: which lobetrace, the job file, and every capture in order.
-
-    A copy of a job, or one that was moved, has the same key.
+def job_key(job_toml: bytes, captures: Iterable[bytes]) -> str:
+    """A job's content as a digest: of its job file, and of every capture in order. With one version of lobetrace its rows follow from
+    that: a copy of a job, or one that was moved, has the same key.
     """
-    whole = hashlib.sha256(version.encode())
+    whole = hashlib.sha256()
     for data in (job_toml, *captures):
         whole.update(hashlib.sha256(data).digest())
     return whole.hexdigest()[:_KEY_DIGITS]
