@@ -13,6 +13,7 @@ import os
 import re
 import shutil
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from itertools import chain
 from pathlib import Path
 from typing import Any, Final
 
@@ -104,16 +105,12 @@ def schema(kinds: Columns) -> Any:
     return pa.schema(fields, metadata={"made by": "lobetrace"})
 
 
-def _columns(table: str, chunk: Iterable[JobRows]) -> dict[str, list[Any] | Any]:
-    """What the jobs add to a table, as columns; what a row does not say is missing, and so is empty text."""
+def _columns(table: str, chunk: Sequence[JobRows]) -> dict[str, list[Any] | Any]:
+    """What the jobs add to a table."""
     if table == PROFILES:
         return _profile_columns([profile for job in chunk for profile in job.profiles])
-    rows = [row for job in chunk for row in job.rows.get(table, ())]
-    return {name: [_cell(row.get(name)) for row in rows] for name in TABLES[table]}
-
-
-def _cell(value: Any) -> Any:
-    return value.encode("utf-8", "replace").decode() or None if isinstance(value, str) else value
+    found = [job.columns[table] for job in chunk if table in job.columns]
+    return {name: list(chain.from_iterable(columns[name] for columns in found)) for name in TABLES[table]}
 
 
 def _profile_columns(found: Sequence[Mapping[str, Any]]) -> dict[str, Any]:

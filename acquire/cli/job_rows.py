@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from acquire.cli import crash
 from acquire.cli.job_files import Address, JobFiles, read
 from acquire.cli.version import version
-from analysis.archive.rows import JobRows, broken_rows, cylinder, identity, job_key, measured_rows, profiles
+from analysis.archive.rows import JobRows, as_columns, broken_rows, cylinder, identity, job_key, measured_rows, profiles
 from analysis.base.errors import DataError, LobetraceError
 from analysis.base.finding import refused
 from analysis.base.foreign import shown
@@ -32,7 +32,7 @@ def job_rows(job: Address) -> JobRows:
     except Exception as error:
         told = str(error) if isinstance(error, LobetraceError) else crash.told(error, f"at {shown(job.name)}")
         rows = broken_rows(identity(key, job.name), len(files.captures), told)
-        return JobRows(job.name, version(), key, rows)
+        return JobRows(job.name, version(), key, as_columns(rows))
 
 
 def job_keys(jobs: Sequence[Address]) -> list[str]:
@@ -64,9 +64,9 @@ def _rows(name: str, key: str, files: JobFiles) -> JobRows:
         decision = decide(job, captures)
     except DataError as error:
         found = (refused(error), *diagnose_captures(job, captures), *causes_of_refusal(job, captures, error))
-        return JobRows(name, version(), key, broken_rows(own, len(captures), str(error), found))
+        return JobRows(name, version(), key, as_columns(broken_rows(own, len(captures), str(error), found)))
     others = [
         measure_cylinder(job, captures, other) for other in swept_cylinders(job, captures) if other != cylinder(decision.measured)
     ]
     rows = measured_rows(own, len(captures), decision, others)
-    return JobRows(name, version(), key, rows, profiles(key, (decision.measured, *others)))
+    return JobRows(name, version(), key, as_columns(rows), profiles(key, (decision.measured, *others)))

@@ -21,7 +21,7 @@ from acquire.cli.signals import Interrupted, Signals
 from acquire.cli.status_line import LiveLine
 from acquire.cli.version import version
 from analysis.archive.rows import JobRows
-from analysis.archive.schema import ERRORS
+from analysis.archive.schema import NUMBERS
 from analysis.base.errors import LinkError, UsageError
 from analysis.base.foreign import shown
 
@@ -134,7 +134,7 @@ def fill(
             elif _is_new(rows, known):
                 chunk.append(rows)
                 done.written += 1
-                done.broken += any(error.get("cylinder") is None for error in rows.rows.get(ERRORS, ()))
+                done.broken += NUMBERS not in rows.columns
             else:
                 done.passed += 1
             if len(chunk) >= _MOST_JOBS or clock() >= due:

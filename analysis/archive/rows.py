@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from analysis.archive.schema import ERRORS, FINDINGS, JOBS, LINES, NUMBERS
+from analysis.archive.schema import ERRORS, FINDINGS, JOBS, LINES, NUMBERS, TABLES
 from analysis.base.finding import Finding, doubts
 from analysis.base.quantity import Quantity
 from analysis.base.samples import Capture
@@ -30,7 +30,7 @@ _KEY_DIGITS = 32
 
 @dataclass(frozen=True)
 class JobRows:
-    """What a job adds: `rows` by table, each a dict of columns, and whole `profiles` as arrays. `key` names its content.
+    """What a job adds: the columns of its rows by table, and whole `profiles` as arrays. `key` names its content.
 
     `unread`: why it could not even be read, which may be otherwise tomorrow; then there is nothing else.
     """
@@ -38,7 +38,7 @@ class JobRows:
     job: str
     version: str
     key: str = ""
-    rows: Mapping[str, Sequence[Row]] = field(default_factory=dict)
+    columns: Mapping[str, Mapping[str, Sequence[Any]]] = field(default_factory=dict)
     profiles: Sequence[Row] = ()
     unread: str = ""
 
@@ -51,6 +51,18 @@ def job_key(job_toml: bytes, captures: Iterable[bytes]) -> str:
     for data in (job_toml, *captures):
         whole.update(hashlib.sha256(data).digest())
     return whole.hexdigest()[:_KEY_DIGITS]
+
+
+def as_columns(rows: Mapping[str, Sequence[Row]]) -> dict[str, dict[str, list[Any]]]:
+    """Rows by table as the columns of each. What a row does not say is missing, and so is empty text."""
+    return {
+        table: {name: [_cell(row.get(name)) for row in some] for name in TABLES[table]} for table, some in rows.items() if some
+    }
+
+
+def _cell(value: Any) -> Any:
+    """Text without halves of surrogate pairs, which no table holds."""
+    return value.encode("utf-8", "replace").decode() or None if isinstance(value, str) else value
 
 
 def identity(key: str, name: str, job: Job | None = None, captures: Sequence[Capture] = ()) -> Row:

@@ -81,8 +81,8 @@ def _copies() -> Callable[[Address], JobRows]:
 
     def made(job: Address) -> JobRows:
         key = f"{int(job.name):032x}"
-        rows = {name: [{**row, "key": key, "job": job.name} for row in some] for name, some in real.rows.items()}
-        return replace(real, key=key, rows=rows, profiles=[{**each, "key": key} for each in real.profiles])
+        columns = {name: {**some, "key": [key] * len(some["key"])} for name, some in real.columns.items()}
+        return replace(real, key=key, columns=columns, profiles=[{**each, "key": key} for each in real.profiles])
 
     return made
 

@@ -20,7 +20,7 @@ from acquire.cli import dataset, job_rows, run, table
 from acquire.cli.job_files import Address, addresses
 from acquire.cli.many import Alone
 from acquire.cli.signals import Signals
-from analysis.archive.rows import JobRows
+from analysis.archive.rows import JobRows, as_columns
 from analysis.archive.schema import FLAT, TABLES
 from analysis.base.errors import UsageError
 from tests.archived import SAMPLE, archive, tables
@@ -229,7 +229,7 @@ def test_chunks_are_written_as_time_goes_by_and_the_first_one_soon(tmp_path: Pat
         nonlocal now
         now += 1.0
         key = f"{len(job.name):032x}"
-        return JobRows(job.name, table.version(), key, {"jobs": [{"key": key, "job": job.name}]})
+        return JobRows(job.name, table.version(), key, as_columns({"jobs": [{"key": key, "job": job.name}]}))
 
     monkeypatch.setattr(table, "job_rows", second)
     sizes: list[int] = []
