@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -117,12 +118,18 @@ def _checked(job_path: Path) -> Checked:
     except DataError as error:
         found = (refused(error), *diagnose_captures(job, captures), *causes_of_refusal(job, captures, error))
         return _unmeasured(name, str(error), found)
-    cases = tuple(Case(*each, decision.job.measure.cylinder) for each in requirements(decision))
+    cases = tuple(_case(*each, decision.job.measure.cylinder) for each in requirements(decision))
     evidence = [f"Evidence: {finding.seen}" for finding in decision.causes.findings[:1]]
     warnings = [told(finding) for finding in decision.findings if finding not in decision.causes.findings]
     text = {"job": name, "verdict": decision.verdict, "error": None, "decision": decision_json(decision)}
     table = lobe_table(job, lobes_of(decision)) if decision.others else []
     return Checked(name, decision.verdict, headline(decision), cases, (*story(decision), *table, *evidence, *warnings), text)
+
+
+def _case(name: str, verdict: Verdict, text: str, own: int) -> Case:
+    """A requirement, of the job's `own` cylinder unless its name begins with another."""
+    other = re.fullmatch(r"cylinder (\d+), (.*)", name)
+    return Case(other[2], verdict, text, int(other[1])) if other else Case(name, verdict, text, own)
 
 
 def _unmeasured(name: str, error: str, findings: Sequence[Finding] = ()) -> Checked:

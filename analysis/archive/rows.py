@@ -21,7 +21,7 @@ from analysis.decision.spring import Margin
 from analysis.decision.verdict import Line
 from analysis.job import Job
 from analysis.lobe.result import Entry, Lobe, Measurement
-from analysis.report.sentences import headline, requirements, said_verdict
+from analysis.report.sentences import headline, line_name, said_verdict
 
 Row = dict[str, Any]
 Judged = Line | PistonClearance | Margin | Spacing
@@ -143,26 +143,30 @@ def _rests_on(entry: Entry) -> tuple[str, ...]:
 
 
 def _lines(decision: Decision) -> Iterator[Row]:
-    """Every requirement, as `requirements` names them."""
+    """Every requirement, those of the cam card first."""
     judged: tuple[Judged, ...] = (*decision.lines, *decision.clearances, *decision.margins, *decision.spacings)
-    for each, (name, _, said) in zip(judged, requirements(decision), strict=True):
-        row = {"cylinder": cylinder(decision.measured), **_judged(each)}
-        yield {**row, "line": name, "verdict": said_verdict(each), "said": said}
+    for each in judged:
+        yield {"cylinder": cylinder(decision.measured), **_judged(each, decision.job), "verdict": said_verdict(each)}
 
 
-def _judged(each: Judged) -> Row:
-    """The numbers of a requirement."""
+def _judged(each: Judged, job: Job) -> Row:
+    """The name and the numbers of a requirement."""
     match each:
         case Line(asked=asked):
             place = {"valve": asked.valve, "kind": asked.kind, "lift_mm": asked.lift_mm or None, "at": asked.at}
             unit = "mm" if asked.is_length else "cam deg" if asked.kind == "separation" else "deg"
-            return {**place, "specified": asked.value, "tolerance": asked.tolerance, "unit": unit, **_number(each.measured)}
+            card = {"line": line_name(asked, job.measure.units), "specified": asked.value, "tolerance": asked.tolerance}
+            return {**place, **card, "unit": unit, **_number(each.measured)}
         case PistonClearance():
-            return {"valve": each.valve, "kind": "piston clearance", "unit": "mm", **_number(each.least)}
+            return _requirement(each.valve, "piston clearance", each.least, "mm")
         case Margin():
-            return {"valve": each.valve, "kind": each.kind, "unit": "mm", **_number(each.measured)}
+            return _requirement(each.valve, each.kind, each.measured, "mm")
         case Spacing():
-            return {"cylinder": each.cylinder, "valve": each.valve, "kind": "spacing", "unit": "deg", **_number(each.late)}
+            return {**_requirement(each.valve, "spacing", each.late, "deg"), "cylinder": each.cylinder}
+
+
+def _requirement(valve: str, kind: str, number: Quantity, unit: str) -> Row:
+    return {"valve": valve, "kind": kind, "line": f"{valve} {kind}", "unit": unit, **_number(number)}
 
 
 def _number(quantity: Quantity | None) -> Row:

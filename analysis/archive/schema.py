@@ -37,7 +37,6 @@ TABLES: Final[Mapping[str, Columns]] = {
         "u95": "number",
         "unit": "text",
         "verdict": "text",
-        "said": "text",
     },
     FINDINGS: {
         "key": "text",
