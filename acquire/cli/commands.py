@@ -234,6 +234,28 @@ def table(
 
 
 @app.command()
+def verify(
+    roots: Annotated[list[str], typer.Argument(metavar="ROOT", help="Jobs, folders of jobs, or patterns.", show_default=False)],
+    baseline: Annotated[Path, typer.Option(metavar="FILE", help="What the jobs once came to.", show_default=False)],
+    update: Annotated[bool, typer.Option("--update", help="Write what they come to now into FILE.")] = False,
+    moved: Annotated[
+        float, typer.Option(metavar="SHARE", min=0, help="How much of its uncertainty a number may have moved by.")
+    ] = 0.1,
+    true: Annotated[
+        float,
+        typer.Option(metavar="SHARE", min=0, help="How much of its uncertainty a number may lie from what FILE says is true."),
+    ] = 1.0,
+    processes: Processes = None,
+    json: Json = False,
+) -> int:
+    """Hold jobs against what they once came to. Exit code 0: the same; 1: something differs; 2: it cannot be told."""
+    from acquire.cli import verify
+    from analysis.archive.baseline import Limits
+
+    return verify.run(roots, baseline, Limits(moved, true), json, update=update, processes=processes)
+
+
+@app.command()
 def report(
     job: JobPath,
     out: Annotated[Path, typer.Option("--out", "-o", metavar="FILE", help="sheet.html or sheet.pdf.")],
