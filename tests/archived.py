@@ -11,10 +11,6 @@ import pyarrow.parquet as pq
 from analysis.archive.schema import TABLES
 
 SAMPLE = Path(__file__).parents[1] / "sample-captures" / "cut-short"  # the quickest to measure
-CARD = """
-[specification.intake]
-centerline_deg = 107.0
-"""
 
 
 def archive(root: Path, jobs: int, *, sample: Path = SAMPLE) -> Path:
@@ -23,7 +19,7 @@ def archive(root: Path, jobs: int, *, sample: Path = SAMPLE) -> Path:
         folder = root / f"{number // 100:03d}" / f"engine-{number:05d}"
         shutil.copytree(sample, folder)
         job = folder / "job.toml"
-        job.write_text(f'{job.read_text(encoding="utf-8")}{CARD}\n[record]\nengine_number = "{number}"\n', encoding="utf-8")
+        job.write_text(f'{job.read_text(encoding="utf-8")}\n[record]\nengine_number = "{number}"\n', encoding="utf-8")
     return root
 
 
