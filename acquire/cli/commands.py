@@ -173,7 +173,8 @@ def capture(
 def analyze(
     job: JobPath,
     captures: Annotated[
-        list[Path] | None, typer.Argument(metavar="CAPTURE", help="Captures to use; else all of the job.", show_default=False)
+        list[Path] | None,
+        typer.Argument(metavar="CAPTURE", help="Captures to use; else all of the job. Or further jobs.", show_default=False),
     ] = None,
     json: Json = False,
     budget: Annotated[

@@ -18,6 +18,7 @@ from analysis.decision.refusal import causes_of_refusal
 from analysis.diagnosis.examine import diagnose_captures
 from analysis.job import FILE_NAME, parse_job
 from analysis.job.folder import CAPTURES
+from analysis.lobe.result import Measurement
 
 
 def job_rows(job: Address) -> JobRows:
@@ -65,8 +66,13 @@ def _rows(name: str, key: str, files: JobFiles) -> JobRows:
     except DataError as error:
         found = (refused(error), *diagnose_captures(job, captures), *causes_of_refusal(job, captures, error))
         return JobRows(name, version(), key, as_columns(broken_rows(own, len(captures), str(error), found)))
-    others = [
-        measure_cylinder(job, captures, other) for other in swept_cylinders(job, captures) if other != cylinder(decision.measured)
-    ]
-    rows = measured_rows(own, len(captures), decision, others)
+    others: list[Measurement] = []
+    refusals: dict[int, DataError] = {}
+    for other in swept_cylinders(job, captures):
+        if other != cylinder(decision.measured):
+            try:
+                others.append(measure_cylinder(job, captures, other))
+            except DataError as error:
+                refusals[other] = error
+    rows = measured_rows(own, len(captures), decision, others, refusals)
     return JobRows(name, version(), key, as_columns(rows), profiles(key, (decision.measured, *others)))

@@ -53,7 +53,8 @@ class Growing:
         """What stands beside the list: the document is complete with it. For people `text`, if there is any."""
         if self._json:
             head = "" if self._any else self._head
-            print(f"{head}\n ],\n {_json(rest).strip('{}').strip()}\n}}", flush=True)
+            beside = f",\n {_json(rest).strip('{}').strip()}" if rest else ""
+            print(f"{head}\n ]{beside}\n}}", flush=True)
         elif text:
             result(text)
 

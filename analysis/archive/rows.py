@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from analysis.archive.schema import ERRORS, FINDINGS, JOBS, LINES, NUMBERS, TABLES
+from analysis.base.errors import DataError
 from analysis.base.finding import Finding, doubts
 from analysis.base.quantity import Quantity
 from analysis.base.samples import Capture
@@ -73,8 +74,10 @@ def identity(key: str, name: str, job: Job | None = None, captures: Sequence[Cap
     return {"key": key, "job": name, "started": started, "engine": engine, **known}
 
 
-def measured_rows(own: Row, captures: int, decision: Decision, others: Sequence[Measurement]) -> dict[str, list[Row]]:
-    """A job's rows: of what was judged, and of further cylinders. `own`: its `identity`."""
+def measured_rows(
+    own: Row, captures: int, decision: Decision, others: Sequence[Measurement], refusals: Mapping[int, DataError]
+) -> dict[str, list[Row]]:
+    """A job's rows: of what was judged, of further cylinders, and why some of these have no number. `own`: its `identity`."""
     every = (decision.measured, *others)
     at = decision.job.measure.checking_at
     refused = [{**own, "cylinder": cylinder(m), "valve": r.valve, "error": str(r.error)} for m in every for r in m.refused]
@@ -86,7 +89,7 @@ def measured_rows(own: Row, captures: int, decision: Decision, others: Sequence[
             *(_finding(own, each, cylinder(decision.measured)) for each in decision.findings),
             *(_finding(own, each, cylinder(other)) for other in others for each in other.findings),
         ],
-        ERRORS: refused,
+        ERRORS: [*refused, *({**own, "cylinder": number, "error": str(error)} for number, error in refusals.items())],
     }
 
 

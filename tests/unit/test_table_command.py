@@ -22,7 +22,7 @@ from acquire.cli.many import Alone
 from acquire.cli.signals import Signals
 from analysis.archive.rows import JobRows, as_columns
 from analysis.archive.schema import FLAT, TABLES
-from analysis.base.errors import UsageError
+from analysis.base.errors import DataError, UsageError
 from tests.archived import SAMPLE, archive, tables
 
 ROOT = Path(__file__).parents[2]
@@ -93,6 +93,25 @@ def test_a_broken_job_is_a_row_in_errors_and_costs_itself_only(made: Path) -> No
         "jobs/000/engine-00001": "cannot tell",
         "jobs/000/engine-00002": "within",
     }
+
+
+def test_each_cylinder_has_its_rows_and_one_without_a_number_says_why(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    folder = tmp_path / "two"
+    shutil.copytree(CLEAN, folder)
+    for number, name in enumerate(("2-intake.csv", "3-exhaust.csv"), 4):
+        text = (folder / "captures" / name).read_text(encoding="utf-8").replace('"cylinder": 1', '"cylinder": 4')
+        (folder / "captures" / f"{number}-{name[2:]}").write_text(text, encoding="utf-8")
+    assert run(["table", str(folder), "-o", str(tmp_path / "t")]) == 0
+    assert {row["cylinder"] for row in tables(tmp_path / "t")["numbers"]} == {1, 4}
+    assert {row["cylinder"] for row in tables(tmp_path / "t")["profiles"]} == {1, 4}
+
+    def refuses(*_: Any) -> None:
+        raise DataError("nothing was seen of it")
+
+    monkeypatch.setattr(job_rows, "measure_cylinder", refuses)
+    assert run(["table", str(folder), "-o", str(tmp_path / "u")]) == 0
+    assert {row["cylinder"] for row in tables(tmp_path / "u")["numbers"]} == {1}
+    assert [(row["cylinder"], row["error"]) for row in tables(tmp_path / "u")["errors"]] == [(4, "nothing was seen of it.")]
 
 
 def test_what_stands_in_the_table_is_not_measured_again(
