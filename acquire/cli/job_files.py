@@ -37,7 +37,7 @@ def addresses(roots: Sequence[str]) -> Iterator[Address]:
     remote = [root for root in roots if _SCHEME in root]
     local = [Path(root) for root in roots if _SCHEME not in root]
     if local:
-        yield from (Address(str(found.path), found.name) for found in jobs_in(local))
+        yield from (Address(str(found.path.absolute()), found.name) for found in jobs_in(local))  # a worker stands elsewhere
     for root in remote:
         yield from _remote_jobs(root)
 

@@ -233,6 +233,13 @@ def test_a_job_that_cannot_be_read_is_told_and_taken_up_next_time(tmp_path: Path
     assert len(tables(tmp_path / "t")["jobs"]) == 2
 
 
+def test_a_job_is_found_from_wherever_a_worker_stands(jobs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(jobs)
+    found = list(addresses(["000", "001/engine-copied"]))
+    assert [job.name for job in found] == ["000/engine-00000", "000/engine-00001", "000/engine-00002", "001/engine-copied"]
+    assert all(Path(job.at).is_absolute() for job in found)
+
+
 def test_an_address_is_read_as_a_folder_is(jobs: Path, made: Path, tmp_path: Path) -> None:
     remote = list(addresses([f"file://{jobs}"]))
     assert [job.name for job in remote] == [job.name for job in addresses([str(jobs)])]
