@@ -61,9 +61,8 @@ def run(roots: Sequence[Path], as_json: bool, junit: Path | None, *, processes: 
     suites: list[Suite] = []
     interrupted = 0
     told = say.Growing("jobs", as_json)
+    found: list[FoundJob] = []
     with Signals() as signals:
-        with signals.waiting():
-            found = list(jobs_in(roots))
 
         def take(job: FoundJob, done: Checked) -> None:
             verdicts.append(done.verdict)
@@ -71,6 +70,8 @@ def run(roots: Sequence[Path], as_json: bool, junit: Path | None, *, processes: 
             told.add(done.json, _text(done))
 
         try:
+            with signals.waiting():
+                found = list(jobs_in(roots))
             with crew_for(len(found), processes) as crew:
                 for job, done in in_order(check, found, crew, signals):
                     take(job, done or _unmeasured(str(job.path), _KILLED))

@@ -83,11 +83,14 @@ def run(
             with _crew(total, processes, cluster) as crew:
                 done = fill(Dataset(folder, version()), addresses(roots), Done(total), crew, signals)
             code = CANNOT_TELL if done.unread else 0
+        except Interrupted as signalled:
+            done, code = Done(0), crash.Signalled(128 + signalled.number)
         except Stopped as stopped:
             done, code = stopped.done, crash.Signalled(128 + stopped.number)
         if folder != out and not isinstance(code, crash.Signalled):
             write_file(out, folder, version(), force=force)
-            remove(folder)
+            if not done.unread:  # else the next run goes on from it
+                remove(folder)
     _tell(done, out, code, as_json)
     return code
 

@@ -9,7 +9,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any, Final
 
-from acquire.cli import say
+from acquire.cli import crash, say
 from acquire.cli.job_files import addresses
 from acquire.cli.job_rows import job_rows
 from acquire.cli.many import crew_for, in_order
@@ -45,8 +45,9 @@ def run(
                 jobs = list(addresses(roots))
             with crew_for(len(jobs), processes) as crew:
                 found = {job.name: rows for job, rows in in_order(job_rows, jobs, crew, signals)}
-        except Interrupted:
-            raise KeyboardInterrupt from None
+        except Interrupted as signalled:
+            say.person("Interrupted: nothing was compared or written.")
+            return crash.Signalled(128 + signalled.number)
     for name, rows in found.items():
         if rows is None or rows.unread:
             raise CaptureError(rows.unread if rows else _KILLED, where=name)

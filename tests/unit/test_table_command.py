@@ -6,6 +6,7 @@ import csv
 import json
 import re
 import shutil
+import signal
 from contextlib import nullcontext
 from pathlib import Path
 from typing import Any
@@ -231,6 +232,36 @@ def test_a_job_that_cannot_be_read_is_told_and_taken_up_next_time(tmp_path: Path
     shutil.copytree(CLEAN, tmp_path / "gone")
     assert run(["table", str(tmp_path / "gone"), str(SAMPLE), "-o", out]) == 0
     assert len(tables(tmp_path / "t")["jobs"]) == 2
+
+
+def test_a_single_file_keeps_what_it_was_made_of_while_a_job_is_missing(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    command = ["table", str(tmp_path / "gone"), str(SAMPLE), "-o", str(tmp_path / "t.csv"), "--json"]
+    assert run(command) == 2
+    assert (tmp_path / "t.csv").exists()
+    shutil.copytree(CLEAN, tmp_path / "gone")
+    capsys.readouterr()
+    assert run(command) == 0
+    assert json.loads(capsys.readouterr().out)["written"] == 1
+    assert not (tmp_path / "t.csv.parts").exists()
+    assert len({row["job"] for row in csv.DictReader((tmp_path / "t.csv").read_text(encoding="utf-8").splitlines())}) == 2
+
+
+@pytest.mark.parametrize(
+    ("command", "listed"), [(["check"], "acquire.cli.check.jobs_in"), (["table", "-o", "t"], "acquire.cli.table.addresses")]
+)
+def test_a_signal_while_jobs_are_looked_for_is_no_crash(
+    tmp_path: Path, command: list[str], listed: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def told_to_end(_roots: Any) -> Any:
+        signal.raise_signal(signal.SIGTERM)
+        yield
+
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr(listed, told_to_end)
+    assert run([*command, "jobs"]) == 128 + signal.SIGTERM
+    assert "Interrupted" in capsys.readouterr().err
 
 
 def test_a_job_is_found_from_wherever_a_worker_stands(jobs: Path, monkeypatch: pytest.MonkeyPatch) -> None:

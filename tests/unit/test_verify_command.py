@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+import signal
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -133,3 +134,12 @@ def test_what_is_no_baseline_is_a_sentence(folder: Path, text: str, capsys: pyte
 def test_a_job_that_cannot_be_read_is_no_difference(capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["verify", "jobs", "gone", "--baseline", "baseline.json"]) == 2
     assert "gone: it cannot be read" in capsys.readouterr().err
+
+
+@pytest.mark.usefixtures("folder")
+def test_a_signal_ends_it_with_nothing_written(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    before = Path("baseline.json").read_bytes()
+    monkeypatch.setattr("acquire.cli.verify.job_rows", lambda _job: signal.raise_signal(signal.SIGTERM))
+    assert run(["verify", "jobs", "--baseline", "baseline.json", "--update"]) == 128 + signal.SIGTERM
+    assert "nothing was compared or written" in capsys.readouterr().err
+    assert Path("baseline.json").read_bytes() == before
