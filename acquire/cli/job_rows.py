@@ -7,18 +7,16 @@ from collections.abc import Sequence
 from acquire.cli import crash
 from acquire.cli.job_files import Address, JobFiles, read
 from acquire.cli.version import version
-from analysis.archive.rows import JobRows, as_columns, broken_rows, cylinder, identity, job_key, measured_rows, profiles
+from analysis.archive.rows import JobRows, as_columns, broken_rows, identity, job_key, measured_rows, profiles
 from analysis.base.errors import DataError, LobetraceError
 from analysis.base.finding import refused
 from analysis.base.foreign import shown
 from analysis.capture import parse
-from analysis.decision.cylinders import measure_cylinder, swept_cylinders
 from analysis.decision.decide import decide
 from analysis.decision.refusal import causes_of_refusal
 from analysis.diagnosis.examine import diagnose_captures
 from analysis.job import FILE_NAME, parse_job
 from analysis.job.folder import CAPTURES
-from analysis.lobe.result import Measurement
 
 
 def job_rows(job: Address) -> JobRows:
@@ -66,13 +64,5 @@ def _rows(name: str, key: str, files: JobFiles) -> JobRows:
     except DataError as error:
         found = (refused(error), *diagnose_captures(job, captures), *causes_of_refusal(job, captures, error))
         return JobRows(name, version(), key, as_columns(broken_rows(own, len(captures), str(error), found)))
-    others: list[Measurement] = []
-    refusals: dict[int, DataError] = {}
-    for other in swept_cylinders(job, captures):
-        if other != cylinder(decision.measured):
-            try:
-                others.append(measure_cylinder(job, captures, other))
-            except DataError as error:
-                refusals[other] = error
-    rows = measured_rows(own, len(captures), decision, others, refusals)
-    return JobRows(name, version(), key, as_columns(rows), profiles(key, (decision.measured, *others)))
+    rows = as_columns(measured_rows(own, len(captures), decision))
+    return JobRows(name, version(), key, rows, profiles(key, decision))

@@ -11,13 +11,12 @@ from typing import Any
 import numpy as np
 
 from analysis.archive.schema import ERRORS, FINDINGS, JOBS, LINES, NUMBERS, TABLES
-from analysis.base.errors import DataError
-from analysis.base.finding import Finding, doubts
+from analysis.base.finding import Finding, doubts, in_order
 from analysis.base.quantity import Quantity
 from analysis.base.samples import Capture
 from analysis.decision.clearance import PistonClearance
 from analysis.decision.cylinders import Spacing
-from analysis.decision.decide import Decision
+from analysis.decision.decide import Cylinder, Decision
 from analysis.decision.spring import Margin
 from analysis.decision.verdict import Line
 from analysis.job import Job
@@ -74,23 +73,31 @@ def identity(key: str, name: str, job: Job | None = None, captures: Sequence[Cap
     return {"key": key, "job": name, "started": started, "engine": engine, **known}
 
 
-def measured_rows(
-    own: Row, captures: int, decision: Decision, others: Sequence[Measurement], refusals: Mapping[int, DataError]
-) -> dict[str, list[Row]]:
-    """A job's rows: of what was judged, of further cylinders, and why some of these have no number. `own`: its `identity`."""
-    every = (decision.measured, *others)
+def measured_rows(own: Row, captures: int, decision: Decision) -> dict[str, list[Row]]:
+    """The rows of a job with numbers, cylinder by cylinder. `own`: its `identity`."""
     at = decision.job.measure.checking_at
-    refused = [{**own, "cylinder": cylinder(m), "valve": r.valve, "error": str(r.error)} for m in every for r in m.refused]
+    measured = [(each.number, each.measured) for each in decision.cylinders if each.measured]
     return {
         JOBS: [{**own, "captures": captures, "verdict": decision.verdict, "said": headline(decision)}],
-        NUMBERS: [{**own, **row} for measured in every for row in _numbers(measured, at)],
+        NUMBERS: [{**own, "cylinder": number, **row} for number, found in measured for row in _numbers(found, at)],
         LINES: [{**own, **row} for row in _lines(decision)],
-        FINDINGS: [
-            *(_finding(own, each, cylinder(decision.measured)) for each in decision.findings),
-            *(_finding(own, each, cylinder(other)) for other in others for each in other.findings),
-        ],
-        ERRORS: [*refused, *({**own, "cylinder": number, "error": str(error)} for number, error in refusals.items())],
+        FINDINGS: [_finding(own, finding, number) for number, finding in _findings(decision)],
+        ERRORS: [{**own, **row} for each in decision.cylinders for row in _errors(each)],
     }
+
+
+def _findings(decision: Decision) -> Iterator[tuple[int, Finding]]:
+    first, *others = decision.cylinders
+    yield from ((first.number, finding) for finding in in_order((*first.findings, *decision.own_findings)))
+    yield from ((each.number, finding) for each in others for finding in in_order(each.findings))
+
+
+def _errors(cylinder: Cylinder) -> Iterator[Row]:
+    """Why a cylinder, or a lobe of it, has no number."""
+    if cylinder.error is not None:
+        yield {"cylinder": cylinder.number, "error": str(cylinder.error)}
+    for refused in cylinder.measured.refused if cylinder.measured else ():
+        yield {"cylinder": cylinder.number, "valve": refused.valve, "error": str(refused.error)}
 
 
 def broken_rows(own: Row, captures: int, error: str, findings: Sequence[Finding] = ()) -> dict[str, list[Row]]:
@@ -102,9 +109,9 @@ def broken_rows(own: Row, captures: int, error: str, findings: Sequence[Finding]
     }
 
 
-def profiles(key: str, measured: Iterable[Measurement]) -> list[Row]:
+def profiles(key: str, decision: Decision) -> list[Row]:
     """Lift over crank angle at the indicator, and its standard error from scatter, a whole degree a row: arrays of one length."""
-    return [_profile(key, lobe) for each in measured for lobe in each.lobes]
+    return [_profile(key, lobe) for each in decision.cylinders if each.measured for lobe in each.measured.lobes]
 
 
 def _profile(key: str, lobe: Lobe) -> Row:
@@ -114,15 +121,9 @@ def _profile(key: str, lobe: Lobe) -> Row:
     return {"key": key, "cylinder": lobe.cylinder, "valve": lobe.valve} | {k: v.astype(np.float32) for k, v in fine.items()}
 
 
-def cylinder(measured: Measurement) -> int | None:
-    """Which cylinder was measured; None if no lobe of it was."""
-    return measured.lobes[0].cylinder if measured.lobes else None
-
-
 def _numbers(measured: Measurement, at: str) -> Iterator[Row]:
     for entry in measured.entries():
         yield {
-            "cylinder": cylinder(measured),
             "valve": entry.valve,
             "kind": entry.kind,
             "lift_mm": entry.lift_mm,
@@ -146,10 +147,17 @@ def _rests_on(entry: Entry) -> tuple[str, ...]:
 
 
 def _lines(decision: Decision) -> Iterator[Row]:
-    """Every requirement, those of the cam card first."""
-    judged: tuple[Judged, ...] = (*decision.lines, *decision.clearances, *decision.margins, *decision.spacings)
-    for each in judged:
-        yield {"cylinder": cylinder(decision.measured), **_judged(each, decision.job), "verdict": said_verdict(each)}
+    """Every requirement, cylinder by cylinder, those of the cam card first; then what is about several."""
+    for cylinder in decision.cylinders:
+        gaps = decision.clearances if cylinder.number == decision.job.measure.cylinder else ()
+        judged: tuple[Judged, ...] = (*cylinder.lines, *gaps, *cylinder.margins)
+        yield from ({"cylinder": cylinder.number, **_requirement(each, decision.job)} for each in judged)
+    yield from ({"cylinder": each.cylinder, **_requirement(each, decision.job)} for each in decision.spacings)
+
+
+def _requirement(each: Judged, job: Job) -> Row:
+    """Its name, its numbers and its verdict."""
+    return {**_judged(each, job), "verdict": said_verdict(each)}
 
 
 def _judged(each: Judged, job: Job) -> Row:
@@ -161,14 +169,14 @@ def _judged(each: Judged, job: Job) -> Row:
             card = {"line": line_name(asked, job.measure.units), "specified": asked.value, "tolerance": asked.tolerance}
             return {**place, **card, "unit": unit, **_number(each.measured)}
         case PistonClearance():
-            return _requirement(each.valve, "piston clearance", each.least, "mm")
+            return _plain(each.valve, "piston clearance", each.least, "mm")
         case Margin():
-            return _requirement(each.valve, each.kind, each.measured, "mm")
+            return _plain(each.valve, each.kind, each.measured, "mm")
         case Spacing():
-            return {**_requirement(each.valve, "spacing", each.late, "deg"), "cylinder": each.cylinder}
+            return _plain(each.valve, "spacing", each.late, "deg")
 
 
-def _requirement(valve: str, kind: str, number: Quantity, unit: str) -> Row:
+def _plain(valve: str, kind: str, number: Quantity, unit: str) -> Row:
     return {"valve": valve, "kind": kind, "line": f"{valve} {kind}", "unit": unit, **_number(number)}
 
 
@@ -180,11 +188,11 @@ def _number(quantity: Quantity | None) -> Row:
     }
 
 
-def _finding(own: Row, finding: Finding, number: int | None) -> Row:
+def _finding(own: Row, finding: Finding, cylinder: int | None) -> Row:
     return {
         "key": own["key"],
         "job": own["job"],
-        "cylinder": number,
+        "cylinder": cylinder,
         "code": finding.code,
         "weight": finding.weight.value,
         "seen": finding.seen,
