@@ -119,7 +119,8 @@ def _checked(job_path: Path) -> Checked:
     except DataError as error:
         found = (refused(error), *diagnose_captures(job, captures), *causes_of_refusal(job, captures, error))
         return _unmeasured(name, str(error), found)
-    cases = tuple(_case(*each, decision.job.measure.cylinder) for each in requirements(decision))
+    alone = None if decision.others else decision.job.measure.cylinder
+    cases = tuple(_case(*each, alone) for each in requirements(decision))
     evidence = [f"Evidence: {finding.seen}" for finding in decision.causes.findings[:1]]
     warnings = [told(finding) for finding in decision.findings if finding not in decision.causes.findings]
     text = {"job": name, "verdict": decision.verdict, "error": None, "decision": decision_json(decision)}
@@ -127,10 +128,10 @@ def _checked(job_path: Path) -> Checked:
     return Checked(name, decision.verdict, headline(decision), cases, (*story(decision), *table, *evidence, *warnings), text)
 
 
-def _case(name: str, verdict: Verdict, text: str, own: int) -> Case:
-    """A requirement, of the job's `own` cylinder unless its name begins with another."""
-    other = re.fullmatch(r"cylinder (\d+), (.*)", name)
-    return Case(other[2], verdict, text, int(other[1])) if other else Case(name, verdict, text, own)
+def _case(name: str, verdict: Verdict, text: str, alone: int | None) -> Case:
+    """A requirement. Of several cylinders its name begins with the one that it is about; else all are about the one `alone`."""
+    of = re.fullmatch(r"cylinder (\d+), (.*)", name)
+    return Case(of[2], verdict, text, int(of[1])) if of else Case(name, verdict, text, alone)
 
 
 def _unmeasured(name: str, error: str, findings: Sequence[Finding] = ()) -> Checked:
@@ -159,6 +160,10 @@ def _text(done: Checked) -> str:
     """The verdict, what is not within, and what to do: for people."""
     lines = [f"{shown(done.job)}: {done.headline}"]
     not_within = () if done.error else done.cases
-    lines += [f"  {WORD[case.verdict]:<16} {case.name}: {case.text}" for case in not_within if case.verdict != "within"]
+    several = len({case.cylinder for case in done.cases}) > 1
+    for case in not_within:
+        if case.verdict != "within":
+            of = f"cylinder {case.cylinder}, " if several and case.cylinder is not None else ""
+            lines.append(f"  {WORD[case.verdict]:<16} {of}{case.name}: {case.text}")
     lines += [f"  {note}" for note in done.notes]
     return "\n".join(lines)
