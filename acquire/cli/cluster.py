@@ -9,7 +9,7 @@ from concurrent.futures import BrokenExecutor, CancelledError, Future
 from contextlib import suppress
 from importlib import metadata
 from types import TracebackType
-from typing import Any, Final, Self, TypeVar
+from typing import Any, Final, Generic, Self, TypeVar
 
 from acquire.cli.extra import needed
 from acquire.cli.version import version
@@ -18,6 +18,7 @@ from analysis.base.errors import LinkError, UsageError
 J = TypeVar("J")
 R = TypeVar("R")
 _PATIENCE_S: Final = 30  # for the scheduler to answer, and for a first worker
+_LOOKED_AFTER_S: Final = 1.0
 _ASKED_EVERY: Final = 64  # jobs
 _SAME: Final = ("numpy", "scipy", "distributed", "cloudpickle")  # beside lobetrace itself and Python
 
@@ -61,7 +62,7 @@ class Cluster:
     def submit(self, work: Callable[[J], R], job: J) -> Future[R]:
         """Have it done by any worker. Raises LinkError if the scheduler is gone."""
         self._submitted += 1
-        done: Future[R] = Future()
+        done: Future[R] = _Watched(self)
         done.set_running_or_notify_cancel()
         try:
             theirs = self._executor.submit(work, job)
@@ -69,6 +70,11 @@ class Cluster:
             raise self._gone() from None
         theirs.add_done_callback(lambda theirs: self._hand_over(theirs, done))
         return done
+
+    def must_be_there(self) -> None:
+        """LinkError once the client has given up to find the scheduler again, which some of its futures never hear of."""
+        if self._client.status in ("closing", "closed"):
+            raise self._gone()
 
     def _gone(self) -> LinkError:
         do = "Start it again; the same command goes on from there"
@@ -96,6 +102,24 @@ class Cluster:
         with suppress(OSError, RuntimeError, self._closed):  # of a scheduler that is gone there is nothing to be taken back
             self._executor.shutdown(wait=False)
         self._client.close()
+
+
+class _Watched(Future[R], Generic[R]):
+    """A future that is not waited for when nobody will ever fulfil it."""
+
+    def __init__(self, cluster: Cluster) -> None:
+        super().__init__()
+        self._cluster = cluster
+
+    def result(self, timeout: float | None = _LOOKED_AFTER_S) -> R:
+        """As of a Future. Raises LinkError if the scheduler is gone."""
+        while True:
+            try:
+                return super().result(timeout)
+            except TimeoutError:
+                if self.done():
+                    raise
+                self._cluster.must_be_there()
 
 
 def versions() -> dict[str, str]:
