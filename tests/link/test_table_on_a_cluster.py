@@ -21,7 +21,20 @@ from tests.archived import archive, tables
 from .conftest import PATIENCE
 
 JOBS = 24
-SHORT_CHUNKS = "import sys; from acquire.cli import run, table; table._MOST_JOBS = 1; sys.exit(run(sys.argv[1:]))"
+# The command with a chunk for each job, which kills a process when it has written five: then it cannot have been given all of them.
+KILLS = """
+import os, signal, sys
+from acquire.cli import run, table
+from acquire.cli.dataset import Dataset
+table._MOST_JOBS, real, written, victim = 1, Dataset.write, [], int(sys.argv.pop())
+def write(self, chunk):
+    real(self, chunk)
+    written.extend(chunk)
+    if len(written) == 5:
+        os.kill(victim, signal.SIGKILL)
+Dataset.write = write
+sys.exit(run(sys.argv[1:]))
+"""
 _QUIET = {"DASK_DISTRIBUTED__ADMIN__LOG_FORMAT": "%(message)s", "OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
 
 pytest.importorskip("distributed")
@@ -84,41 +97,28 @@ def jobs(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_a_worker_that_is_killed_changes_nothing_in_the_tables(jobs: Path, tmp_path: Path, cluster: Running) -> None:
     here, there = tmp_path / "here", tmp_path / "there"
     assert run(["table", str(jobs), "-o", str(here), "-j", "2"]) == 0
-    command = [sys.executable, "-c", SHORT_CHUNKS, "table", str(jobs), "-o", str(there), "--json"]
+    command = [sys.executable, "-c", KILLS, "table", str(jobs), "-o", str(there), "--json"]
     process = subprocess.Popen(
-        [*command, "--cluster", cluster.address], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+        [*command, "--cluster", cluster.address, str(cluster.workers[0].pid)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
     )
-    at_work(process, there)
-    cluster.workers[0].kill()
     out, err = process.communicate(timeout=6 * PATIENCE)
     assert process.returncode == 0, err
     assert json.loads(out)["written"] == JOBS
     assert tables(there) == tables(here)
 
 
-def at_work(process: subprocess.Popen[str], out: Path) -> None:
-    """Wait until some chunks are written, and no longer."""
-    for _ in range(round(6 * PATIENCE / 0.02)):
-        if len(parts(out, "jobs")) >= 5:
-            assert process.poll() is None, "it has ended already"
-            return
-        try:
-            process.wait(0.02)
-        except subprocess.TimeoutExpired:
-            continue
-        raise AssertionError(process.communicate())
-    raise AssertionError("never")
-
-
 def test_a_scheduler_that_is_gone_is_a_sentence_and_the_same_command_goes_on(
     jobs: Path, tmp_path: Path, cluster: Running, capsys: pytest.CaptureFixture[str]
 ) -> None:
     out = tmp_path / "t"
-    command = [sys.executable, "-c", SHORT_CHUNKS, "table", str(jobs), "-o", str(out)]
+    command = [sys.executable, "-c", KILLS, "table", str(jobs), "-o", str(out)]
     soon = {**os.environ, "DASK_DISTRIBUTED__COMM__TIMEOUTS__CONNECT": "1s"}
-    process = subprocess.Popen([*command, "--cluster", cluster.address], stderr=subprocess.PIPE, text=True, env=soon)
-    at_work(process, out)
-    cluster.scheduler.kill()
+    process = subprocess.Popen(
+        [*command, "--cluster", cluster.address, str(cluster.scheduler.pid)], stderr=subprocess.PIPE, text=True, env=soon
+    )
     _, err = process.communicate(timeout=6 * PATIENCE)
     assert process.returncode == 2
     assert "the scheduler is gone" in err
