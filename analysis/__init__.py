@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from analysis.capture import load as load
     from analysis.lobe.result import Measurement as Measurement
     from analysis.opened import open_job as open_job
+    from analysis.opened import open_jobs as open_jobs
 
 # Name -> where it is, and what it is called there; "" for the module itself.
 _FACE = {
@@ -27,8 +28,9 @@ _FACE = {
     "errors": ("analysis.base.errors", ""),
     "load": ("analysis.capture", "load"),
     "open_job": ("analysis.opened", "open_job"),
+    "open_jobs": ("analysis.opened", "open_jobs"),
 }
-__all__ = ["Measurement", "Quantity", "errors", "load", "open_job"]
+__all__ = ["Measurement", "Quantity", "errors", "load", "open_job", "open_jobs"]
 
 
 def __getattr__(name: str) -> object:

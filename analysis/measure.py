@@ -67,7 +67,8 @@ def measure(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0) ->
     of_one_cylinder(job, sweeps)
     forward = forward_of(job, sweeps)
     located = find_tdc(job, usable, forward)
-    tdc = located.tdc.later(after_deg, forward)
+    told_by = located.source.sha256 if located.source is not None else ""
+    tdc = replace(located.tdc.later(after_deg, forward), told_by=told_by)
     _log.info("top dead center at count %.2f, by the %s", tdc.count.value, tdc.method)
     asked: list[Sweep | Refused] = []
     moved: list[float] = []
@@ -87,7 +88,7 @@ def measure(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0) ->
         tdc=Tdc(tdc.at_top(forward).labelled("count"), tdc.method, sum(tdc.contact_counts)),
         lobes=lobes,
         cam=_cam(job, found),
-        captures=tuple(Used(PurePath(c.path).name or "unnamed", c.sha256) for c in _used(usable, channels, lobes)),
+        captures=tuple(Used(PurePath(c.path).name or "unnamed", c.sha256, c.header) for c in _used(usable, channels, lobes)),
         refused=refused,
         evidence=Evidence(
             forward,
@@ -186,7 +187,7 @@ def _used(captures: Sequence[Capture], sweeps: Sequence[Sweep], lobes: Sequence[
 
 
 def forward_of(job: Job, sweeps: Sequence[Capture]) -> int:
-    """The sign of counting in running direction: as the job says, or the way in which the sweeps went further."""
+    """The sign of counting in direction of rotation: as the job says, or the way in which the sweeps went further."""
     if job.rig.direction != "auto":
         return 1 if job.rig.direction == "up" else -1
     return direction_of_rotation(max((c.samples.crank for c in sweeps), key=lambda crank: crank.size))

@@ -17,7 +17,24 @@ from typing import Annotated
 import typer
 
 from acquire.cli import crash, verbose
-from acquire.cli.options import Baud, Force, JobPath, Json, Light, Paper, Processes, Quiet, Roots, Seed, Step, Tdc, Units, Valve
+from acquire.cli.options import (
+    Against,
+    Baud,
+    By,
+    Force,
+    JobPath,
+    Json,
+    Light,
+    Paper,
+    Processes,
+    Quiet,
+    Roots,
+    Seed,
+    Step,
+    Tdc,
+    Units,
+    Valve,
+)
 from analysis.base.errors import LobetraceError
 from analysis.base.foreign import harmless, shown
 
@@ -197,7 +214,7 @@ def check(
     force: Force = False,
     json: Json = False,
 ) -> int:
-    """Hold jobs against their specification. Exit code 0: all within; 1: any outside; 2: it cannot be told."""
+    """Check jobs against their specification. Exit code 0: all within; 1: any outside; 2: it cannot be told."""
     from acquire.cli import check
 
     return check.run(roots, json, junit, processes=processes, force=force)
@@ -296,10 +313,25 @@ def compare(
 
 @app.command()
 def overlay(
-    job: JobPath,
-    captures: Annotated[
-        list[Path] | None,
-        typer.Argument(metavar="CAPTURE", help="Sweeps to lay over the first of them; else all of the job.", show_default=False),
+    paths: Annotated[
+        list[Path],
+        typer.Argument(
+            metavar="JOB...", help="Jobs, each with all of its sweeps; or a job and those of its captures that count."
+        ),
+    ],
+    against: Annotated[
+        Against,
+        typer.Option(
+            help="What each lobe is held against: the first sweep, the mean of all lobes, the rest of them, or a nominal profile."
+        ),
+    ] = Against.first,
+    nominal: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="With --against nominal: the lift table; else the job's.", show_default=False),
+    ] = None,
+    details: Annotated[bool, typer.Option("--details", help="Every sweep with its table, behind the summary.")] = False,
+    plot: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Draw the differences as FILE.html, .svg or .png.", show_default=False)
     ] = None,
     table: Annotated[
         Path | None,
@@ -309,26 +341,111 @@ def overlay(
     force: Force = False,
     json: Json = False,
 ) -> int:
-    """Lay the profiles of several sweeps over each other. Exit code 0: alike; 1: any differs; 2: it cannot be told."""
+    """Compare lobes: which differs from the others, in what, where and by how much. Exit code 0 once that is said."""
     from acquire.cli import overlay
 
-    return overlay.run(job, captures or [], table, step, json, force=force)
+    asked = overlay.Asked(against.value, nominal, table, step, plot, details)
+    return overlay.run(paths, asked, json, force=force)
+
+
+@app.command()
+def profile(
+    job: JobPath,
+    nominal: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE",
+            help="Lift table: CSV with the columns cam_deg or crank_deg, and lift_mm or lift_in; else the job's.",
+            show_default=False,
+        ),
+    ] = None,
+    tolerance: Annotated[
+        float | None,
+        typer.Option(
+            metavar="MM", min=0.001, max=5, help="Width of the zone about it (ISO 1101); else the job's.", show_default=False
+        ),
+    ] = None,
+    valve: Annotated[Valve, typer.Option(help="Which lobes the table is for.")] = Valve.both,
+    fit_zero: Annotated[bool, typer.Option("--fit-zero", help="Fit the height too, not the angle alone.")] = False,
+    plot: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Draw the deviations as FILE.html, .svg or .png.", show_default=False)
+    ] = None,
+    table: Annotated[Path | None, typer.Option(metavar="FILE", help="Write the deviations as CSV.", show_default=False)] = None,
+    force: Force = False,
+    json: Json = False,
+) -> int:
+    """Hold lobes against their nominal profile. Exit code 0: within, or no tolerance; 1: outside; 2: it cannot be told."""
+    from acquire.cli import profile
+
+    only = "" if valve is Valve.both else valve.value
+    asked = profile.Asked(nominal, tolerance, only, fit_zero, plot, table)
+    return profile.run(job, asked, json, force=force)
+
+
+@app.command()
+def repeatability(
+    paths: Annotated[list[Path], typer.Argument(metavar="JOB...", help="Jobs, or a job and those of its captures that count.")],
+    by: Annotated[By, typer.Option(help="What was another from one group of sweeps to the next.")] = By.setting,
+    plot: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Draw the profile's spread as FILE.html, .svg or .png.", show_default=False),
+    ] = None,
+    table: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Write every number of every sweep as CSV.", show_default=False)
+    ] = None,
+    force: Force = False,
+    json: Json = False,
+) -> int:
+    """Work out how well the numbers repeat, and what the rig takes up of each tolerance. Exit code 0 once that is said."""
+    from acquire.cli import repeatability
+
+    return repeatability.run(paths, by.value, plot, table, json, force=force)
+
+
+@app.command()
+def dynamics(
+    job: JobPath,
+    rpm: Annotated[float, typer.Option(metavar="N", min=1, max=30000, help="Speed of the crank, turns a minute.")],
+    plot: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Draw the motion as FILE.html, .svg or .png.", show_default=False)
+    ] = None,
+    table: Annotated[Path | None, typer.Option(metavar="FILE", help="Write the motion as CSV.", show_default=False)] = None,
+    force: Force = False,
+    json: Json = False,
+) -> int:
+    """Work out lift, velocity, acceleration and jerk at the valve at a speed, and what the spring has left of its force."""
+    from acquire.cli import dynamics
+
+    return dynamics.run(job, rpm, plot, table, json, force=force)
+
+
+@app.command()
+def trend(
+    paths: Annotated[list[Path], typer.Argument(metavar="JOB...", help="The jobs of one camshaft, of three dates at least.")],
+    plot: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Draw what drifts as FILE.html, .svg or .png.", show_default=False)
+    ] = None,
+    force: Force = False,
+    json: Json = False,
+) -> int:
+    """Follow the lobes of one camshaft over the dates of its jobs: what drifts, what is wear and what is the set-up."""
+    from acquire.cli import trend
+
+    return trend.run(paths, plot, json, force=force)
 
 
 @app.command()
 def simulate(
-    scenario: Annotated[str, typer.Option(help="Which rig; without it, list those there are.")] = "",
+    scenario: Annotated[str, typer.Option(help="Which rig, by name or as FILE.toml; without it, list those there are.")] = "",
     seed: Seed = None,
     pace: Annotated[float, typer.Option(min=0.1, help="How many times as fast as real time.")] = 1.0,
     fast: Annotated[bool, typer.Option("--fast", help="As fast as the reader takes it.")] = False,
     phases: Annotated[
         str,
-        typer.Option(
-            help="What is done, e.g. stop,intake,exhaust; each begins as the port is opened. -: named on stdin, line by line."
-        ),
+        typer.Option(help="Phases to play, e.g. stop,intake,exhaust; one for each connection. -: named on stdin, line by line."),
     ] = "",
     socket: Annotated[bool, typer.Option("--socket", help="Serve on a local TCP port, not on a pseudo-terminal.")] = False,
-    truth: Annotated[Path | None, typer.Option(help="Write what really is into this JSON file.")] = None,
+    truth: Annotated[Path | None, typer.Option(help="Write the simulator's true values to this JSON file.")] = None,
     json: Json = False,
 ) -> None:
     """Serve a simulated rig and print where it can be reached."""

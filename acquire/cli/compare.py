@@ -13,9 +13,10 @@ from analysis.decision.decide import Decision
 from analysis.decision.recheck import Again, RockerRatio, recheck, rocker_ratio
 from analysis.decision.verdict import overall
 from analysis.lobe.rocker import lash_of
-from analysis.report.json import quantity_json
+from analysis.report.json import identity_json, quantity_json
 from analysis.report.recheck_table import recheck_table
 
+COMPARE_SCHEMA = "urn:lobetrace:compare:1"
 _EXIT = {"within": 0, "outside": 1}
 
 
@@ -32,7 +33,8 @@ def run(before: Path, after: Path, advanced: float | None, as_json: bool) -> int
     found = recheck(first.measured, second.measured, change)
     verdict = overall(each.verdict for each in found)
     if as_json:
-        say.result_json({"schema": 1, "advanced_deg": change, "verdict": verdict, "lines": [_json(each) for each in found]})
+        lines = [_json(each) for each in found]
+        say.result_json({**_head(first, second), "advanced_deg": change, "verdict": verdict, "lines": lines})
     else:
         turned = " and ".join(f"the {valve} by {deg:+g}" for valve, deg in change.items())
         say.result(f"Predicted from {before} with the camshaft advanced ({turned} crank degrees), measured again in {after}:")
@@ -40,6 +42,15 @@ def run(before: Path, after: Path, advanced: float | None, as_json: bool) -> int
         agree = sum(each.verdict == "within" for each in found)
         say.result(f"{agree} of {len(found)} agree within the expanded uncertainty of the difference; * marks the others")
     return _EXIT[verdict]
+
+
+def _head(before: Decision, after: Decision) -> dict[str, Any]:
+    """What the JSON begins with: its schema (analysis/compare.schema.json), and who measured both jobs."""
+    told = {
+        name: [identity_json(used.header) for used in each.measured.captures if used.header is not None]
+        for name, each in (("before", before), ("after", after))
+    }
+    return {"$schema": COMPARE_SCHEMA, "schema": 1, "captures": told}
 
 
 def _change(first: Decision, advanced: float | None) -> Mapping[str, float]:
@@ -69,7 +80,7 @@ def _ratios(first: Decision, second: Decision, as_json: bool) -> None:
         raise DataError("the two measurements have no lobe in common", do="Sweep the same valve at the lifter and at the valve")
     found = {lobe.valve: rocker_ratio(lobe, other, lash_of(rig, lobe.valve)) for lobe, other in both}
     if as_json:
-        say.result_json({"schema": 1, "rocker_ratio": {name: _ratio_json(ratio) for name, ratio in found.items()}})
+        say.result_json({**_head(first, second), "rocker_ratio": {name: _ratio_json(ratio) for name, ratio in found.items()}})
         return
     for name, ratio in found.items():
         full = ratio.at_full_lift

@@ -60,7 +60,7 @@ def run(chosen: Path | None, seed: int | None, as_json: bool, *, wrong: bool = F
         say.result(f"WHAT IS WRONG WITH IT: {scenario.text}")
         say.result("\n".join(f"  {line}" for line in ("", "AND WHAT IS SAID", headline(decision), *story(decision))))
     else:
-        say.result("BESIDE THE TRUTH OF THE SIMULATED RIG")
+        say.result("COMPARED WITH THE SIMULATOR'S TRUE VALUES")
         say.result(table(rows))
     say.result(f"\nThe job is in {folder}: job.toml and captures/. Read it again with: lobetrace analyze {say.quoted(folder)}")
 

@@ -40,6 +40,23 @@ class Valve(StrEnum):
     both = "both"
 
 
+class Against(StrEnum):
+    """What lobes are held against."""
+
+    first = "first"
+    mean = "mean"
+    rest = "rest"
+    nominal = "nominal"
+
+
+class By(StrEnum):
+    """What may be another from one sweep to the next."""
+
+    operator = "operator"
+    setting = "setting"
+    day = "day"
+
+
 class Tdc(StrEnum):
     """How top dead center is found."""
 
@@ -63,7 +80,7 @@ Processes = Annotated[
 ]
 Json = Annotated[bool, typer.Option("--json", help="Results as JSON on stdout and nothing else there.")]
 Seed = Annotated[
-    int | None, typer.Option(help="What chance does; the same seed gives the same hand and noise. Else the scenario's.")
+    int | None, typer.Option(help="Random seed: the same seed gives the same hand and noise (default: the scenario's).")
 ]
 Baud = Annotated[int, typer.Option(min=300, help="Speed of a serial line.")]
 Light = Annotated[bool, typer.Option("--light", help="For a light background; the key d changes it.")]

@@ -1,43 +1,65 @@
-"""`lobetrace overlay`: the profiles of several sweeps laid over each other, and their tables."""
+"""`lobetrace overlay`: the profiles of many sweeps laid over each other, of one job or of several, with tables and plots."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 from acquire.cli import output_file, say
-from analysis.base.samples import Capture
-from analysis.capture import load
-from analysis.decision.sweep_by_sweep import each_sweep, laid_over
-from analysis.job import load_job
-from analysis.job.folder import captures_in
+from acquire.cli.sweeps_of import swept
+from analysis.compare.lobes import Against
+from analysis.decision.sweep_by_sweep import study
+from analysis.job import Job
+from analysis.job.lift_table import LiftTable, read_lift_table
 from analysis.report.profiles import overlay_json, overlay_text, profiles_csv
 
+VALVES = ("intake", "exhaust")
 
-def run(
-    job_path: Path, captures: Sequence[Path], table: Path | None, step_deg: float, as_json: bool, *, force: bool = False
-) -> int:
-    """Print every overlay; 0 if all are alike, else 1. With `table` the profiles are written as well; that will do with one sweep."""
-    job = load_job(job_path)
-    sweeps, refused = each_sweep(job, _with_tdc(job_path, [load(file) for file in captures or captures_in(job_path)]))
-    for error in refused:
-        say.person(f"! {error}")
-    if table is not None and sweeps:
-        output_file.write(table, profiles_csv(sweeps, step_deg), force=force)
-        say.person(f"{say.quoted(table)} holds {len(sweeps)} profile{'s' if len(sweeps) > 1 else ''}")
-        if len(sweeps) == 1:
+
+@dataclass(frozen=True)
+class Asked:
+    """What is wanted of an overlay: what it is against, a nominal table, a table of profiles with its step, a plot, all details."""
+
+    against: Against
+    nominal: Path | None = None
+    table: Path | None = None
+    step_deg: float = 1.0
+    plot: Path | None = None
+    details: bool = False
+
+
+def run(paths: Sequence[Path], asked: Asked, as_json: bool, *, force: bool = False) -> int:
+    """Print the comparison; 0 for having made it. With a table of profiles one sweep will do."""
+    jobs, sweeps = swept(paths)
+    if asked.table is not None and sweeps:
+        output_file.write(asked.table, profiles_csv(sweeps, asked.step_deg), force=force)
+        say.person(f"{say.quoted(asked.table)} holds {len(sweeps)} profile{'s' if len(sweeps) > 1 else ''}")
+        if len(sweeps) == 1 and asked.against != "nominal":
             return 0
-    pairs = laid_over(sweeps)
+    found = study(sweeps, asked.against, _nominal(asked, jobs) if asked.against == "nominal" else None)
+    shown = {id(sweep) for each in found for line in each.lines for sweep in line.sweeps}
+    for alone in (sweep for sweep in sweeps if id(sweep) not in shown):
+        say.person(
+            f"! {alone.capture} of {alone.job}, {alone.valve} at the {alone.at}, has nothing to be compared with and is left out"
+        )
+    units = jobs[0].measure.units
+    if asked.plot is not None:
+        from acquire.cli.chart_file import write_charts
+        from analysis.report.profile_charts import overlay_charts
+
+        write_charts(asked.plot, "Lobes compared", overlay_charts(found, units), force=force)
+        say.person(f"{say.quoted(asked.plot)} is written")
     if as_json:
-        say.result_json(overlay_json(pairs))
+        say.result_json(overlay_json(found))
     else:
-        say.result(overlay_text(pairs, job))
-    return 0 if all(pair.overlay.kind == "alike" for pair in pairs) else 1
+        say.result(overlay_text(found, units, details=asked.details))
+    return 0
 
 
-def _with_tdc(job_path: Path, captures: list[Capture]) -> list[Capture]:
-    """The captures, and those of the job that tell TDC if none of them does."""
-    if any(c.header.step != "sweep" for c in captures):
-        return captures
-    others = [load(file) for file in captures_in(job_path)]
-    return [*(c for c in others if c.header.step != "sweep"), *captures]
+def _nominal(asked: Asked, jobs: Sequence[Job]) -> Mapping[str, LiftTable]:
+    """By valve: the table that was named, or what the first job that gives one says."""
+    if asked.nominal is not None:
+        return dict.fromkeys(VALVES, read_lift_table(asked.nominal))
+    specs = [(valve, getattr(job.specification, valve).profile) for job in reversed(jobs) for valve in VALVES]
+    return {valve: spec.table for valve, spec in specs if spec is not None and spec.table is not None}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from pathlib import Path
 
 from acquire.cli import say
@@ -9,7 +10,7 @@ from acquire.cli.output_file import write
 from analysis.base.errors import UsageError
 from analysis.capture import load
 from analysis.decision.decide import Decision, decide
-from analysis.job import load_job
+from analysis.job import FILE_NAME, load_job
 from analysis.job.folder import captures_in
 from analysis.report.html import Paper, sheet_html
 
@@ -21,12 +22,13 @@ def run(job_path: Path, out: Path, paper: str, as_json: bool, *, force: bool = F
         raise UsageError(f"{out.name} is neither HTML nor PDF", do="Give a file that ends in .html or .pdf")
     decision = decided(job_path)
     size: Paper = _paper(paper, decision)
+    digest = hashlib.sha256((job_path / FILE_NAME if job_path.is_dir() else job_path).read_bytes()).hexdigest()
     if kind == ".pdf":
         from analysis.report.pdf import sheet_pdf
 
-        data = sheet_pdf(decision, size)
+        data = sheet_pdf(decision, size, job_sha256=digest)
     else:
-        data = sheet_html(decision, size if paper != "auto" else None).encode("utf-8", "replace")
+        data = sheet_html(decision, size if paper != "auto" else None, job_sha256=digest).encode("utf-8", "replace")
     write(out, data, force=force)
     if as_json:
         say.result_json({"sheet": str(out), "bytes": len(data), "verdict": decision.verdict})

@@ -9,7 +9,8 @@ from acquire.cli import say
 from acquire.cli.output_file import write
 from acquire.simulator.asked import run_asked
 from acquire.simulator.phases import PHASES
-from acquire.simulator.scenarios import SCENARIOS, scenario_named
+from acquire.simulator.scenario_file import scenario_of
+from acquire.simulator.scenarios import SCENARIOS
 from acquire.simulator.serve import run as serve
 from acquire.simulator.truth import truth as truth_of
 from analysis.base.errors import UsageError
@@ -20,7 +21,7 @@ def run(name: str, seed: int | None, pace: float | None, socket: bool, phases: s
     if not name:
         _list(as_json)
         return
-    scenario = scenario_named(name, seed)
+    scenario = scenario_of(name, seed)
     asked = phases == "-"
     steps = scenario.phases if asked or not phases else tuple(phase.strip() for phase in phases.split(","))
     if unknown := [phase for phase in steps if phase not in PHASES]:

@@ -49,7 +49,7 @@ def table(rows: list[Row]) -> str:
     head = f"{'':<34}{'measured':>20}{'truth':>12}{'off':>9}"
     lines = [head, *(_line(row) for row in rows)]
     inside = sum(row.inside for row in rows)
-    return "\n".join([*lines, f"{inside} of {len(rows)} truths lie within the 95 % uncertainty; * marks the others"])
+    return "\n".join([*lines, f"{inside} of {len(rows)} true values fall inside the 95 % uncertainty; * marks the others"])
 
 
 def row_json(row: Row) -> dict[str, str | float | bool]:

@@ -130,7 +130,7 @@ STEPS: Final[Mapping[str, Step]] = {
             "Sweep, {valve}{of}",
             (
                 "Keep turning in the direction of rotation. Pauses between pulls are fine.",
-                "Gone too far? Back up well past the mark, then forward to take up the slack.",
+                "Overshot? Reverse well beyond it, then approach forward again.",
             ),
             (
                 Need("covered", "cycle seen", COVERED_DEG, "deg"),

@@ -27,7 +27,7 @@ class Lost:
 class Encoder:
     """The encoder and its mounting.
 
-    `cpr`: counts a crank revolution (four per line). `direction`: +1 if it counts up in the running direction, else -1.
+    `cpr`: counts a crank revolution (four per line). `direction`: +1 if it counts up in the direction of rotation, else -1.
     `eccentric`: e/R in rad; its error peaks `eccentric_deg` + 90 degrees after TDC. `index_deg`: crank degrees of the index.
     `phase`: where overlap TDC falls within a count, 0 to 1. `slip_deg` after `slip_after_deg` of a sweep: the coupling slips on
     the shaft, and the encoder, its index pulse included, stays behind (no board can notice that).

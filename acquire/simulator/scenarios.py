@@ -111,7 +111,9 @@ def _all() -> tuple[Scenario, ...]:
             "An indicator of 0.0005 inch on the lifter.",
             replace(clean, indicators=(Indicator(where="lobe", step=0.0005, unit="in"),)),
         ),
-        Scenario("reverse", "The encoder counts down in the running direction.", replace(clean, encoder=Encoder(direction=-1))),
+        Scenario(
+            "reverse", "The encoder counts down in the direction of rotation.", replace(clean, encoder=Encoder(direction=-1))
+        ),
         Scenario(
             "off-center",
             "The encoder sits off center: 0.2 degrees of error once a turn.",

@@ -70,7 +70,7 @@ class TrueCam:
 
 @dataclass(frozen=True)
 class Truth:
-    """The truth of a rig. `direction` is +1 if the count grows in the running direction.
+    """The truth of a rig. `direction` is +1 if the count grows in the direction of rotation.
 
     `tdc_count`: overlap TDC at the board's start on the axis of a count at rest; the crank angle of a resting or time-latched
     count c is direction (c - tdc_count) 360 / cpr, to half a count either way. `tdc_edge_count`: the same for samples latched on

@@ -1,6 +1,6 @@
 """Crank angles: from counts, into one domain, and into the words people read them in.
 
-Zero is gas-exchange top dead center of the cylinder measured, positive is after it in running direction; the domain is
+Zero is gas-exchange top dead center of the cylinder measured, positive is after it in direction of rotation; the domain is
 [-360, 360).
 """
 
@@ -41,7 +41,7 @@ def wrap(deg: npt.ArrayLike) -> npt.NDArray[np.float64]:
 def degrees(counts: npt.ArrayLike, *, cpr: int, tdc_count: float = 0.0, direction: int = 1) -> npt.NDArray[np.float64]:
     """Counts of any shape to crank degrees after `tdc_count`, not wrapped, float64.
 
-    `cpr` counts make a turn; `direction` is 1 if the count grows when the engine turns in running direction, else -1.
+    `cpr` counts make a turn; `direction` is 1 if the count grows when the engine turns in direction of rotation, else -1.
     Raises UsageError for another direction or a `cpr` below 1.
     """
     if cpr < 1 or direction not in (1, -1):

@@ -11,7 +11,7 @@ ALWAYS = (
 )
 STOP = (
     "Turn slowly to the piston stop, no force: it can bend a valve, crack a piston or slip the encoder.",
-    "Take the stop out before any further turning.",
+    "Remove the piston stop before turning the crank.",
 )
 
 

@@ -16,6 +16,7 @@ from analysis.decision.compression import dynamic_compression
 from analysis.decision.correction import Correction, correct
 from analysis.decision.cylinders import Spacing, at_cylinder, measure_each, spacings, swept_valves
 from analysis.decision.doubted import doubted
+from analysis.decision.profile import ProfileLine, profiles
 from analysis.decision.spring import Loads, Margin, loads, margins
 from analysis.decision.valve_lift import Overlap, overlap_of
 from analysis.decision.verdict import Line, Verdict, compare, overall
@@ -60,8 +61,8 @@ class Decision:
 
     `measured`: of the first cylinder that could be measured, the job's own before any other; `lines` and all that follows are its.
     `others`: every other cylinder that was swept, each judged by the same card as far as it was swept. `lines`: the card's, as
-    compared. `clearances`, `margins` and `spacings` count in the verdict too. `causes`: likely causes of what does not fit.
-    `compression`: the dynamic ratio. `after`: None where nothing is to be turned.
+    compared. `clearances`, `margins`, `spacings` and `profiles` (those of all cylinders) count in the verdict too. `causes`: likely
+    causes of what does not fit. `compression`: the dynamic ratio. `after`: None where nothing is to be turned.
     """
 
     job: Job
@@ -77,6 +78,7 @@ class Decision:
     correction: Correction | None
     after: After | None
     others: tuple[Cylinder, ...] = ()
+    profiles: tuple[ProfileLine, ...] = ()
 
     @property
     def cylinders(self) -> tuple[Cylinder, ...]:
@@ -90,7 +92,7 @@ class Decision:
     @property
     def verdicts(self) -> tuple[Verdict, ...]:
         """Every verdict there is, of all cylinders."""
-        judged = (self.lines, self.spacings, self.clearances, self.margins)
+        judged = (self.lines, self.spacings, self.clearances, self.margins, self.profiles)
         own = tuple(each.verdict for group in judged for each in group)
         return (*own, *(verdict for each in self.others for verdict in each.verdicts))
 
@@ -147,6 +149,11 @@ def decide(job: Job, captures: Sequence[Capture]) -> Decision:
         correction=correction,
         after=_after(job, measured, evidence, correction),
         others=tuple(others[number] for number in sorted(others)),
+        profiles=tuple(
+            held
+            for number, each in cylinders.items()
+            for held in doubted(profiles(job, number, each, required=number == cylinder), found_of[number])
+        ),
     )
 
 

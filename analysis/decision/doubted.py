@@ -10,13 +10,14 @@ from analysis.base.finding import Finding, doubts
 from analysis.decision.card import Asked
 from analysis.decision.clearance import PistonClearance
 from analysis.decision.cylinders import Spacing
+from analysis.decision.profile import ProfileLine
 from analysis.decision.spring import Margin
 from analysis.decision.verdict import Line
 
-Judged = TypeVar("Judged", Line, Spacing, PistonClearance, Margin)
+Judged = TypeVar("Judged", Line, Spacing, PistonClearance, Margin, ProfileLine)
 
 
-def rests_on(judged: Line | Spacing | PistonClearance | Margin) -> tuple[str, ...]:
+def rests_on(judged: Line | Spacing | PistonClearance | Margin | ProfileLine) -> tuple[str, ...]:
     """The paths of the numbers that a judgement rests on, as findings touch them. What two angles share drops out of their
     difference: a duration does not rest on TDC.
     """
@@ -27,6 +28,8 @@ def rests_on(judged: Line | Spacing | PistonClearance | Margin) -> tuple[str, ..
             return (f"{judged.valve}.centerline",)
         case Margin():
             return (f"{judged.valve}.peak_lift",)
+        case ProfileLine():
+            return (f"{judged.valve}.events", f"{judged.valve}.peak_lift")
         case PistonClearance():
             return (f"{judged.valve}.events", f"{judged.valve}.peak_lift", f"{judged.valve}.clearance", "tdc")
 

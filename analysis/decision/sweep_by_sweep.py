@@ -1,26 +1,31 @@
-"""Every sweep measured for itself, so that one can be laid over another."""
+"""Every sweep measured for itself, each with its own job's TDC, so that one can be laid over another."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import PurePath
 
 from analysis.base.errors import DataError
 from analysis.base.samples import Capture
-from analysis.compare.overlay import Overlay, overlay
+from analysis.compare.difference import Difference
+from analysis.compare.laid import Cells, Shape
+from analysis.compare.lobes import Against, compare_lobes
+from analysis.compare.nominal import Nominal
 from analysis.decision.cylinders import measure_cylinders
 from analysis.job import Job
+from analysis.job.lift_table import LiftTable
 from analysis.lobe.result import Lobe
 from analysis.measure import forward_of
 
 
 @dataclass(frozen=True)
 class OneSweep:
-    """What one capture says of one lobe."""
+    """What one capture says of one lobe. `job`: what its job is called."""
 
     capture: str
     lobe: Lobe
+    job: str = ""
 
     @property
     def cylinder(self) -> int:
@@ -32,18 +37,39 @@ class OneSweep:
         """Which lobe it is, as its place shows."""
         return self.lobe.valve
 
+    @property
+    def at(self) -> str:
+        """Where the indicator stood: "lobe" or "valve"."""
+        return self.lobe.job.rig.indicator_at
+
 
 @dataclass(frozen=True)
-class Pair:
-    """A sweep of a lobe against the first one of that valve."""
+class LobeLine:
+    """One lobe with its sweeps: `whole` is the mean of them against the reference, `each` every one; None: the reference itself."""
 
-    against: OneSweep
-    sweep: OneSweep
-    overlay: Overlay
+    sweeps: tuple[OneSweep, ...]
+    whole: Difference | None
+    each: tuple[Difference | None, ...]
 
 
-def each_sweep(job: Job, captures: Sequence[Capture]) -> tuple[tuple[OneSweep, ...], tuple[DataError, ...]]:
-    """Each sweep's lobes, in the order of the captures, and why a sweep says nothing. TDC is that of `measure`.
+@dataclass(frozen=True)
+class ValveStudy:
+    """All lobes of one valve, measured `at` one place, `against` what was asked for. `reference` in words."""
+
+    valve: str
+    at: str
+    against: Against
+    reference: str
+    lines: tuple[LobeLine, ...]
+
+    @property
+    def cells(self) -> Cells | None:
+        """The cells on which they were compared."""
+        return next((line.whole.cells for line in self.lines if line.whole is not None), None)
+
+
+def each_sweep(job: Job, captures: Sequence[Capture], name: str = "") -> tuple[tuple[OneSweep, ...], tuple[DataError, ...]]:
+    """Each sweep's lobes, in the order of the captures, and why a sweep says nothing. TDC is that of `measure`. `name`: of the job.
 
     The direction of rotation is that of all of them: a sweep turned backward alone would pass for one turned forward.
     """
@@ -60,21 +86,44 @@ def each_sweep(job: Job, captures: Sequence[Capture]) -> tuple[tuple[OneSweep, .
         except DataError as error:
             refused.append(DataError(error.what, where=error.where or capture.path, do=error.do))
             continue
-        name = PurePath(capture.path).name or "unnamed"
-        found += [OneSweep(name, lobe) for one in measured.values() for lobe in one.lobes]
+        file = PurePath(capture.path).name or "unnamed"
+        found += [OneSweep(file, lobe, name) for one in measured.values() for lobe in one.lobes]
         refused += [each.error for one in measured.values() for each in one.refused]
     return tuple(found), tuple(refused)
 
 
-def laid_over(sweeps: Sequence[OneSweep]) -> tuple[Pair, ...]:
-    """Every further sweep of intake and of exhaust against the first. Raises DataError if no valve was swept twice."""
-    pairs = []
-    for valve in ("intake", "exhaust"):
-        mine = [sweep for sweep in sweeps if sweep.valve == valve]
-        pairs += [Pair(mine[0], other, overlay(mine[0].lobe, other.lobe)) for other in mine[1:]]
-    if not pairs:
+def study(sweeps: Sequence[OneSweep], against: Against, nominal: Mapping[str, LiftTable] | None = None) -> tuple[ValveStudy, ...]:
+    """The sweeps by valve and place of the indicator, compared. `nominal`: by valve, for "nominal".
+
+    Raises DataError if no valve has anything to be compared with.
+    """
+    groups: dict[tuple[str, str], list[OneSweep]] = {}
+    for sweep in sorted(sweeps, key=lambda sweep: ("intake", "exhaust").index(sweep.valve)):
+        groups.setdefault((sweep.valve, sweep.at), []).append(sweep)
+    tables = nominal or {}
+    found = [
+        _study(valve, at, mine, against, Nominal.seen_on(mine[0].lobe.job.rig, tables[valve]) if valve in tables else None)
+        for (valve, at), mine in groups.items()
+        if (valve in tables if against == "nominal" else len(mine) > 1)
+    ]
+    if not found and against == "nominal":
         raise DataError(
-            "no valve has two sweeps to overlay",
-            do="Sweep it again, or the same valve of another cylinder",
+            "there is no nominal profile of a valve that was swept",
+            do="Give one with --nominal FILE, or in job.toml as [specification.intake.profile]",
         )
-    return tuple(pairs)
+    if not found:
+        raise DataError("no valve has two sweeps to overlay", do="Sweep it again, or the same valve of another cylinder")
+    return tuple(found)
+
+
+def _study(valve: str, at: str, sweeps: Sequence[OneSweep], against: Against, nominal: Shape | None) -> ValveStudy:
+    compared = compare_lobes([sweep.lobe for sweep in sweeps], against, nominal)
+    lines = tuple(LobeLine(tuple(sweeps[k] for k in one.sweeps), one.whole, one.each) for one in compared)
+    first = sweeps[0]
+    words = {
+        "first": f"{first.capture} of {first.job or 'the job'}, cylinder {first.cylinder}",
+        "mean": f"the mean of {len(lines)} {'lobes' if len(lines) > 1 else 'lobe'}",
+        "rest": "the rest of them, without those that differ",
+        "nominal": "the nominal profile",
+    }
+    return ValveStudy(valve, at, against, words[against], lines)

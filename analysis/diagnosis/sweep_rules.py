@@ -21,6 +21,8 @@ RUNOUT_MM = 0.03
 RUNOUT_TIMES = 10.0
 # A lag that is negative, or beyond its bound, by less than this (s) may be the clock's.
 LEAST_LEAD_S = 0.01
+# A lag so many times its bound is no matter of a wrong bound.
+FAR_BEYOND = 1.5
 # So small a share of outliers is nobody's fault (common practice).
 USUAL_SPIKES = 1e-3
 # Two lags of one indicator differ by no more standard uncertainties; its noise by no more than this ratio.
@@ -195,16 +197,21 @@ def lag_impossible(swept: Swept, valve: str) -> Seen | None:
     )
 
 
-@rule("lag-beyond-bound", NOTE, "{valve}.lag")
+@rule("lag-beyond-bound", NOTE, "{valve}.lag", explains=("encoder-loose", "passes-apart", "lags-apart", "bleed-down"))
 def lag_beyond_bound(rig: Rig, swept: Swept, valve: str) -> Seen | None:
-    """A lag that the job says cannot be."""
+    """A lag that the job says cannot be. Far beyond it, the speed of a hand is not even enough to take it out."""
+    far = swept.curve.lag.seconds > FAR_BEYOND * rig.indicator_latency_ms * 1e-3
     lag, bound = swept.curve.lag, rig.indicator_latency_ms * 1e-3
     if lag.seconds <= bound + max(LEAST_LEAD_S, 4 * lag.u):
         return None
     return Seen(
         f"The indicator on the {valve} valve lags by {lag.seconds * 1e3:.0f} ms, and job.toml says at most {bound * 1e3:.0f} ms.",
         "The indicator is slower than was thought. The lag that was found was taken out.",
-        "Correct indicator_latency_ms in job.toml.",
+        "Use an indicator that answers faster, or turn much slower and correct indicator_latency_ms in job.toml."
+        if far
+        else "Correct indicator_latency_ms in job.toml.",
+        weight=DOUBT if far else NOTE,
+        touches=(valve,) if far else None,
     )
 
 

@@ -82,7 +82,9 @@ class Clearance(Table):
 
 
 class ValveSpring(Table):
-    """[spring.intake] and [spring.exhaust]: the spring as fitted, and two loads from its card."""
+    """[spring.intake] and [spring.exhaust]: the spring as fitted, and two loads from its card; for `dynamics` the mass that it has to
+    hold on the cam, taken at the valve, and its lowest natural frequency.
+    """
 
     installed_height_mm: Annotated[float, within(5, 200)] | None = None
     coil_bind_mm: Annotated[float, within(5, 200)] | None = None
@@ -90,6 +92,8 @@ class ValveSpring(Table):
     closed_load_n: Annotated[float, within(1, 10000)] | None = None
     open_height_mm: Annotated[float, within(5, 200)] | None = None
     open_load_n: Annotated[float, within(1, 10000)] | None = None
+    moving_mass_g: Annotated[float, within(1, 5000)] | None = None
+    natural_hz: Annotated[float, within(20, 5000)] | None = None
 
     @property
     def rate_n_per_mm(self) -> float | None:

@@ -10,13 +10,14 @@ import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import Field, ValidationError, model_validator
+from pydantic import Field, PrivateAttr, ValidationError, model_validator
 
 from analysis.base.errors import UsageError
 from analysis.base.regular import open_regular
 from analysis.base.samples import Identity
 from analysis.job.clearance_keys import Clearance, Spring, TimingSet
 from analysis.job.explain import usage_error
+from analysis.job.lift_table import LiftTable, read_lift_table
 from analysis.job.table import At, Degrees, Lash, Lift, Lifts, Table, within
 
 FILE_NAME = "job.toml"
@@ -183,6 +184,25 @@ class ExhaustDuration(DurationSpec):
         return self.closes_atdc_deg
 
 
+class ProfileSpec(Table):
+    """[specification.intake.profile]: a lift table beside job.toml, and how wide the zone about it is that the lobe must keep within
+    (line profile, ISO 1101). `table` is what the file held when the job was read.
+    """
+
+    file: Annotated[str, Field(min_length=1)]
+    tolerance_mm: Annotated[float, within(0.001, 5)]
+    _table: LiftTable | None = PrivateAttr(default=None)
+
+    @property
+    def table(self) -> LiftTable | None:
+        """The lift table; None where the job was not read from a folder."""
+        return self._table
+
+    def read(self, folder: Path) -> None:
+        """Read the table, whose name counts from the job's folder. Raises UsageError."""
+        self._table = read_lift_table(folder / self.file)
+
+
 class LobeSpec(Table):
     """What the maker says of a lobe. `centerline_deg` is ATDC for an intake and BTDC for an exhaust lobe."""
 
@@ -190,6 +210,7 @@ class LobeSpec(Table):
     valve_lift_mm: Lift | None = None
     centerline_deg: Annotated[float, within(60, 160)] | None = None
     lash_mm: Lash | None = None
+    profile: ProfileSpec | None = None
 
 
 class IntakeSpec(LobeSpec):
@@ -284,6 +305,9 @@ def load_job(path: Path) -> Job:
         ) from None
     job = parse_job(data, where=str(file))
     _log.info("read %s: %s, %d cylinders", file, job.engine.name or "an engine without a name", job.engine.cylinders)
+    for spec in (job.specification.intake, job.specification.exhaust):
+        if spec.profile is not None:
+            spec.profile.read(file.parent)
     return job
 
 

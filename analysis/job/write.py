@@ -111,6 +111,8 @@ def _tables(model: Table, path: tuple[str, ...]) -> Iterator[tuple[str, Any]]:
         if isinstance(value, Table):
             yield from _tables(value, (*path, name))
         elif model_in(field.annotation) is not None:
+            if value is None:  # a table that may be left out whole
+                continue
             yield ".".join((*path, name)), [each.model_dump(exclude_unset=True, exclude_none=True) for each in value]
         else:
             own[name] = value, stated

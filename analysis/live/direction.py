@@ -12,7 +12,7 @@ from analysis.crank.motion import find_count_errors, usable_forward
 
 @dataclass(frozen=True)
 class Crank:
-    """The crank now. Positions in counts in running direction.
+    """The crank now. Positions in counts in direction of rotation.
 
     `way`: 1 forward, -1 backward, 0 not moved yet: the last move. `engaged`: forward with the slack taken up. `to_go`: counts
     forward until it is (0 if it is). `mark`: the furthest position that counts: from there on nothing has been read.
@@ -40,7 +40,7 @@ class Turning:
         self.runs: list[int] = []  # counts that each forward run went, the newest last
 
     def add(self, samples: Samples, pulses: IndexPulses, cpr: int) -> tuple[Ints, Bools]:
-        """Positions (counts in running direction, slips that the index pulses showed taken out) of a block, and where they are
+        """Positions (counts in direction of rotation, slips that the index pulses showed taken out) of a block, and where they are
         usable. Shape (n,) each.
         """
         if samples.crank.size == 0:

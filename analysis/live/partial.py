@@ -58,7 +58,7 @@ class LiveResult:
 
 
 def forward_of(job: Job, crank: Ints) -> int:
-    """The sign of counting in running direction: as the job says, or the way the count went further."""
+    """The sign of counting in direction of rotation: as the job says, or the way the count went further."""
     return {"up": 1, "down": -1}.get(job.rig.direction) or direction_of_rotation(crank)
 
 

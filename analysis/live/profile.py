@@ -24,7 +24,7 @@ _FOOT_MM: Final = 0.1  # what is lifted further belongs to the lobe, as for the 
 
 @dataclass(frozen=True)
 class Trace:
-    """What has been read around the cycle. Cells begin at position 0 of the count in running direction.
+    """What has been read around the cycle. Cells begin at position 0 of the count in direction of rotation.
 
     `low`, `high`: least and greatest reading by half degree, mm as the indicator gave them, NaN where none; shape (1440,).
     `covered`: by degree, shape (720,). `flat_deg`: degrees of level reading, `zero_mm` their level (NaN without).
@@ -62,7 +62,7 @@ class Profile:
         self._last = np.nan  # degrees of the last reading that counted
 
     def add(self, position: Ints, lift_mm: Floats, usable: Bools) -> None:
-        """Readings of a block: position (counts in running direction), lift as read, and which of them count. Shape (n,) each."""
+        """Readings of a block: position (counts in direction of rotation), lift as read, and which of them count. Shape (n,) each."""
         if not usable.any():
             return
         deg: Floats = position[usable].astype(np.float64) * self._per_count

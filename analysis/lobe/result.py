@@ -12,7 +12,7 @@ import numpy.typing as npt
 from analysis.base.errors import DataError, UsageError
 from analysis.base.finding import SAME_LIFT_MM, Finding
 from analysis.base.quantity import Quantity
-from analysis.base.samples import Floats
+from analysis.base.samples import Floats, Header
 from analysis.base.words import overlap, with_unit
 from analysis.curve.smoothing import Spline
 from analysis.curve.sweep import Sweep, Swept
@@ -84,6 +84,14 @@ class AtRest:
     covered_deg: float
 
 
+_DERIVATIVES: Final = (
+    ("lift_mm", "mm"),
+    ("velocity_mm_deg", "mm/deg"),
+    ("acceleration_mm_deg2", "mm/deg^2"),
+    ("jerk_mm_deg3", "mm/deg^3"),
+)
+
+
 @dataclass(frozen=True)
 class LiftCurve:
     """Lift over crank angle at the indicator: call it for the lift or one of its derivatives, ask `error` how well it is known.
@@ -117,6 +125,26 @@ class LiftCurve:
     def error(self, deg: npt.ArrayLike, derivative: int = 0) -> Floats:
         """Standard error of the same from scatter (JCGM 100 Type A). Shape of `deg`; NaN outside."""
         return self._inside(deg, self.spline.error(np.asarray(deg, dtype=np.float64), derivative))
+
+    def to_xarray(self, step_deg: float = 1.0) -> Any:
+        """The curve with three derivatives and their standard errors as an xarray Dataset over `crank_deg`. Raises UsageError without
+        xarray.
+
+        >>> import analysis
+        >>> curve = analysis.open_job("sample-captures/clean").measure().intake.curve
+        >>> print(curve.to_xarray().lift_mm.sel(crank_deg=107.0).item().__round__(1))
+        11.4
+        """
+        try:
+            import xarray as xr
+        except ImportError as error:
+            raise UsageError("labelled arrays need xarray", do="Install it with: pip install xarray") from error
+        deg = step_deg * np.arange(np.ceil(self.low / step_deg), np.floor(self.high / step_deg) + 1)
+        data = {}
+        for order, (name, unit) in enumerate(_DERIVATIVES):
+            data[name] = ("crank_deg", self(deg, order), {"units": unit})
+            data[f"u_{name}"] = ("crank_deg", self.error(deg, order), {"units": unit})
+        return xr.Dataset(data, coords={"crank_deg": ("crank_deg", deg, {"units": "degrees from overlap TDC"})})
 
     def _inside(self, deg: npt.ArrayLike, values: Floats) -> Floats:
         at = np.asarray(deg, dtype=np.float64)
@@ -180,6 +208,24 @@ class Lobe:
         """Crank degrees from opening to closing at a checking lift (mm), as `opens`."""
         return duration(self.opens(lift_mm, at), self.closes(lift_mm, at))
 
+    def plot(self, axes: Any = None, derivative: int = 0) -> Any:
+        """Draw the curve, or a derivative of it, with its 95 % scatter as a band, into matplotlib axes (new ones if none are given), and
+        return them. Raises UsageError without matplotlib.
+        """
+        try:
+            from matplotlib import pyplot
+        except ImportError as error:
+            raise UsageError("plots need matplotlib", do="Install it with: pip install 'lobetrace[plot]'") from error
+        axes = pyplot.figure().add_subplot() if axes is None else axes
+        curve, (name, unit) = self.curve, _DERIVATIVES[derivative]
+        deg = np.linspace(curve.low, curve.high, 1000)
+        value, band = curve(deg, derivative), 1.96 * curve.error(deg, derivative)
+        (line,) = axes.plot(deg, value, label=f"{self.valve} of cylinder {self.cylinder}")
+        axes.fill_between(deg, value - band, value + band, color=line.get_color(), alpha=0.3, linewidth=0)
+        axes.set_xlabel("crank degrees from overlap TDC")
+        axes.set_ylabel(f"{name.partition('_')[0]}, {unit}")
+        return axes
+
     def crossing(self, seen: Quantity, flank: int) -> Quantity:
         """Where a lift (mm) at the indicator is crossed before (`OPENING`) or after (`CLOSING`) the peak. Raises DataError."""
         deg = crossing(self.swept.curve, seen, flank, self.centerlines.peak.value, self.causes).deg
@@ -230,10 +276,11 @@ class Cam:
 
 @dataclass(frozen=True)
 class Used:
-    """A capture that a measurement was made of, so that the result can be traced to its data."""
+    """A capture that a measurement was made of, so that the result can be traced to its data; `header` says who recorded it."""
 
     name: str
     sha256: str
+    header: Header | None = None
 
 
 @dataclass(frozen=True)

@@ -31,6 +31,15 @@ class Word:
 
 
 @dataclass(frozen=True)
+class Readout:
+    """A place at which a pointer is told a value."""
+
+    x: float
+    y: float
+    text: str
+
+
+@dataclass(frozen=True)
 class Plot:
     """One plot. `title` and `text` are what a reader who cannot see it is told."""
 
@@ -46,7 +55,8 @@ class Plot:
     y_ticks: tuple[Word, ...] = ()
     lines: tuple[Line, ...] = ()
     areas: tuple[str, ...] = ()
-    dots: tuple[tuple[float, float], ...] = ()
+    dots: tuple[Readout, ...] = ()
+    readouts: tuple[Readout, ...] = ()
     words: tuple[Word, ...] = field(default=())
 
 

@@ -11,12 +11,14 @@ from analysis.decision.clearance import PistonClearance
 from analysis.decision.correction import Correction
 from analysis.decision.cylinders import Spacing
 from analysis.decision.decide import Cylinder, Decision
+from analysis.decision.profile import ProfileLine
 from analysis.decision.spring import Loads, Margin
 from analysis.decision.verdict import Line, overall, rule
 from analysis.report.json import quantity_json, result_json
 from analysis.report.sentences import headline, said_verdict, story
 
 SCHEMA = 1
+SCHEMA_ID = "urn:lobetrace:decision:1"
 
 
 def decision_json(decision: Decision) -> dict[str, Any]:
@@ -27,6 +29,7 @@ def decision_json(decision: Decision) -> dict[str, Any]:
     """
     after, overlap = decision.after, decision.overlap
     return {
+        "$schema": SCHEMA_ID,
         "schema": SCHEMA,
         "verdict": decision.verdict,
         "text": [headline(decision), *story(decision)],
@@ -35,6 +38,7 @@ def decision_json(decision: Decision) -> dict[str, Any]:
         "spacings": [_spacing(spacing) for spacing in decision.spacings],
         "clearances": [_clearance(clearance) for clearance in decision.clearances],
         "margins": [_margin(margin) for margin in decision.margins],
+        "profiles": [profile_line_json(line) for line in decision.profiles],
         "springs": [_loads(each) for each in decision.loads],
         "overlap": None
         if overlap is None
@@ -119,6 +123,21 @@ def _margin(margin: Margin) -> dict[str, Any]:
         "measured_mm": {"value": margin.measured.value, "u95": margin.u95},
         "limit_mm": margin.limit_mm,
         "verdict": said_verdict(margin),
+    }
+
+
+def profile_line_json(line: ProfileLine) -> dict[str, Any]:
+    """What decides about a profile."""
+    return {
+        "cylinder": line.cylinder,
+        "valve": line.valve,
+        "nominal": None if line.fit is None else line.fit.nominal.name,
+        "tolerance_mm": line.tolerance_mm,
+        "deviation_mm": _maybe(line.deviation),
+        "at_deg": line.at_deg,
+        "zone_mm": None if line.fit is None else quantity_json(line.fit.zone),
+        "verdict": said_verdict(line),
+        "how": line.how,
     }
 
 

@@ -18,18 +18,21 @@ from analysis.base.words import Units, length, one_sign, overlap, plus_minus
 from analysis.base.words import value as to_its_uncertainty
 from analysis.decision.correction import EXPLAINED
 from analysis.decision.decide import Cylinder, Decision
+from analysis.decision.profile import ProfileLine
 from analysis.decision.verdict import Line, rule
 from analysis.lobe.result import Lobe
 from analysis.report.in_doubt import of_event, told
 from analysis.report.lobes import LobeRow, headline_lift, lobes_of
 from analysis.report.method import how_measured
 from analysis.report.plots import plots
+from analysis.report.provenance import provenance
 from analysis.report.sentences import (
     difference,
     found,
     headline,
     line_name,
     listed,
+    profile_name,
     said_word,
     specified,
     story,
@@ -65,9 +68,9 @@ class Group:
     rows: tuple[Row, ...]
 
 
-def sheet_html(decision: Decision, paper: Paper | None = None) -> str:
-    """The page. `paper` fixes the size of printed pages; without it the printer's own is taken."""
-    return _environment().get_template("sheet.html.j2").render(_context(decision, paper))
+def sheet_html(decision: Decision, paper: Paper | None = None, *, job_sha256: str = "") -> str:
+    """The page. `paper` fixes the size of printed pages; without it the printer's own is taken. `job_sha256`: digest of job.toml."""
+    return _environment().get_template("sheet.html.j2").render(_context(decision, paper), job_sha256=job_sha256)
 
 
 @cache
@@ -97,6 +100,7 @@ def _context(decision: Decision, paper: Paper | None) -> dict[str, Any]:
         "title": f"Camshaft sheet: {job.engine.name or 'engine without a name'}",
         "subtitle": f"{_which(decision)} of {job.engine.cylinders}, firing order {_order(decision)}",
         "facts": _facts(decision),
+        "provenance": tuple(provenance(job, [lobe for each in measured for lobe in each.lobes], _version())),
         "verdict": decision.verdict,
         "word": headline(decision).partition(": ")[0],
         "signs": SIGNS,
@@ -229,6 +233,8 @@ def _safety(decision: Decision) -> Iterator[Row]:
         yield Row(name, _least(gap.limit_mm, units), least, gap.verdict, after=text, word=said_word(gap))
     for each in decision.cylinders:
         yield from _margins(each, decision)
+    for line in decision.profiles:
+        yield _profile(line, decision)
     for loads in decision.loads:
         factor, unit = (1.0, "N") if units == "mm" else (_N_PER_LBF, "lbf")
         text = f"{loads.seat_n / factor:.0f} to {loads.open_n.value / factor:.0f}"
@@ -246,6 +252,14 @@ def _margins(cylinder: Cylinder, decision: Decision) -> Iterator[Row]:
         left = one_sign(plus_minus(margin.measured, units))
         name = f"{margin.valve} {margin.kind}{of}"
         yield Row(name, _least(margin.limit_mm, units), left, margin.verdict, word=said_word(margin))
+
+
+def _profile(line: ProfileLine, decision: Decision) -> Row:
+    units = decision.job.measure.units
+    half = "" if line.tolerance_mm is None else f"0 ±{length(line.tolerance_mm / 2, units)}"
+    off = "" if line.deviation is None else one_sign(plus_minus(line.deviation, units))
+    at = "" if line.at_deg is None else f", at {label(line.at_deg, f'{line.valve} centerline', 0)}"
+    return Row(f"{profile_name(line, decision)} at the lobe{at}", half, off, line.verdict, word=said_word(line))
 
 
 def _overlap(decision: Decision) -> Iterator[Row]:

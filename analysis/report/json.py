@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import math
+from dataclasses import asdict
 from typing import Any
 
 from analysis.base.errors import DataError
 from analysis.base.finding import Finding
 from analysis.base.quantity import Quantity
-from analysis.lobe.result import AtRest, Cam, Event, Lobe, Measurement
+from analysis.base.samples import Header
+from analysis.lobe.result import AtRest, Cam, Event, Lobe, Measurement, Used
 
 SCHEMA = 1
+SCHEMA_ID = "urn:lobetrace:result:1"
 
 
 def result_json(found: Measurement) -> dict[str, Any]:
@@ -19,12 +22,29 @@ def result_json(found: Measurement) -> dict[str, Any]:
     Crank degrees, millimetres and milliseconds as the keys say. Raises DataError if a number is not finite: JSON has none.
     """
     return {
+        "$schema": SCHEMA_ID,
         "schema": SCHEMA,
         "tdc": {"count": quantity_json(found.tdc.count), "method": found.tdc.method, "touches": found.tdc.contacts},
         "lobes": [_lobe(lobe) for lobe in found.lobes],
         "cam": _cam(found.cam) if found.cam else None,
         "warnings": [finding_json(finding) for finding in found.findings],
-        "captures": [{"name": used.name, "sha256": used.sha256} for used in found.captures],
+        "captures": [_used(used) for used in found.captures],
+    }
+
+
+def _used(used: Used) -> dict[str, Any]:
+    known = {} if used.header is None else {"step": used.header.step, **identity_json(used.header)}
+    return {"name": used.name, "sha256": used.sha256, **known}
+
+
+def identity_json(header: Header) -> dict[str, Any]:
+    """Who measured what, when, with what."""
+    return {
+        "identity": asdict(header.identity),
+        "engine": header.engine,
+        "started": header.started,
+        "board": header.board.name,
+        "software": header.software,
     }
 
 

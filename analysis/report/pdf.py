@@ -9,7 +9,7 @@ from analysis.decision.decide import Decision
 from analysis.report.html import Paper, sheet_html
 
 
-def sheet_pdf(decision: Decision, paper: Paper = "A4") -> bytes:
+def sheet_pdf(decision: Decision, paper: Paper = "A4", *, job_sha256: str = "") -> bytes:
     """The file's bytes. Raises UsageError if the library that makes PDF cannot be loaded on this machine."""
     try:
         from weasyprint import HTML
@@ -18,7 +18,7 @@ def sheet_pdf(decision: Decision, paper: Paper = "A4") -> bytes:
             f"a PDF cannot be made here ({error})",
             do="Install WeasyPrint and Pango (https://doc.courtbouillon.org/weasyprint), or write .html and print that",
         ) from error
-    made: Any = HTML(string=sheet_html(decision, paper), url_fetcher=_nothing)
+    made: Any = HTML(string=sheet_html(decision, paper, job_sha256=job_sha256), url_fetcher=_nothing)
     body, startxref, end = bytes(made.write_pdf()).rpartition(b"startxref")
     return (
         body + b"% lobetrace\n" + startxref + end

@@ -5,23 +5,30 @@ Readable in black and white: the intake is a solid line, the exhaust a dashed on
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 
 from analysis.base.angles import label
 from analysis.base.samples import Floats
-from analysis.base.words import MM_PER, Units
+from analysis.base.words import MM_PER, Units, length
 from analysis.decision.clearance import PistonClearance
 from analysis.decision.decide import Decision
 from analysis.decision.valve_lift import valve_lift
 from analysis.lobe.result import Lobe
-from analysis.report.axes import WIDTH, Axes, Line, Plot, Word
+from analysis.report.axes import WIDTH, Axes, Line, Plot, Readout, Word
+from analysis.report.timing_diagram import timing_diagram
 
 VALVES = ("exhaust", "intake")
+# A pointer is told the lift at every so many degrees.
+READOUT_DEG = 5
 
 
 def plots(decision: Decision) -> tuple[Plot, ...]:
     """Every plot that the decision has data for."""
     found = [_curves(decision)]
+    if (timing := timing_diagram(decision)) is not None:
+        found.append(timing)
     if len(decision.measured.lobes) == 2 or decision.clearances:
         found.append(_overlap(decision))
     if decision.clearances:
@@ -60,9 +67,11 @@ def _curves(decision: Decision) -> Plot:
     deg = np.arange(-290.0, 290.5, 1.0)
     lifts = {valve: _lifts(decision, valve, deg) for valve in valves}
     peak = max(float(each.max()) for each in lifts.values())
-    axes = Axes((-290.0, 290.0), (0.0, 1.16 * peak), 150.0)
+    axes = Axes((-290.0, 290.0), (0.0, 1.16 * peak), 110.0)
     lines = [Line("center", axes.points((x, x), axes.y)) for x in (-180.0, 0.0, 180.0)]
     words, told = [], []
+    dots: list[Readout] = []
+    readouts: list[Readout] = []
     for valve in valves:
         open_ = lifts[valve] > 0
         first, last = int(np.argmax(open_)), open_.size - int(np.argmax(open_[::-1]))
@@ -76,7 +85,9 @@ def _curves(decision: Decision) -> Plot:
         lean, anchor = (45.0, "end") if valve == "exhaust" else (-45.0, "start")
         words.append(Word(x + lean, y - 5, f"{valve} {full} {units}, {center}", anchor))
         told.append(f"The {valve} valve opens by {full} {units}; its centerline is {center}.")
-    ticks = [(-180.0, "BDC"), (0.0, "TDC"), (180.0, "BDC"), (-270.0, "90 BBDC"), (-90.0, "90"), (90.0, "90"), (270.0, "90 ABDC")]
+        dots += _event_dots(axes, decision, lobe)
+        readouts += _readouts(axes, valve, deg[span], lifts[valve][span], units)
+    ticks = [(-180.0, "BDC"), (0.0, "TDC"), (180.0, "BDC"), (-270.0, "90"), (-90.0, "90"), (90.0, "90"), (270.0, "90")]
     return Plot(
         "lift",
         "Valve lift over crank angle",
@@ -89,8 +100,29 @@ def _curves(decision: Decision) -> Plot:
         axes.x_ticks(ticks),
         axes.y_ticks(_step(1.16 * peak, units)),
         tuple(lines),
+        dots=tuple(dots),
+        readouts=tuple(readouts),
         words=tuple(words),
     )
+
+
+def _event_dots(axes: Axes, decision: Decision, lobe: Lobe) -> Iterator[Readout]:
+    """Every event, on its curve."""
+    units = decision.job.measure.units
+    for event in lobe.events:
+        for word, at in (("opens", event.opens.value), ("closes", event.closes.value)):
+            x, y = axes.at(at, float(_lifts(decision, lobe.valve, np.array([at]))[0]))
+            told = f"{lobe.valve} {word} {label(at, f'{lobe.valve} {word}', 1)} at {length(event.lift_mm, units)} {units}, {event.at}"
+            yield Readout(x, y, told)
+
+
+def _readouts(axes: Axes, valve: str, deg: Floats, lifts: Floats, units: Units) -> Iterator[Readout]:
+    """The lift every few degrees, for whoever points at the curve."""
+    for at, lift in zip(deg[::READOUT_DEG], lifts[::READOUT_DEG], strict=True):
+        x, y = axes.at(float(at), float(lift))
+        yield Readout(
+            x, y, f"{valve}, {label(float(at), f'{valve} centerline', 0)}: {lift:.{2 if units == 'mm' else 3}f} {units}"
+        )
 
 
 def _overlap(decision: Decision) -> Plot:
@@ -102,7 +134,7 @@ def _overlap(decision: Decision) -> Plot:
     lifts = {valve: _lifts(decision, valve, deg) for valve in valves}
     piston = {c.valve: (c.gap.closed.value + c.gap.piston(deg)) / scale for c in decision.clearances}
     top = max([float(each.max()) for each in lifts.values()] + [float(each.min()) * 2.0 for each in piston.values()])
-    axes = Axes((-45.0, 45.0), (0.0, max(1.1 * top, 1.0 / scale)), 150.0)
+    axes = Axes((-45.0, 45.0), (0.0, max(1.1 * top, 1.0 / scale)), 106.0)
     lines = [Line("center", axes.points((0.0, 0.0), axes.y))]
     words: list[Word] = []
     for valve in valves:
@@ -176,7 +208,7 @@ def _by_advance(decision: Decision) -> Plot:
     scale, clearances = MM_PER[units], decision.clearances
     top = max(max(float(c.least_mm.max()), c.limit_mm) for c in clearances) / scale
     advance = clearances[0].advance_deg
-    axes = Axes((float(advance[0]), float(advance[-1])), (0.0, 1.12 * top), 130.0)
+    axes = Axes((float(advance[0]), float(advance[-1])), (0.0, 1.12 * top), 106.0)
     lines, words, told = [Line("center", axes.points((0.0, 0.0), axes.y))], [Word(*_above(axes, 0.0), "now")], []
     named: list[Word] = []
     change = {c.valve: decision.correction.advance_of(c.valve) for c in clearances} if decision.correction else {}

@@ -7,12 +7,13 @@ from collections.abc import Iterator, Sequence
 
 from analysis.base import words
 from analysis.base.angles import label
-from analysis.base.words import MM_PER, Units, angle, length, plus_minus, signed
+from analysis.base.words import MM_PER, Units, angle, length, plus_minus, signed, with_unit
 from analysis.decision.card import Asked
 from analysis.decision.clearance import PistonClearance
 from analysis.decision.correction import Correction, Move
 from analysis.decision.cylinders import Spacing
 from analysis.decision.decide import Cylinder, Decision
+from analysis.decision.profile import ProfileLine
 from analysis.decision.spring import Margin
 from analysis.decision.verdict import Line, Verdict, overall
 
@@ -37,8 +38,8 @@ def place_of(asked: Asked) -> str:
 
 
 def line_name(asked: Asked, units: Units) -> str:
-    """ "intake opens at 1.27 mm, lobe"; "separation"."""
-    name = f"{asked.valve} {asked.kind}".strip()
+    """ "intake opens at 1.27 mm, lobe"; "lobe separation angle"."""
+    name = "lobe separation angle" if asked.kind == "separation" else f"{asked.valve} {asked.kind}".strip()
     return f"{name} at {length(asked.lift_mm, units)} {units}, {asked.at}" if asked.lift_mm else name
 
 
@@ -88,16 +89,16 @@ def headline(decision: Decision) -> str:
 def _codes(decision: Decision) -> list[str]:
     """The codes of the doubts for which something was not judged."""
     others = (group for each in decision.others for group in (each.lines, each.margins))
-    judged = (decision.lines, decision.clearances, decision.margins, decision.spacings, *others)
+    judged = (decision.lines, decision.clearances, decision.margins, decision.spacings, decision.profiles, *others)
     return list(dict.fromkeys(code for group in judged for each in group for code in each.doubts))
 
 
-def said_verdict(judged: Line | PistonClearance | Margin | Spacing) -> str:
+def said_verdict(judged: Line | PistonClearance | Margin | Spacing | ProfileLine) -> str:
     """The verdict with the codes of the findings that hold it back: "inconclusive: tdc-disagrees"."""
     return f"{judged.verdict}: {', '.join(judged.doubts)}" if judged.doubts else judged.verdict
 
 
-def said_word(judged: Line | PistonClearance | Margin | Spacing) -> str:
+def said_word(judged: Line | PistonClearance | Margin | Spacing | ProfileLine) -> str:
     """The same as it reads: "within tolerance", "inconclusive: tdc-disagrees"."""
     return f"{WORD[judged.verdict]}: {', '.join(judged.doubts)}" if judged.doubts else WORD[judged.verdict]
 
@@ -252,6 +253,24 @@ def requirements(decision: Decision) -> Iterator[tuple[str, Verdict, str]]:
     for spacing in decision.spacings:
         said = f"{plus_minus(spacing.late)} against cylinder {spacing.against}"
         yield f"cylinder {spacing.cylinder} {spacing.valve} spacing", spacing.verdict, _held(spacing.doubts, said)
+    for profile in decision.profiles:
+        yield profile_name(profile, decision), profile.verdict, _held(profile.doubts, profile_words(profile, units))
+
+
+def profile_name(line: ProfileLine, decision: Decision) -> str:
+    """What a profile is called, with its cylinder where there are several."""
+    return f"{f'cylinder {line.cylinder} ' if decision.others else ''}{line.valve} profile"
+
+
+def profile_words(line: ProfileLine, units: Units) -> str:
+    """What decides about a profile: "deviates by -0.032 +/-0.004 mm at 111 ATDC, +/-0.025 allowed"."""
+    if line.fit is None or line.deviation is None or line.at_deg is None:
+        return line.how
+    allowed = (
+        "" if line.tolerance_mm is None else f", +/-{line.tolerance_mm / 2 / MM_PER[units]:.{3 if units == 'mm' else 4}f} allowed"
+    )
+    at = label(line.at_deg, f"{line.valve} centerline", 0)
+    return f"deviates by {with_unit(line.deviation, units)} at {at}{allowed}"
 
 
 def _of_lines(cylinder: Cylinder, units: Units, of: str) -> Iterator[tuple[str, Verdict, str]]:

@@ -96,7 +96,7 @@ def _lobe(lobe: Lobe, job: Job) -> list[str]:
         _line("peak lift", f"{with_unit(lobe.peak_lift, units)} at the valve{_given_lift(spec.valve_lift_mm, units)}"),
         _line("", f"{with_unit(lobe.peak_lobe_lift, units)} at the lobe{_given_lift(spec.lobe_lift_mm, units)}"),
         _line("slack", _or_unknown(lobe.slack)),
-        _line("latency", _or_unknown(lobe.lag)),
+        _line("lag", _or_unknown(lobe.lag)),
         *([_line("base circle", _rest(lobe.at_rest, units))] if lobe.at_rest else []),
     ]
 
@@ -140,7 +140,7 @@ def _cam(cam: Cam, job: Job) -> list[str]:
     spec = job.specification.cam
     lines = [
         f"CAMSHAFT, cylinder {cam.cylinder}",
-        _line("separation", f"{plus_minus(cam.separation)} cam degrees{_given(spec.separation_deg)}"),
+        _line("LSA", f"{plus_minus(cam.separation)} cam degrees{_given(spec.separation_deg)}"),
         _line("advance", f"{plus_minus(cam.advance)}{_given(spec.advance_deg, cam.advance.place)}"),
     ]
     if cam.overlap is not None:

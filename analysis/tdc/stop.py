@@ -71,7 +71,8 @@ class TdcFound:
     `spread_deg` is the largest spread of the contacts on one side; `unswept_deg` the arc around the top that was not swept.
     `sine` and `cosine` (deg) are the parts of the encoder's once-a-turn error, sine sin(angle) + cosine cos(angle), as far as
     known, the angle counted from the TDC that was found; `after_deg` is by how much the one that `count` stands for comes after
-    it, on another cylinder.
+    it, on another cylinder. `told_by`: digest of the capture that told it, "" if the job did: what two results owe to one TDC they
+    share.
     """
 
     count: Quantity
@@ -83,6 +84,7 @@ class TdcFound:
     cosine: Quantity = NOTHING
     after_deg: float = 0.0
     contacts: StopContacts | None = None
+    told_by: str = ""
 
     @property
     def contact_counts(self) -> tuple[int, int]:

@@ -16,8 +16,10 @@ import numpy as np
 from acquire.simulator.phases import latch_phase, start
 from acquire.simulator.rig import Rig
 from acquire.simulator.truth import crossings
+from analysis.base.quantity import Quantity
 from analysis.base.samples import Floats
-from analysis.compare.shift import shift_between
+from analysis.compare.difference import difference
+from analysis.compare.laid import Cells, lay_curve, weighted
 from analysis.curve.lift_curve import Curve
 from analysis.curve.sweep import Swept
 from analysis.diagnosis.examine import examine
@@ -149,11 +151,17 @@ class Shifted:
     bound_lobe_known: float
 
 
+def shift_between(first: Curve, second: Curve, step_mm: float) -> Quantity:
+    """By how many degrees the second curve comes later, with its scatter alone."""
+    cells = Cells.of(first.spline)
+    return difference(cells, weighted((1.0, lay_curve(cells, second, step_mm)), (-1.0, lay_curve(cells, first, step_mm)))).later
+
+
 def shifted(scenario: Scenario, seed: int) -> Shifted:
     """Two sweeps, the camshaft half a degree later in the second; noise of half a step, so that the steps act as noise."""
     first = steady_rig(scenario, seed, noise_steps=0.5)
     later = replace(first.cam, advance_deg=first.cam.advance_deg - SHIFT_DEG)
     rigs = first, replace(first, cam=later, seed=first.seed ^ 1)
-    found = shift_between(*(swept_by(rig).curve for rig in rigs))
+    found = shift_between(*(swept_by(rig).curve for rig in rigs), scenario.step_mm)
     latched = [latch_phase(rig, "intake", start(rig)) for rig in rigs]
     return Shifted(found.value - SHIFT_DEG, found.u, *(shift_bound(rigs, latched, known) for known in (False, True)))

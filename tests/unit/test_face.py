@@ -106,6 +106,45 @@ def test_without_pyarrow_one_sentence_says_what_installs_it(monkeypatch: pytest.
         found().to_arrow()
 
 
+def test_many_jobs_are_one_table_that_anything_reads() -> None:
+    """pandas, polars and duckdb each read it through Arrow; the numbers are those of the jobs."""
+    pd, pl = pytest.importorskip("pandas"), pytest.importorskip("polars")
+    duckdb = pytest.importorskip("duckdb")
+    jobs = analysis.open_jobs(CLEAN.parent / "cl*n")
+    assert (len(jobs), jobs.refused, next(iter(jobs)).folder.name) == (1, {}, "clean")
+    opens = found().intake.opens(1.27).value
+    numbers = jobs.to_arrow()
+    connection = duckdb.connect()
+    connection.register("numbers", numbers)
+    rows = connection.execute("select value from numbers where path = 'intake.events.1.27.opens'").fetchall()
+    assert rows == [(opens,)]
+    assert pl.DataFrame(jobs).filter(pl.col("path") == "intake.events.1.27.opens")["value"].to_list() == [opens]
+    frame = pd.DataFrame.from_arrow(jobs)
+    assert frame.loc[frame.path == "intake.events.1.27.opens", "value"].tolist() == [opens]
+    with pytest.raises(UsageError, match="no job is named"):
+        analysis.open_jobs(CLEAN / "none*")
+
+
+def test_a_curve_as_labelled_array_and_as_plot() -> None:
+    xr = pytest.importorskip("xarray")
+    data = found().intake.curve.to_xarray(0.5)
+    assert isinstance(data, xr.Dataset)
+    assert data.velocity_mm_deg.sel(crank_deg=60.0).item() == pytest.approx(float(found().intake.curve(60.0, 1)))
+    figure = pytest.importorskip("matplotlib.figure").Figure()
+    axes = figure.add_subplot()
+    assert found().intake.plot(axes, derivative=1) is axes
+    assert axes.get_ylabel() == "velocity, mm/deg"
+    assert len(axes.lines) == 1
+
+
+@pytest.mark.parametrize(("library", "call"), [("xarray", "to_xarray"), ("matplotlib", "plot")])
+def test_without_a_library_one_sentence_says_what_installs_it(library: str, call: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, library, None)
+    lobe = found().intake
+    with pytest.raises(UsageError, match=library):
+        getattr(lobe.curve if call == "to_xarray" else lobe, call)()
+
+
 def test_what_was_not_measured_is_asked_for_in_words() -> None:
     job = analysis.open_job(CLEAN)
     alone = analysis.opened.OpenJob(job.folder, job.job, job.captures[:2]).measure()

@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import json
+import sys
 from dataclasses import replace
+from importlib import resources
 from pathlib import Path
+from xml.etree import ElementTree
 
+import jsonschema
 import pandas as pd
 import pytest
 
@@ -16,6 +20,7 @@ from acquire.simulator.truth import truth
 from tests.recorded import demo_job, job_folder
 from tests.rigs import SHORT
 
+SCHEMA = json.loads((resources.files("analysis") / "overlay.schema.json").read_text(encoding="utf-8"))
 TEXT = demo_job(Scenario("short", "A short rig.", SHORT))
 OTHER_RATIO: Rig = replace(SHORT, train=replace(SHORT.train, ratio=SHORT.train.ratio * 1.03), seed=3)
 
@@ -31,21 +36,43 @@ def twice(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_two_sweeps_of_one_lobe_are_alike(twice: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["overlay", str(twice)]) == 0
     out, err = capsys.readouterr()
-    assert err == ""
-    assert "INTAKE: intake-02.csv, cylinder 1\n  against intake-01.csv, cylinder 1" in out
-    assert "Alike:" in out
+    assert "exhaust-01.csv" in err
+    assert "nothing to be compared with" in err
+    head, columns, line = out.splitlines()[:1] + out.splitlines()[-2:]
+    assert head.startswith("INTAKE, lift at the valve: each lobe against intake-01.csv")
+    assert columns.split() == ["lobe", "later", "by,", "deg", "what", "differs"]
+    assert line.endswith(" reference; the other: alike")
     assert "EXHAUST" not in out
     assert max(map(len, out.splitlines())) <= 80
 
 
-def test_a_lobe_that_differs_is_said_to_and_ends_in_1(twice: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_details_show_every_sweep(twice: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["overlay", str(twice), "--details"]) == 0
+    out = capsys.readouterr().out
+    assert f"INTAKE: intake-02.csv of {twice.name}, cylinder 1" in out
+    assert "Alike: nowhere do they differ" in out
+    assert max(map(len, out.splitlines())) <= 80
+
+
+def test_a_lobe_that_differs_is_named_and_the_comparison_is_made(
+    twice: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Each capture keeps its own job's TDC, wherever it is named."""
     other = job_folder(tmp_path, TEXT, OTHER_RATIO, ("stop", "intake"))
     first, second = twice / "captures" / "intake-01.csv", other / "captures" / "intake-01.csv"
-    assert run(["overlay", str(twice), str(first), str(second), "--json"]) == 1
-    (found,) = json.loads(capsys.readouterr().out)["overlays"]
-    assert found["kind"] == "scale"
-    assert found["share"] == pytest.approx(0.03, abs=0.003)
-    assert len(found["deg"]) == len(found["higher_mm"]) == len(found["u95_mm"]) == len(found["limit_mm"])
+    assert run(["overlay", str(twice), str(first), str(second), "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    jsonschema.validate(found, SCHEMA)
+    (valve,) = found["valves"]
+    mine, their = valve["lobes"]
+    assert (mine["job"], their["job"]) == (twice.name, other.name)
+    (size,) = [each["size"] for each in their["whole"]["named"] if each["kind"] in ("scale", "tilt")]
+    assert size["value"] == pytest.approx(0.03, abs=0.003)
+    (sweep,) = their["sweeps"]
+    assert sweep["capture"] == "intake-01.csv"
+    assert set(sweep["identity"]) == {"customer", "operator", "engine_number", "camshaft", "camshaft_serial"}
+    each = sweep["difference"]
+    assert len(each["deg"]) == len(each["higher_mm"]) == len(each["u95_mm"]) == len(each["limit_mm"])
 
 
 def test_the_table_opens_as_it_is_and_holds_every_profile(
@@ -76,7 +103,7 @@ def test_a_sweep_that_says_nothing_is_left_out_with_its_reason(tmp_path: Path, c
     out, err = capsys.readouterr()
     assert "backward-01.csv" in err
     assert "backward only" in err
-    assert "intake-02.csv" in out
+    assert "INTAKE" in out
 
 
 def test_a_capture_is_never_written_over(twice: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -85,3 +112,39 @@ def test_a_capture_is_never_written_over(twice: Path, capsys: pytest.CaptureFixt
     assert run(["overlay", str(twice), "--table", str(capture)]) == 2
     assert "is not overwritten" in capsys.readouterr().err
     assert capture.read_bytes() == before
+
+
+@pytest.mark.parametrize("ending", ["html", "svg"])
+def test_a_chart_is_drawn_without_matplotlib(
+    ending: str, twice: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = tmp_path / f"chart.{ending}"
+    for _ in range(2):  # an older one of ours is replaced
+        assert run(["overlay", str(twice), "--plot", str(file)]) == 0
+    text = file.read_text(encoding="utf-8")
+    assert "is written" in capsys.readouterr().err
+    assert "<script" not in text
+    root = ElementTree.fromstring(text.replace("<!doctype html>", "")) if ending == "svg" else None
+    assert root is None or len(root.findall(".//{*}polyline")) >= 4
+    assert "Intake lobes at the valve" in text
+
+
+def test_a_chart_of_another_kind_is_refused(twice: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["overlay", str(twice), "--plot", str(tmp_path / "chart.gif")]) == 2
+    assert ".html, .svg or .png" in capsys.readouterr().err
+
+
+def test_png_without_matplotlib_says_what_to_install(
+    twice: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(sys.modules, "matplotlib.backends.backend_agg", None)
+    monkeypatch.setitem(sys.modules, "matplotlib.figure", None)
+    assert run(["overlay", str(twice), "--plot", str(tmp_path / "chart.png")]) == 2
+    assert "pip install 'lobetrace[plot]'" in capsys.readouterr().err
+
+
+def test_png_by_matplotlib(twice: Path, tmp_path: Path) -> None:
+    pytest.importorskip("matplotlib")
+    file = tmp_path / "chart.png"
+    assert run(["overlay", str(twice), "--plot", str(file)]) == 0
+    assert file.read_bytes().startswith(b"\x89PNG\r\n")

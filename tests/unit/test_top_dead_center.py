@@ -284,7 +284,7 @@ def test_the_throw_is_found_from_the_stroke(stroke: float, ratio: float, offset:
 
 @pytest.mark.parametrize("forward", [1, -1])
 def test_the_bias_is_taken_out_in_running_direction(forward: int) -> None:
-    """The small engine (22.5, 84, 2 mm): contacts 20 mm below top lie 0.248769 degrees late in running direction."""
+    """The small engine (22.5, 84, 2 mm): contacts 20 mm below top lie 0.248769 degrees late in direction of rotation."""
     crank, cpr = SliderCrank(22.5, 84.0, 2.0), 360_000
     grid = crank.tdc_deg + np.arange(-120.0, 120.0, 0.001)
     inside = grid[crank.travel(grid) <= 20.0] - crank.tdc_deg
