@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
+from glob import has_magic
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +13,7 @@ from analysis.base.errors import DataError
 from analysis.capture import load
 from analysis.decision.cylinders import at_cylinder, measure_cylinders, measure_each, spacings
 from analysis.decision.decide import Cylinder
-from analysis.job import Job, load_job
+from analysis.job import FILE_NAME, Job, load_job
 from analysis.job.folder import captures_in
 from analysis.lobe.result import Measurement
 from analysis.report.budget import budget_json, budget_text
@@ -25,33 +27,71 @@ CANNOT_TELL = 2
 def run(job_path: Path, captures: Sequence[Path], as_json: bool, budget: bool = False) -> int:
     """Print a sheet for each cylinder that was swept, or the result as JSON; with `budget` the table behind every number as well.
 
-    Of several cylinders a table of all lobes follows. The exit code: 2 if a lobe that was swept could not be measured, else 0.
+    Of several cylinders a table of all lobes follows. What follows the job may be further jobs instead of captures, and the job a
+    folder of jobs: then each is told as it is done, in order. The exit code: 2 if a lobe that was swept could not be measured, else 0.
     """
-    job = load_job(job_path)
-    found, refused = measure_each(job, [load(file) for file in list(captures) or captures_in(job_path)])
+    if _several(job_path, captures):
+        from acquire.cli import analyze_several  # only there are processes needed
+
+        return analyze_several.run((job_path, *captures), as_json, budget)
+    done = every_cylinder(job_path, captures)
     if as_json:
-        first, *others = (_json(measured, budget) for measured in found.values())
-        more: dict[str, Any] = {"others": others} if others else {}
-        if refused:
-            more["refused"] = [{"cylinder": cylinder, "error": str(error)} for cylinder, error in refused.items()]
-        say.result_json(first | more)
+        say.result_json(done.tree(budget))
     else:
-        blocks = [_text(at_cylinder(job, cylinder), measured, budget) for cylinder, measured in found.items()]
-        if len(found) + len(refused) > 1:
-            blocks.append("\n".join(lobe_table(job, _rows(job, found, refused))))
-        say.result("\n\n\n".join(blocks))
-    return CANNOT_TELL if refused or any(measured.refused for measured in found.values()) else 0
+        say.result(done.text(budget))
+    return done.code
+
+
+@dataclass(frozen=True)
+class EveryCylinder:
+    """What each cylinder that was swept came to, the job's own first, and why others could not be measured."""
+
+    job: Job
+    found: dict[int, Measurement]
+    refused: dict[int, DataError]
+
+    def tree(self, budget: bool) -> dict[str, Any]:
+        """As JSON."""
+        first, *others = (_json(measured, budget) for measured in self.found.values())
+        more: dict[str, Any] = {"others": others} if others else {}
+        if self.refused:
+            more["refused"] = [{"cylinder": cylinder, "error": str(error)} for cylinder, error in self.refused.items()]
+        return first | more
+
+    def text(self, budget: bool) -> str:
+        """As sheets."""
+        blocks = [_text(at_cylinder(self.job, cylinder), measured, budget) for cylinder, measured in self.found.items()]
+        if len(self.found) + len(self.refused) > 1:
+            blocks.append("\n".join(lobe_table(self.job, self._rows())))
+        return "\n\n\n".join(blocks)
+
+    def _rows(self) -> list[LobeRow]:
+        cylinders = [Cylinder(number, measured) for number, measured in self.found.items()]
+        cylinders += [Cylinder(number, None, error=error) for number, error in self.refused.items()]
+        return list(lobe_rows(self.job, cylinders, spacings(self.job, self.found)))
+
+    @property
+    def code(self) -> int:
+        """2 if a lobe that was swept could not be measured, else 0."""
+        return CANNOT_TELL if self.refused or any(measured.refused for measured in self.found.values()) else 0
+
+
+def every_cylinder(job_path: Path, captures: Sequence[Path] = ()) -> EveryCylinder:
+    """What a job's captures, or those given, come to. UsageError if there are none."""
+    job = load_job(job_path)
+    return EveryCylinder(job, *measure_each(job, [load(file) for file in list(captures) or captures_in(job_path)]))
+
+
+def _several(job_path: Path, captures: Sequence[Path]) -> bool:
+    """Whether these are jobs, and not one with captures of it."""
+    searched = not job_path.exists() and has_magic(str(job_path))
+    searched = searched or (job_path.is_dir() and not (job_path / FILE_NAME).is_file())
+    return searched or any(path.is_dir() or path.name == FILE_NAME for path in captures)
 
 
 def _text(job: Job, measured: Measurement, budget: bool) -> str:
     text = sheet(measured, job).rstrip("\n")
     return f"{text}\n\n{budget_text(measured).rstrip()}" if budget else text
-
-
-def _rows(job: Job, found: dict[int, Measurement], refused: dict[int, DataError]) -> list[LobeRow]:
-    cylinders = [Cylinder(number, measured) for number, measured in found.items()]
-    cylinders += [Cylinder(number, None, error=error) for number, error in refused.items()]
-    return list(lobe_rows(job, cylinders, spacings(job, found)))
 
 
 def _json(measured: Measurement, budget: bool) -> dict[str, Any]:

@@ -17,7 +17,24 @@ from typing import Annotated
 import typer
 
 from acquire.cli import crash, verbose
-from acquire.cli.options import Against, Baud, By, Force, JobPath, Json, Light, Paper, Quiet, Seed, Step, Tdc, Units, Valve
+from acquire.cli.options import (
+    Against,
+    Baud,
+    By,
+    Force,
+    JobPath,
+    Json,
+    Light,
+    Paper,
+    Processes,
+    Quiet,
+    Roots,
+    Seed,
+    Step,
+    Tdc,
+    Units,
+    Valve,
+)
 from analysis.base.errors import LobetraceError
 from analysis.base.foreign import harmless, shown
 
@@ -173,7 +190,8 @@ def capture(
 def analyze(
     job: JobPath,
     captures: Annotated[
-        list[Path] | None, typer.Argument(metavar="CAPTURE", help="Captures to use; else all of the job.", show_default=False)
+        list[Path] | None,
+        typer.Argument(metavar="CAPTURE", help="Captures to use; else all of the job. Or further jobs.", show_default=False),
     ] = None,
     json: Json = False,
     budget: Annotated[
@@ -188,17 +206,71 @@ def analyze(
 
 @app.command()
 def check(
-    jobs: Annotated[list[Path], typer.Argument(metavar="JOB", help="Jobs: their folders, or their job.toml.")],
+    roots: Roots,
     junit: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Write the verdicts as JUnit XML.", show_default=False)
     ] = None,
+    processes: Processes = None,
     force: Force = False,
     json: Json = False,
 ) -> int:
     """Check jobs against their specification. Exit code 0: all within; 1: any outside; 2: it cannot be told."""
     from acquire.cli import check
 
-    return check.run(jobs, json, junit, force=force)
+    return check.run(roots, json, junit, processes=processes, force=force)
+
+
+@app.command()
+def table(
+    roots: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="ROOT",
+            help="Jobs, folders that are searched for job.toml, patterns, or addresses such as s3://bucket/jobs.",
+            show_default=False,
+        ),
+    ],
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", "-o", metavar="OUT", help="A folder, or a .csv, .parquet or .arrow file.", show_default=False),
+    ] = None,
+    query: Annotated[
+        str, typer.Option(metavar="SQL", help="Put a question to the tables in the folder ROOT.", show_default=False)
+    ] = "",
+    processes: Processes = None,
+    cluster: Annotated[
+        str,
+        typer.Option(metavar="ADDRESS", help="Measure on the Dask cluster with this scheduler, e.g. tcp://host:8786."),
+    ] = "",
+    force: Force = False,
+    json: Json = False,
+) -> int:
+    """Make one table of many jobs, and go on where it stopped; or put a question to it."""
+    from acquire.cli import table
+
+    return table.run(roots, out, query, json, processes=processes, cluster=cluster, force=force)
+
+
+@app.command()
+def verify(
+    roots: Annotated[list[str], typer.Argument(metavar="ROOT", help="Jobs, folders of jobs, or patterns.", show_default=False)],
+    baseline: Annotated[Path, typer.Option(metavar="FILE", help="What the jobs once came to.", show_default=False)],
+    update: Annotated[bool, typer.Option("--update", help="Write what they come to now into FILE.")] = False,
+    moved: Annotated[
+        float, typer.Option(metavar="SHARE", min=0, help="How much of its uncertainty a number may have moved by.")
+    ] = 0.1,
+    true: Annotated[
+        float,
+        typer.Option(metavar="SHARE", min=0, help="How much of its uncertainty a number may lie from what FILE says is true."),
+    ] = 1.0,
+    processes: Processes = None,
+    json: Json = False,
+) -> int:
+    """Hold jobs against what they once came to. Exit code 0: the same; 1: something differs; 2: it cannot be told."""
+    from acquire.cli import verify
+    from analysis.archive.baseline import Limits
+
+    return verify.run(roots, baseline, Limits(moved, true), json, update=update, processes=processes)
 
 
 @app.command()

@@ -66,6 +66,18 @@ class Tdc(StrEnum):
 
 
 JobPath = Annotated[Path, typer.Argument(metavar="JOB", help="The job's folder, or its job.toml.")]
+Roots = Annotated[
+    list[Path],
+    typer.Argument(
+        metavar="ROOT",
+        help="Jobs, folders that are searched for job.toml, or patterns such as 'jobs/2026-*'.",
+        show_default=False,
+    ),
+]
+Processes = Annotated[
+    int | None,
+    typer.Option("--jobs", "-j", metavar="N", min=1, help="So many processes; else one for each processor.", show_default=False),
+]
 Json = Annotated[bool, typer.Option("--json", help="Results as JSON on stdout and nothing else there.")]
 Seed = Annotated[
     int | None, typer.Option(help="Random seed: the same seed gives the same hand and noise (default: the scenario's).")

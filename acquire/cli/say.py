@@ -26,7 +26,37 @@ def result(text: str) -> None:
 
 def result_json(value: Any) -> None:
     """A result for machines: one JSON document on stdout."""
-    print(escaped(json.dumps(value, indent=1, ensure_ascii=False, allow_nan=False)), flush=True)
+    print(_json(value), flush=True)
+
+
+def _json(value: Any) -> str:
+    return escaped(json.dumps(value, indent=1, ensure_ascii=False, allow_nan=False))
+
+
+class Growing:
+    """Results that are printed one by one: for people, or as one JSON document with a list that grows."""
+
+    def __init__(self, name: str, as_json: bool) -> None:
+        self._json = as_json
+        self._head = f'{{\n "schema": 1,\n "{name}": ['
+        self._any = False
+
+    def add(self, value: Any, text: str) -> None:
+        """One more of the list."""
+        if self._json:
+            print(f"{',' if self._any else self._head}\n{_json(value)}", end="", flush=True)
+            self._any = True
+        else:
+            result(text)
+
+    def end(self, rest: dict[str, Any], text: str) -> None:
+        """What stands beside the list: the document is complete with it. For people `text`, if there is any."""
+        if self._json:
+            head = "" if self._any else self._head
+            beside = f",\n {_json(rest).strip('{}').strip()}" if rest else ""
+            print(f"{head}\n ]{beside}\n}}", flush=True)
+        elif text:
+            result(text)
 
 
 def person(text: str = "") -> None:

@@ -13,13 +13,13 @@ _PLAIN_S = 2.0
 
 
 class LiveLine:
-    """Shows texts on `out`, not more often than a person reads them. `clock` is in seconds.
+    """Shows texts on `out`, not more often than a person reads them: elsewhere than on a terminal every `plain_s`. `clock` is in seconds.
 
     Without an `out`, or once it takes no more (closed, or its disk full), nothing is shown, and whatever is recorded goes on.
     """
 
-    def __init__(self, out: TextIO | None, clock: Callable[[], float]) -> None:
-        self._out, self._clock = out, clock
+    def __init__(self, out: TextIO | None, clock: Callable[[], float], plain_s: float = _PLAIN_S) -> None:
+        self._out, self._clock, self._plain_s = out, clock, plain_s
         self._terminal = out is not None and not out.closed and out.isatty()
         self._next = -1.0
         self._length = 0
@@ -29,7 +29,7 @@ class LiveLine:
         at = self._clock()
         if self._out is None or (at < self._next and not now):
             return
-        self._next = at + (_TERMINAL_S if self._terminal else _PLAIN_S)
+        self._next = at + (_TERMINAL_S if self._terminal else self._plain_s)
         line = shown(text())
         if self._terminal:
             line = line[: shutil.get_terminal_size().columns - 1]

@@ -43,5 +43,10 @@ def escaped(json: str) -> str:
     return "".join(c if c == "\n" or not _drives(c) else f"\\u{ord(c):04x}" for c in json)
 
 
+def no_formula(text: str) -> str:
+    """A spreadsheet runs a cell that begins like a formula: an apostrophe before it makes it text (common practice)."""
+    return f"'{text}" if text.startswith(("=", "+", "-", "@", "\t", "\r")) else text
+
+
 def _drives(c: str) -> bool:
     return unicodedata.category(c) in _NEVER or c in _TURNING

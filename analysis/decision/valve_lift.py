@@ -31,7 +31,7 @@ def valve_lift(lobe: Lobe, rig: Rig, deg: Floats | float) -> Floats:
     The curve, below its foot the readings themselves, and beyond those the last of them: further from the peak it is no more.
     """
     angle = np.asarray(deg, dtype=np.float64)
-    lift = _at_valve(rig, _shown(lobe.swept.curve, _as_read(lobe.causes, angle)))
+    lift = _read(lobe, rig, angle)
     return np.where(_far(lobe, angle), 0.0, np.maximum(lift, 0.0))
 
 
@@ -161,14 +161,26 @@ def _area(intake: Lobe, exhaust: Lobe, rig: Rig, cross: float) -> Quantity:
     zero acts all along, one of TDC by what the two flanks leave of it.
     """
     opens, closes = (_foot(lobe, rig, cross, way) for lobe, way in ((intake, -1), (exhaust, 1)))
-    count = max(math.ceil((closes - opens) / (2 * GRID_DEG)), 2)
-    width = (closes - opens) / count
     # Middles of strips: where they meet the two valves change over, and where they end neither counts.
-    middles = opens + width * (np.arange(count) + 0.5)
-    lifts = (_lift(intake if deg < cross else exhaust, rig, float(deg), f"piece {deg // PIECE_DEG:.0f}") for deg in middles)
-    return on_one_shaft(linear_combination(*((width, lift) for lift in lifts)), (intake.causes, exhaust.causes)).labelled(
-        "mm deg"
-    )
+    fine, width = _strips(opens, closes, 2 * GRID_DEG)
+    value = width * float(np.where(fine < cross, _read(intake, rig, fine), _read(exhaust, rig, fine)).sum())
+    # What errors do to the lift changes more slowly over the angle than the lift itself.
+    coarse, width = _strips(opens, closes, PIECE_DEG / 2)
+    lifts = (_lift(intake if deg < cross else exhaust, rig, float(deg), f"piece {deg // PIECE_DEG:.0f}") for deg in coarse)
+    area = linear_combination(*((width, lift) for lift in lifts)).moved(value)
+    return on_one_shaft(area, (intake.causes, exhaust.causes)).labelled("mm deg")
+
+
+def _strips(low: float, high: float, width: float) -> tuple[Floats, float]:
+    """Middles of strips of about this width that fill a range, and their own width."""
+    count = max(math.ceil((high - low) / width), 2)
+    own = (high - low) / count
+    return np.asarray(low + own * (np.arange(count) + 0.5)), own
+
+
+def _read(lobe: Lobe, rig: Rig, deg: Floats) -> Floats:
+    """Valve lift as it is read, below nothing if the readings are. Shape of `deg`."""
+    return _at_valve(rig, _shown(lobe.swept.curve, _as_read(lobe.causes, deg)))
 
 
 def _foot(lobe: Lobe, rig: Rig, start: float, way: int) -> float:

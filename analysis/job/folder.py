@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import glob
 import itertools
 import logging
 import os
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 from analysis.base.errors import CaptureError, UsageError
@@ -19,6 +21,75 @@ CAPTURES = "captures"
 SUFFIX = ".csv"
 UNFINISHED = "unfinished"  # folder in captures/ of what was begun and not ended
 BEFORE = "before"  # folders in captures/ of sweeps from before the timing set was moved: "before-1", "before-2"
+
+
+@dataclass(frozen=True, slots=True)
+class FoundJob:
+    """A job, and what it is called wherever its results are kept: its folder as seen from the current directory, or from beside the
+    root below which it was found. With "/" on every system, so that the name stays the same from run to run.
+    """
+
+    path: Path
+    name: str
+
+
+def jobs_in(roots: Iterable[Path]) -> Iterator[FoundJob]:
+    """The jobs that the roots name, root after root, each sorted by name.
+
+    A job's folder or its job.toml is itself; another folder is searched for job.toml, in hidden folders and behind links to folders no
+    further; a pattern stands for what it matches, where no shell has seen to that; a file that is no .toml is passed over, as a shell's
+    pattern brings it along. A root that holds no job is given as one, so that whoever opens it says so. Raises UsageError if
+    nothing is left.
+    """
+    found = False
+    for root in (match for given in roots for match in _matches(given)):
+        if root.is_file() and root.suffix != ".toml":
+            continue
+        for path in _below(root):
+            found = True
+            yield FoundJob(path, _name(path, root))
+    if not found:
+        raise UsageError("there is no job among these files", do="Name a job's folder, or a folder of jobs")
+
+
+def _matches(root: Path) -> list[Path]:
+    if root.exists() or not glob.has_magic(str(root)):
+        return [root]
+    return [Path(match) for match in sorted(glob.glob(str(root), recursive=True))] or [root]
+
+
+def _below(root: Path) -> Iterator[Path]:
+    """The root if it is a job or holds none, else the jobs below it."""
+    if not root.is_dir() or (root / FILE_NAME).is_file():
+        yield root
+        return
+    found = False
+    for folder, names, _ in os.walk(root, onerror=_unreadable):
+        names.sort()
+        inside = [Path(folder) / name for name in names if not name.startswith(".")]
+        jobs = [path for path in inside if (path / FILE_NAME).is_file()]
+        names[:] = [path.name for path in inside if path not in jobs]
+        found = found or bool(jobs)
+        yield from jobs
+    if not found:
+        yield root
+
+
+def _unreadable(error: OSError) -> None:
+    do = "Check that you may read it, or name the jobs one by one"
+    raise UsageError(f"the folder cannot be searched ({error.strerror})", where=str(error.filename), do=do) from None
+
+
+def _name(path: Path, root: Path) -> str:
+    here = Path.cwd()
+    folder, beside = _absolute(path), _absolute(root).parent
+    seen_from = here if folder.is_relative_to(here) and folder != here else beside
+    return folder.relative_to(seen_from).as_posix()
+
+
+def _absolute(path: Path) -> Path:
+    """The job's folder; a link keeps its own name."""
+    return Path(os.path.abspath(path.parent if path.name == FILE_NAME else path))
 
 
 def folder_of(job_path: Path) -> Path:
@@ -35,10 +106,6 @@ def captures_of(folder: Path) -> list[Path]:
 
 
 def _captures(folder: Path) -> list[Path]:
-    def number(path: Path) -> int:
-        found = re.match(r"\d+", path.name)
-        return int(found[0]) if found else -1
-
     try:
         found = [path for path in folder.iterdir() if path.match(f"*{SUFFIX}")]  # glob would hide what went wrong
     except FileNotFoundError:
@@ -50,7 +117,13 @@ def _captures(folder: Path) -> list[Path]:
             do="Check that it is a folder you may read",
         ) from error
     _log.debug("%d captures in %s", len(found), folder / CAPTURES)
-    return sorted(found, key=lambda path: (number(path), path.name))
+    return sorted(found, key=lambda path: as_recorded(path.name))
+
+
+def as_recorded(name: str) -> tuple[int, str]:
+    """What captures are sorted by: the number that a name begins with, then the name."""
+    found = re.match(r"\d+", name)
+    return (int(found[0]) if found else -1), name
 
 
 def captures_in(job_path: Path) -> list[Path]:

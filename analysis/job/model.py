@@ -296,19 +296,14 @@ def load_job(path: Path) -> Job:
     file = path / FILE_NAME if path.is_dir() else path
     try:
         with open_regular(file) as source:
-            text = source.read().decode("utf-8-sig")  # editors of Windows put a mark before the first line
+            data = source.read()
     except FileNotFoundError:
         raise UsageError("there is no job file", where=str(file), do="Make one with: lobetrace new FOLDER") from None
-    except UnicodeDecodeError as error:
-        line = error.object[: error.start].count(b"\n") + 1
-        raise UsageError(
-            "this is not UTF-8 text", where=f"{file}, line {line}", do="Save the file as UTF-8 in your editor"
-        ) from None
     except OSError as error:
         raise UsageError(
             f"the job file cannot be read ({error.strerror})", where=str(file), do="Check that it is a file you may read"
         ) from None
-    job = parse_job(text, where=str(file))
+    job = parse_job(data, where=str(file))
     _log.info("read %s: %s, %d cylinders", file, job.engine.name or "an engine without a name", job.engine.cylinders)
     for spec in (job.specification.intake, job.specification.exhaust):
         if spec.profile is not None:
@@ -316,8 +311,9 @@ def load_job(path: Path) -> Job:
     return job
 
 
-def parse_job(text: str, *, where: str = FILE_NAME) -> Job:
-    """The same from text; `where` names it in errors. Raises UsageError."""
+def parse_job(source: str | bytes, *, where: str = FILE_NAME) -> Job:
+    """The same from text or the bytes of a file; `where` names it in errors. Raises UsageError."""
+    text = source if isinstance(source, str) else _decoded(source, where)
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
@@ -334,6 +330,15 @@ def parse_job(text: str, *, where: str = FILE_NAME) -> Job:
             raise usage_error(error, Job, data, text, where) from None
     except (ValueError, RecursionError, OverflowError):
         raise _beyond(where) from None
+
+
+def _decoded(data: bytes, where: str) -> str:
+    try:
+        return data.decode("utf-8-sig")  # editors of Windows put a mark before the first line
+    except UnicodeDecodeError as error:
+        line = data[: error.start].count(b"\n") + 1
+        do = "Save the file as UTF-8 in your editor"
+        raise UsageError("this is not UTF-8 text", where=f"{where}, line {line}", do=do) from None
 
 
 def _beyond(where: str) -> UsageError:

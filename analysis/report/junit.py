@@ -16,29 +16,39 @@ _TAG = {"outside": "failure", "cannot tell": "error", "not compared": "error", "
 
 @dataclass(frozen=True)
 class Case:
-    """One requirement: its name, verdict and sentence."""
+    """One requirement: its name, verdict and sentence, and the cylinder that it is about where it is about one."""
 
     name: str
     verdict: Verdict
     text: str
+    cylinder: int | None = None
 
 
 @dataclass(frozen=True)
 class Suite:
-    """One job: what it is called, its cases, and words for whoever looks further (cause, change)."""
+    """One job: what it is called, its cases, words for whoever looks further (cause, change, findings), and how long it took."""
 
     name: str
     cases: tuple[Case, ...]
     notes: tuple[str, ...] = ()
+    seconds: float = 0.0
 
 
 def junit_xml(suites: Sequence[Suite]) -> str:
-    """The document, UTF-8, ending in a newline."""
-    root = ElementTree.Element("testsuites", {"name": "lobetrace", **_counts([c for s in suites for c in s.cases])})
+    """The document, UTF-8, ending in a newline.
+
+    A case is known by its classname (the job and the cylinder) and its name (valve and line), which stay the same from run to run. All
+    lines of a job come of one measurement, so that each has an equal share of its time.
+    """
+    all_cases = [case for suite in suites for case in suite.cases]
+    counts = _counts(all_cases, sum(suite.seconds for suite in suites))
+    root = ElementTree.Element("testsuites", {"name": "lobetrace", **counts})
     for suite in suites:
-        element = ElementTree.SubElement(root, "testsuite", {"name": _text(suite.name), **_counts(suite.cases)})
+        element = ElementTree.SubElement(root, "testsuite", {"name": _text(suite.name), **_counts(suite.cases, suite.seconds)})
+        share = f"{suite.seconds / max(len(suite.cases), 1):.6f}"
         for case in suite.cases:
-            attributes = {"classname": _text(suite.name), "name": _text(case.name), "time": "0"}
+            of = suite.name if case.cylinder is None else f"{suite.name}/cylinder {case.cylinder}"
+            attributes = {"classname": _text(of), "name": _text(case.name), "time": share}
             this = ElementTree.SubElement(element, "testcase", attributes)
             if case.verdict in _TAG:
                 attributes = {"message": _text(f"{WORD[case.verdict]}: {case.text}"), "type": case.verdict.replace(" ", "-")}
@@ -49,9 +59,10 @@ def junit_xml(suites: Sequence[Suite]) -> str:
     return '<?xml version="1.0" encoding="UTF-8"?>\n' + ElementTree.tostring(root, encoding="unicode") + "\n"
 
 
-def _counts(cases: Sequence[Case]) -> dict[str, str]:
+def _counts(cases: Sequence[Case], seconds: float) -> dict[str, str]:
     tags = [_TAG.get(case.verdict, "") for case in cases]
-    return {"tests": str(len(tags)), "failures": str(tags.count("failure")), "errors": str(tags.count("error")), "skipped": "0"}
+    counts = {"tests": len(tags), "failures": tags.count("failure"), "errors": tags.count("error"), "skipped": 0}
+    return {name: str(count) for name, count in counts.items()} | {"time": f"{seconds:.6f}"}
 
 
 def _text(text: str) -> str:

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from analysis.base.angles import label
-from analysis.base.foreign import shown
+from analysis.base.foreign import no_formula, shown
 from analysis.base.quantity import NORMAL_95, Quantity
 from analysis.base.words import MM_PER, Units, fine, signed, with_unit, wrapped
 from analysis.compare.difference import Difference, Named
@@ -228,13 +228,8 @@ def profiles_csv(sweeps: Sequence[OneSweep], step_deg: float) -> bytes:
     writer.writerow(["job", "capture", "cylinder", "valve", "deg", *(part for name in _COLUMNS for part in (name, f"u_{name}"))])
     for sweep in sweeps:
         table = curve_table(sweep.lobe.swept.curve, step_deg)
-        names = (_no_formula(sweep.job), _no_formula(sweep.capture))
+        names = (no_formula(sweep.job), no_formula(sweep.capture))
         for k, deg in enumerate(table.deg.tolist()):
             numbers = (f"{of[d, k]:.6g}" for d in range(DERIVATIVES + 1) for of in (table.value, table.error))
             writer.writerow([*names, sweep.cylinder, sweep.valve, f"{deg:g}", *numbers])
     return out.getvalue().encode("utf-8", "replace")
-
-
-def _no_formula(text: str) -> str:
-    """A spreadsheet runs a cell that begins like a formula: an apostrophe before it makes it text (common practice)."""
-    return f"'{text}" if text.startswith(("=", "+", "-", "@", "\t", "\r")) else text

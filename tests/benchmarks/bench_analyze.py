@@ -57,18 +57,13 @@ def main() -> None:
     small = [load(path) for path in sorted((SAMPLE / "captures").iterdir())]
     rows = sum(capture.samples.seq.size for capture in small)
     print(f"analyze, sample 'clean', {rows} samples: median {1e3 * median(timed(job, small)):.0f} ms")
-    result, true = examine(job, small), json.loads((SAMPLE / "expected.json").read_text(encoding="utf-8"))["truth"]
-    cpr = small[0].header.board.cpr if small[0].header is not None else 1
-    off = (result.tdc.count.value - true["tdc count"] + cpr / 2) % cpr - cpr / 2
-    print(f"errors against the truth: TDC {off * 360 / cpr:+.3f} deg (95 %: {result.tdc.count.u95 * 360 / cpr:.3f})")
-    for lobe in result.lobes:
-        event = next(e for e in lobe.events if e.lift_mm == 1.27)
-        for what, number in (("opens", event.opens), ("closes", event.closes), ("duration", event.duration)):
-            name = f"{lobe.valve} {what} 1.27"
-            print(f"  {name:<24} {number.value - true[name]:+.4f} deg (95 %: {number.u95:.4f})")
-    if result.cam is not None:
-        for what, number in (("separation", result.cam.separation), ("advance", result.cam.advance)):
-            print(f"  {what:<24} {number.value - true[what]:+.4f} deg (95 %: {number.u95:.4f})")
+    result = examine(job, small)
+    known = json.loads((SAMPLE.parent / "baseline.json").read_text(encoding="utf-8"))["jobs"]["sample-captures/clean"]["numbers"]
+    print("errors against the truth:")
+    for path, number in result.quantities().items():
+        true = known[f"1 {path}"].get("true")
+        if true is not None:
+            print(f"  {path:<30} {number.value - true:+.4f} (95 %: {number.u95:.4f})")
 
 
 if __name__ == "__main__":

@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import json
-import multiprocessing
-import signal
-from collections.abc import Iterator
-from concurrent.futures import ProcessPoolExecutor
+from contextlib import redirect_stdout
 from dataclasses import replace
 from importlib import resources
+from io import StringIO
 from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
@@ -17,9 +15,10 @@ import jsonschema
 import junitparser
 import pytest
 
-from acquire.cli import check, run
+from acquire.cli import check, run, say
 from acquire.simulator.rig import Rig
 from acquire.simulator.scenarios import Scenario
+from analysis.job.folder import FoundJob
 from analysis.report.decision_json import decision_json
 from analysis.report.junit import Case, Suite, junit_xml
 from tests.decided import late, whole
@@ -194,28 +193,63 @@ def test_what_cannot_be_compared_is_said(jobs: dict[str, Path], tmp_path: Path, 
     assert "do not describe the same engine" in capsys.readouterr().err
 
 
-@pytest.mark.skipif("forkserver" not in multiprocessing.get_all_start_methods(), reason="no such workers here")
-def test_ctrl_c_is_answered_once_and_not_by_every_worker() -> None:
-    ours = signal.getsignal(signal.SIGINT)
-    with ProcessPoolExecutor(1, mp_context=check._context()) as pool:
-        assert pool.submit(signal.getsignal, signal.SIGINT).result() == signal.SIG_IGN
-    assert signal.getsignal(signal.SIGINT) == ours
+def test_each_job_is_told_as_it_is_done_in_the_order_given(
+    jobs: dict[str, Path], capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told: list[str] = []
+    one = check.check
+
+    def seen(job: FoundJob) -> check.Checked:
+        told.append(capsys.readouterr().out)
+        return one(job)
+
+    monkeypatch.setattr(check, "check", seen)
+    names = ("late", "none", "good")
+    assert run(["check", "-j", "1", *[str(jobs[name]) for name in names]]) == 1
+    assert told[0] == ""
+    assert [name for name, out in zip(names, told[1:], strict=False) if out.startswith(f"{jobs[name]}: ")] == ["late", "none"]
 
 
-@pytest.fixture
-def answers_ctrl_c() -> Iterator[None]:
-    """As in a terminal: a shell's background jobs are started with SIGINT ignored."""
-    before = signal.signal(signal.SIGINT, signal.default_int_handler)
-    yield
-    signal.signal(signal.SIGINT, before)
+def test_a_folder_and_a_pattern_are_searched_for_jobs(
+    jobs: dict[str, Path], tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "2026" / "may").mkdir(parents=True)
+    for name in ("b", "a"):
+        (tmp_path / "2026" / "may" / name).symlink_to(jobs["good"], target_is_directory=True)
+    (tmp_path / "2026" / "notes.txt").touch()
+    monkeypatch.chdir(tmp_path)
+    junit = tmp_path / "verdicts.xml"
+    for root in ("2026", "20*", "2026/may/*"):
+        assert run(["check", root, "2026/notes.txt", "--junit", str(junit)]) == 0
+        assert capsys.readouterr().out.splitlines()[-1] == "2 jobs: 2 within tolerance"
+        suites = list(junitparser.JUnitXml.fromfile(str(junit)))
+        assert [suite.name for suite in suites] == ["2026/may/a", "2026/may/b"]
+        cases = [(case.classname, case.name) for case in suites[0]]
+        assert ("2026/may/a/cylinder 1", "intake opens at 1.27 mm, lobe") in cases
+        assert len({*cases}) == len(cases) == 12
+        assert suites[0].time == pytest.approx(sum(case.time for case in suites[0]), abs=1e-4)
+        assert suites[0].time > 0
 
 
-@pytest.mark.usefixtures("answers_ctrl_c")
-def test_ctrl_c_while_workers_start_is_answered_when_they_stand() -> None:
-    done = []
-    with pytest.raises(check.Interrupted), check._held():  # noqa: PT012
-        signal.raise_signal(signal.SIGINT)
-        done.append("started")
-    assert done == ["started"]
-    with pytest.raises(KeyboardInterrupt):
-        signal.raise_signal(signal.SIGINT)  # as before
+def test_a_root_without_a_job_is_no_clean_result(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "empty").mkdir()
+    assert run(["check", str(tmp_path / "empty")]) == 2
+    assert "there is no job file" in capsys.readouterr().out
+    (tmp_path / "notes.txt").touch()
+    assert run(["check", str(tmp_path / "notes.txt")]) == 2
+    assert "there is no job among these files" in capsys.readouterr().err
+
+
+def test_a_junit_file_that_cannot_be_written_is_refused_before_the_work(
+    jobs: dict[str, Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(["check", str(jobs["good"]), "--junit", str(tmp_path / "none" / "verdicts.xml")]) == 2
+    out, err = capsys.readouterr()
+    assert (out, "cannot be written" in err) == ("", True)
+
+
+def test_what_json_prints_is_one_document_also_of_no_value() -> None:
+    with redirect_stdout(StringIO()) as out:
+        told = say.Growing("jobs", as_json=True)
+        told.end({"verdict": "within"}, "")
+    assert json.loads(out.getvalue()) == {"schema": 1, "jobs": [], "verdict": "within"}

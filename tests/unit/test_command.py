@@ -17,7 +17,22 @@ from analysis.base.errors import UsageError
 from analysis.job import load_job
 from analysis.job.folder import captures_of, folder_of, free, refuse_where_none_can_be_made
 
-COMMANDS = ["new", "ports", "monitor", "capture", "analyze", "check", "report", "compare", "simulate", "live", "replay", "demo"]
+COMMANDS = [
+    "new",
+    "ports",
+    "monitor",
+    "capture",
+    "analyze",
+    "check",
+    "table",
+    "verify",
+    "report",
+    "compare",
+    "simulate",
+    "live",
+    "replay",
+    "demo",
+]
 
 
 @pytest.mark.parametrize("arguments", [[], ["--help"], *([command, "--help"] for command in COMMANDS)])

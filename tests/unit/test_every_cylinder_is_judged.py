@@ -155,9 +155,10 @@ def test_check_fails_with_the_lobe_in_words_and_in_junit(
     out = capsys.readouterr().out
     assert "out of tolerance cylinder 5, intake opens at 1.27 mm, lobe" in out
     assert "ALL LOBES" in out
-    failed = [case.get("name") for case in ElementTree.parse(junit).iter("testcase") if case.find("failure") is not None]
-    assert "cylinder 5, intake opens at 1.27 mm, lobe" in failed
-    assert all(name is not None and name.startswith("cylinder 5") for name in failed)
+    failed = [case for case in ElementTree.parse(junit).iter("testcase") if case.find("failure") is not None]
+    names = [f"{case.get('classname', '').rpartition('/')[2]}, {case.get('name')}" for case in failed]
+    assert "cylinder 5, intake opens at 1.27 mm, lobe" in names
+    assert all("cylinder 5" in name for name in names)
 
 
 def test_analyze_ends_with_the_table(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:

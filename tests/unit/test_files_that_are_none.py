@@ -24,13 +24,13 @@ from acquire.procedure.steps import SWEEP
 from acquire.record.recorder import Recorder
 from acquire.wire import Sample
 from analysis.base.errors import CaptureError, DeviceError, UsageError
+from analysis.base.foreign import no_formula
 from analysis.base.regular import open_regular
 from analysis.base.samples import Board, Header
 from analysis.capture import load
 from analysis.job import load_job
 from analysis.job.folder import UNFINISHED, captures_of
 from analysis.job.template import template
-from analysis.report.profiles import _no_formula
 
 BOARD = Board(2400, True, "edge", (0.01,), ("mm",), "bench-a", 57)
 HEADER = Header(BOARD, "sweep", 1, ("intake",))
@@ -141,10 +141,10 @@ def test_a_new_file_is_as_readable_as_any_other_and_an_old_one_stays_so(tmp_path
 @pytest.mark.parametrize("name", ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1", '=HYPERLINK("http://x","y")'])
 def test_a_spreadsheet_runs_nothing(name: str) -> None:
     out = io.StringIO()
-    csv.writer(out).writerow([_no_formula(name), "1"])
+    csv.writer(out).writerow([no_formula(name), "1"])
     ((cell, _),) = csv.reader(io.StringIO(out.getvalue()))
     assert cell == f"'{name}"
-    assert _no_formula("captures/01-sweep.csv") == "captures/01-sweep.csv"
+    assert no_formula("captures/01-sweep.csv") == "captures/01-sweep.csv"
 
 
 # The path that was recorded is the path that is reported.

@@ -1,0 +1,1 @@
+"""Many jobs as tables: what one job adds to each of them."""
