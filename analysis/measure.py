@@ -111,8 +111,9 @@ def _carried(tdc: TdcFound, located: Located, capture: Capture) -> tuple[Quantit
 
 
 def _lobes(job: Job, asked: Sequence[Sweep | Refused]) -> tuple[dict[str, Lobe], tuple[Swept, ...], tuple[Refused, ...]]:
-    """Every valve's lobe from its last sweep, what was seen in each sweep, and the sweeps that gave no lobe. A valve whose last sweep is
-    refused has none: what was swept before was not meant to count any more. Raises the first refusal if nothing is left.
+    """Every valve's lobe from its last sweep, what was seen in each sweep, and the sweeps that gave no lobe. A valve whose last
+    sweep is refused has none: what was swept before was not meant to count any more. Raises the first refusal if nothing is
+    left.
     """
     sweeps = [each for each in asked if isinstance(each, Sweep)]
     turned_on = any(onward(sweep) for sweep in sweeps)  # if none was, a backward one is refused in words

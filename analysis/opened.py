@@ -52,8 +52,8 @@ class OpenJob:
 
 @dataclass(frozen=True, repr=False)
 class OpenJobs:
-    """Several jobs. As a table it has a row for each number of each job and cylinder that could be measured; whatever reads Arrow takes
-    it without copying: `pandas.DataFrame.from_arrow(jobs)`, `polars.DataFrame(jobs)`, duckdb.
+    """Several jobs. As a table it has a row for each number of each job and cylinder that could be measured; whatever reads Arrow
+    takes it without copying: `pandas.DataFrame.from_arrow(jobs)`, `polars.DataFrame(jobs)`, duckdb.
     """
 
     jobs: tuple[OpenJob, ...]

@@ -1,7 +1,7 @@
 """Makes every sample capture again, byte for byte, from the simulator and a seed: `python sample-captures/make.py`.
 
-Each folder here is a job as a bench leaves it. baseline.json is what `lobetrace verify` holds them against: what the analysis said when
-they were made, and what is true of the rigs.
+Each folder here is a job as a bench leaves it. baseline.json is what `lobetrace verify` holds them against: what the analysis
+said when they were made, and what is true of the rigs.
 """
 
 from __future__ import annotations

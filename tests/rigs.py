@@ -33,8 +33,8 @@ FINE = Rig(
 SHORT = Rig(encoder=Encoder(cpr=1200), work=Work(touches=3, turns=4.2))
 
 
-# What is remarked of any rig: how far the crank was turned back elsewhere, a direction of rotation that one lobe alone cannot prove, and
-# whether TDC was found again at the end.
+# What is remarked of any rig: how far the crank was turned back elsewhere, a direction of rotation that one lobe alone cannot
+# prove, and whether TDC was found again at the end.
 REMARKS = ("turned-back-elsewhere", "direction-unproven", "tdc-not-rechecked", "tdc-held")
 
 

@@ -28,7 +28,8 @@ def run(job_path: Path, captures: Sequence[Path], as_json: bool, budget: bool = 
     """Print a sheet for each cylinder that was swept, or the result as JSON; with `budget` the table behind every number as well.
 
     Of several cylinders a table of all lobes follows. What follows the job may be further jobs instead of captures, and the job a
-    folder of jobs: then each is told as it is done, in order. The exit code: 2 if a lobe that was swept could not be measured, else 0.
+    folder of jobs: then each is told as it is done, in order. The exit code: 2 if a lobe that was swept could not be measured,
+    else 0.
     """
     if _several(job_path, captures):
         from acquire.cli import analyze_several  # only there are processes needed

@@ -480,7 +480,9 @@ def live(
     light: Light = False,
     no_bell: Quiet = False,
 ) -> None:
-    """Measure on the live screen, guided step by step. Quit and come back: it goes on where it was. Without a job, set one up first."""
+    """Measure on the live screen, guided step by step. Quit and come back: it goes on where it was. Without a job, set one up
+    first.
+    """
     from acquire.cli import live
 
     rig = scenario if simulate else ""

@@ -33,7 +33,9 @@ class JobFiles:
 
 
 def addresses(roots: Sequence[str]) -> Iterator[Address]:
-    """The jobs that the roots name: see `jobs_in`; then, below addresses of fsspec, every folder with a job.toml. Raises UsageError."""
+    """The jobs that the roots name: see `jobs_in`; then, below addresses of fsspec, every folder with a job.toml. Raises
+    UsageError.
+    """
     remote = [root for root in roots if _SCHEME in root]
     local = [Path(root) for root in roots if _SCHEME not in root]
     if local:

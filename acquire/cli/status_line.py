@@ -13,7 +13,8 @@ _PLAIN_S = 2.0
 
 
 class LiveLine:
-    """Shows texts on `out`, not more often than a person reads them: elsewhere than on a terminal every `plain_s`. `clock` is in seconds.
+    """Shows texts on `out`, not more often than a person reads them: elsewhere than on a terminal every `plain_s`. `clock` is in
+    seconds.
 
     Without an `out`, or once it takes no more (closed, or its disk full), nothing is shown, and whatever is recorded goes on.
     """

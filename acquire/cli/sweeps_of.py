@@ -15,15 +15,17 @@ from analysis.job.folder import SUFFIX, captures_in, folder_of
 
 
 def swept(paths: Sequence[Path]) -> tuple[list[Job], list[OneSweep]]:
-    """The jobs in the order in which they were named, and every sweep that says something. Why another does not is told the person."""
+    """The jobs in the order in which they were named, and every sweep that says something. Why another does not is told the
+    person.
+    """
     chosen = _jobs(paths)
     jobs = {path: load_job(path) for path in chosen}
     return [*jobs.values()], [sweep for path, captures in chosen.items() for sweep in _sweeps(path, jobs[path], captures)]
 
 
 def _jobs(paths: Sequence[Path]) -> dict[Path, list[Path]]:
-    """By job its captures: all of them, or those that were named behind it. A capture belongs to the job in whose folder it lies, else
-    to the job that was named before it.
+    """By job its captures: all of them, or those that were named behind it. A capture belongs to the job in whose folder it lies,
+    else to the job that was named before it.
     """
     named: dict[Path, list[Path]] = {}
     whole: set[Path] = set()

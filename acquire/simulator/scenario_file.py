@@ -1,4 +1,5 @@
-"""A scenario of one's own as a TOML file: a rig that starts from a named one, with whatever is to be otherwise, and lobes from tables.
+"""A scenario of one's own as a TOML file: a rig that starts from a named one, with whatever is to be otherwise, and lobes from
+tables.
 
 ```toml
 base = "clean"                    # the named scenario to start from
@@ -45,7 +46,9 @@ Part = TypeVar("Part")
 
 
 def scenario_of(name: str, seed: int | None = None) -> Scenario:
-    """The scenario called `name`, or that in the file `name` if it ends in .toml; with another seed if one is given. Raises UsageError."""
+    """The scenario called `name`, or that in the file `name` if it ends in .toml; with another seed if one is given. Raises
+    UsageError.
+    """
     if not name.endswith(SUFFIX):
         return scenario_named(name, seed)
     found = read_scenario(Path(name))
@@ -131,8 +134,8 @@ def _cam(cam: Cam, table: Mapping[str, Any], folder: Path, where: str) -> Cam:
 
 
 def lobe_from(path: Path) -> TableLobe:
-    """A lobe from a lift table (CSV with the columns cam_deg or crank_deg, and lift_mm or lift_in). Its greatest lift, or the middle of
-    its dwell, is the nose. Read by the simulator for itself. Raises UsageError.
+    """A lobe from a lift table (CSV with the columns cam_deg or crank_deg, and lift_mm or lift_in). Its greatest lift, or the
+    middle of its dwell, is the nose. Read by the simulator for itself. Raises UsageError.
     """
     where = str(path)
     try:

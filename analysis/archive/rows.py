@@ -1,4 +1,6 @@
-"""What one job adds to the tables of an archive: numbers with their uncertainty, lines of the cam card, findings, profiles, errors."""
+"""What one job adds to the tables of an archive: numbers with their uncertainty, lines of the cam card, findings, profiles,
+errors.
+"""
 
 from __future__ import annotations
 

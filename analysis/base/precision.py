@@ -18,8 +18,8 @@ from analysis.base.variance_components import Components
 
 # Limit of the difference between two results, in standard deviations: 1.96 sqrt 2 (ISO 5725-6).
 LIMIT = 2.8
-# Spread that a tolerance is compared with, in standard deviations, and what tells categories apart (AIAG, Measurement Systems Analysis,
-# 4th ed., 2010).
+# Spread that a tolerance is compared with, in standard deviations, and what tells categories apart (AIAG, Measurement Systems
+# Analysis, 4th ed., 2010).
 WIDTH, CATEGORIES = 6.0, math.sqrt(2.0)
 
 
@@ -74,7 +74,9 @@ def one_way(groups: Sequence[Sequence[float]]) -> OneWay:
 
 
 def precision(groups: Sequence[Sequence[float]]) -> Precision:
-    """Repeatability and reproducibility from groups of repeats, of one size or not (ISO 5725-2, 7.4). Raises DataError as `one_way`."""
+    """Repeatability and reproducibility from groups of repeats, of one size or not (ISO 5725-2, 7.4). Raises DataError as
+    `one_way`.
+    """
     table = one_way(groups)
     sizes = np.array([len(group) for group in groups if len(group)], dtype=np.float64)
     s_r2 = table.within / table.dof_within
@@ -101,8 +103,8 @@ def interval(s: float, dof: float, level: float = 0.95) -> tuple[float, float]:
 
 @dataclass(frozen=True)
 class GaugeStudy:
-    """Gauge repeatability and reproducibility: standard deviations of the equipment (repeats), of the appraisers, of the interaction of
-    the two with the parts, of both together (`gauge`), of the parts, and of all.
+    """Gauge repeatability and reproducibility: standard deviations of the equipment (repeats), of the appraisers, of the
+    interaction of the two with the parts, of both together (`gauge`), of the parts, and of all.
     """
 
     equipment: float
@@ -142,7 +144,9 @@ class GaugeStudy:
 
 
 def cochran(variances: Sequence[float] | Floats, n: int, chance: float = 0.05) -> tuple[float, float]:
-    """Cochran's statistic, the largest of p variances over their sum, and its critical value for n values in each (ISO 5725-2, 7.3.3)."""
+    """Cochran's statistic, the largest of p variances over their sum, and its critical value for n values in each (ISO 5725-2,
+    7.3.3).
+    """
     each = np.asarray(variances, dtype=np.float64)
     p = each.size
     f = float(special.fdtri(n - 1, (p - 1) * (n - 1), 1.0 - chance / p))

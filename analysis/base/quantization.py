@@ -34,8 +34,8 @@ def coherent_u(step_mm: float, noise_mm: float) -> float:
 
 
 def codes_apart(codes: Ints) -> int:
-    """In steps of how many counts an indicator's codes come. Shape (n,). A gauge that resolves less than its digits, or than the board
-    was told, sends multiples only. 1 where too few different codes tell; a code that came once may be a spike.
+    """In steps of how many counts an indicator's codes come. Shape (n,). A gauge that resolves less than its digits, or than the
+    board was told, sends multiples only. 1 where too few different codes tell; a code that came once may be a spike.
     """
     found, times = np.unique(codes[:: max(1, codes.size // LOOKED_AT)], return_counts=True)
     found = found[times > 1]

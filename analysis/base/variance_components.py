@@ -26,7 +26,8 @@ _STARTS = (1.0, 0.3, 3.0)
 class Components:
     """Variances by factor and of the scatter, in the square of the unit of the data; `mean` with its standard error `mean_u`.
 
-    `covariance`: of the estimates of those variances that are above zero, in the order of `told`, from the curvature of the likelihood.
+    `covariance`: of the estimates of those variances that are above zero, in the order of `told`, from the curvature of the
+    likelihood.
     """
 
     variance: Mapping[str, float]
@@ -37,7 +38,9 @@ class Components:
     covariance: Floats
 
     def dof(self, *names: str) -> float:
-        """Effective degrees of freedom of the sum of some variances (Satterthwaite): 2 (sum)^2 over its variance; "scatter" is one."""
+        """Effective degrees of freedom of the sum of some variances (Satterthwaite): 2 (sum)^2 over its variance; "scatter" is
+        one.
+        """
         mine = [k for k, name in enumerate(self.told) if name in names]
         total = sum(self.scatter if name == "scatter" else self.variance[name] for name in names)
         spread = float(self.covariance[np.ix_(mine, mine)].sum()) if mine else 0.0

@@ -31,8 +31,8 @@ WIDTHS, MOST_BUMPS, MOST = ((5.0, 1), (9.0, 1), (17.0, 2)), 8, 3
 LEAST_LATER_DEG = 0.05
 # Above this share of the lift is nose, below that one (or that lift in mm) is ramp (common practice).
 NOSE, RAMP, RAMP_MM = 0.85, 0.05, 0.4
-# What seat, lash and base circle do to the lifts below (mm), and below twice a difference of height, is no shape of the lobe: they are
-# looked at last, and only where the height is the same.
+# What seat, lash and base circle do to the lifts below (mm), and below twice a difference of height, is no shape of the lobe:
+# they are looked at last, and only where the height is the same.
 NEAR_SEAT_MM = 0.3
 # A place that differs by less than this share of what another does is that one's edge.
 EDGE = 0.3
@@ -271,8 +271,8 @@ class _Fit:
 
     @property
     def leaves_something(self) -> bool:
-        """Whether all cells together leave more than chance does, and some place more than the indicator's step hides: scatter that is
-        only larger than was thought is no shape.
+        """Whether all cells together leave more than chance does, and some place more than the indicator's step hides: scatter
+        that is only larger than was thought is no shape.
         """
         free = self.problem.deg.size - self.basis.shape[1]
         told = np.any(self._tried[1][self.problem.first_bump :] > SHOWS)

@@ -32,8 +32,8 @@ FOOT_MM = 0.05
 ROUNDS, SETTLED_DEG = 8, 1e-4
 # Harmonics of the rounding error that a cell keeps; what is left of the scatter at least, as a share.
 HARMONICS, LEAST_SHARE = (1, 2, 3), 0.1
-# What no bench tells (mm): a stand of 150 mm grows by as much over 1 K (steel, 11e-6 a kelvin: common practice). A single pass, which no
-# other checks, may also be off by the indicator's whole step where the crank rested, else by half of it.
+# What no bench tells (mm): a stand of 150 mm grows by as much over 1 K (steel, 11e-6 a kelvin: common practice). A single pass,
+# which no other checks, may also be off by the indicator's whole step where the crank rested, else by half of it.
 LEAST_MM = 0.002
 # Fewer cells that several passes met tell nothing of how passes scatter.
 LEAST_CELLS = 10

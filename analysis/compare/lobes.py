@@ -28,7 +28,9 @@ class LobeCompared:
 
 @dataclass(frozen=True)
 class _OnCells:
-    """What was given, laid on one template: `laid` and `lobes` by place in the list, `groups` of places that are sweeps of one lobe."""
+    """What was given, laid on one template: `laid` and `lobes` by place in the list, `groups` of places that are sweeps of one
+    lobe.
+    """
 
     cells: Cells
     lobes: Sequence[Lobe]

@@ -28,11 +28,11 @@ _SCATTER = Source("scatter of the readings")
 
 @dataclass(frozen=True)
 class ProfileFit:
-    """A lobe on its nominal. `turned`: crank degrees after overlap TDC at which the table's own zero lies; `zero`: by how much (mm, at
-    the lobe) the whole profile was lowered to fit, None if the zero of the base circle was kept.
+    """A lobe on its nominal. `turned`: crank degrees after overlap TDC at which the table's own zero lies; `zero`: by how much
+    (mm, at the lobe) the whole profile was lowered to fit, None if the zero of the base circle was kept.
 
-    Over `deg`, crank degrees of the table, shape (k,): nominal `lift_mm` at the lobe, `deviation_mm` of the measured profile, and that
-    of its velocity (mm/deg), each with its standard uncertainty. `differs`: what the deviation consists of.
+    Over `deg`, crank degrees of the table, shape (k,): nominal `lift_mm` at the lobe, `deviation_mm` of the measured profile, and
+    that of its velocity (mm/deg), each with its standard uncertainty. `differs`: what the deviation consists of.
     """
 
     nominal: LiftTable

@@ -33,8 +33,8 @@ class Corner:
 
 
 def corner(deg: Floats, lift_mm: Floats, step_mm: float, level_mm: float) -> Corner | None:
-    """How readings leave a level near `level_mm` as angles grow. `deg` growing, `lift_mm` above the level going up: shape (n,). None if
-    they do not, or too few tell.
+    """How readings leave a level near `level_mm` as angles grow. `deg` growing, `lift_mm` above the level going up: shape (n,).
+    None if they do not, or too few tell.
     """
     clear = max(CLEAR_STEPS * step_mm, CLEAR_MM)
     below = np.flatnonzero(lift_mm < level_mm + clear)

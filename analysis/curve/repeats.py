@@ -62,7 +62,9 @@ def step_in(late: Floats) -> tuple[int, float, float]:
 
 
 def trend_in(late: Floats) -> tuple[float, float]:
-    """A steady change along a row of shifts: from first to last (deg), and what share of their sum of squares it leaves. Shape (k,)."""
+    """A steady change along a row of shifts: from first to last (deg), and what share of their sum of squares it leaves. Shape
+    (k,).
+    """
     at = np.linspace(-0.5, 0.5, late.size)
     slope = float(at @ late) / float(at @ at)
     left = late - late.mean() - slope * at

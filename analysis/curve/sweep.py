@@ -178,7 +178,8 @@ def _refuse_held(sweep: Sweep, readings: Readings) -> None:
     if max(up, down) > HELD_MM and min(up, down) < HELD_SHARE * max(up, down):
         raise DataError(
             f"the reading went {'up' if up > down else 'down'} by {max(up, down):.2f} mm and never came back in "
-            f"{np.ptp(readings.position) / sweep.cpr:.1f} turns: the indicator holds its greatest or least reading, or its plunger stuck",
+            f"{np.ptp(readings.position) / sweep.cpr:.1f} turns: the indicator holds its greatest or least reading, or its "
+            "plunger stuck",
             do="Switch the hold (MAX, MIN) off and see that the plunger follows your finger, then sweep again",
         )
 
@@ -223,7 +224,8 @@ def _refuse_lost_counts(sweep: Sweep, readings: Readings) -> None:
     off_deg = float(np.abs(off).max()) * 360.0 / sweep.cpr if off.size else 0.0
     if off_deg > LOST_DEG:
         raise DataError(
-            f"the lobe came round {off_deg:.0f} degrees off two turns of the crank: counts were lost, or the encoder slipped on its coupling",
+            f"the lobe came round {off_deg:.0f} degrees off two turns of the crank: counts were lost, or the encoder slipped "
+            "on its coupling",
             do="Check the encoder's cable and coupling, find TDC again, and sweep again",
         )
 
@@ -238,7 +240,8 @@ def _refuse_clipped(curve: Curve, step_mm: float) -> None:
     ends = corner(-deg[up][::-1], -lift[up][::-1], step_mm, -top), corner(deg[down], -lift[down], step_mm, -top)
     if all(end is not None and end.velocity > CLIPPED * fastest and end.worse > CLIPPED_WORSE for end in ends):
         raise DataError(
-            f"the lift stands at {top:.2f} mm over {float(np.ptp(high)):.0f} degrees of the nose and leaves it all at once on both sides: "
+            f"the lift stands at {top:.2f} mm over {float(np.ptp(high)):.0f} degrees of the nose and leaves it all at once on "
+            "both sides: "
             "the indicator came to the end of its travel and clipped the lobe",
             do="Set the indicator with less preload, or take one with more travel, and sweep again",
         )

@@ -1,5 +1,5 @@
-"""What the valve train does at a speed: lift, velocity, acceleration and jerk at the valve from the measured curve, what the spring has
-left of its force, and what the curve says of the camshaft's harmonics.
+"""What the valve train does at a speed: lift, velocity, acceleration and jerk at the valve from the measured curve, what the
+spring has left of its force, and what the curve says of the camshaft's harmonics.
 
 The follower is taken to stay on the cam and nothing to bend: this is the motion that the lobe asks for, not what an engine does at
 speed. Crank degrees from overlap TDC; SI units beside millimetres.
@@ -33,8 +33,8 @@ FOOT_MM = 0.05
 ORDERS = 80
 # A harmonic that is larger than so many standard uncertainties is told.
 TOLD = 2.0
-# A spectrum has zeros: so many orders in a row below that end what is known. Over so many degrees a lift may run out to nothing beyond
-# an end of the curve.
+# A spectrum has zeros: so many orders in a row below that end what is known. Over so many degrees a lift may run out to nothing
+# beyond an end of the curve.
 SILENT, FADES_DEG = 4, 10.0
 ORDER_NAMES = ("lift", "velocity", "acceleration", "jerk")
 UNITS = ("mm", "m/s", "m/s2", "m/s3")
@@ -42,8 +42,8 @@ UNITS = ("mm", "m/s", "m/s2", "m/s3")
 
 @dataclass(frozen=True)
 class Harmonics:
-    """Amplitudes (mm, at the valve) of the lift's harmonics over a turn of the camshaft, orders 1 to n, and their standard uncertainty
-    from scatter; shape (n,) each. `knows_to`: the highest order that the curve tells from nothing.
+    """Amplitudes (mm, at the valve) of the lift's harmonics over a turn of the camshaft, orders 1 to n, and their standard
+    uncertainty from scatter; shape (n,) each. `knows_to`: the highest order that the curve tells from nothing.
     """
 
     amplitude_mm: Floats
@@ -71,8 +71,9 @@ class ForceMargin:
 
 @dataclass(frozen=True)
 class Dynamics:
-    """A lobe's motion at `rpm` of the crank. `value` and `u`: lift (mm), velocity (m/s), acceleration (m/s2), jerk (m/s3) at the valve
-    and their standard uncertainties over `deg`; shape (4, k). `force`: None without the spring's data. `natural_hz` of the spring.
+    """A lobe's motion at `rpm` of the crank. `value` and `u`: lift (mm), velocity (m/s), acceleration (m/s2), jerk (m/s3) at the
+    valve and their standard uncertainties over `deg`; shape (4, k). `force`: None without the spring's data. `natural_hz` of
+    the spring.
     """
 
     valve: str

@@ -14,8 +14,9 @@ from analysis.lobe.result import Lobe, Measurement
 
 @dataclass(frozen=True)
 class ProfileLine:
-    """One lobe against its nominal profile. `tolerance_mm`: width of the zone, None if none was asked for; `verdict` of the place that
-    decides, where the deviation is `deviation`; `doubts` as of `Line`. `fit` is None, with the reason, where there is nothing to compare.
+    """One lobe against its nominal profile. `tolerance_mm`: width of the zone, None if none was asked for; `verdict` of the place
+    that decides, where the deviation is `deviation`; `doubts` as of `Line`. `fit` is None, with the reason, where there is
+    nothing to compare.
     """
 
     cylinder: int

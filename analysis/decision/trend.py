@@ -1,4 +1,6 @@
-"""One camshaft over its jobs: how a number drifts with the date, with its interval, and whether the lobe wore or the set-up changed."""
+"""One camshaft over its jobs: how a number drifts with the date, with its interval, and whether the lobe wore or the set-up
+changed.
+"""
 
 from __future__ import annotations
 
@@ -27,8 +29,8 @@ SETTING = ("indexing", "height", "scale", "tilt", "runout")
 
 @dataclass(frozen=True)
 class Drift:
-    """One number of one lobe over its dates: `values` with their expanded uncertainties, `days` since the first; a year's drift with the
-    half-width of its 95 % interval. `clear`: whether the interval leaves out none.
+    """One number of one lobe over its dates: `values` with their expanded uncertainties, `days` since the first; a year's drift
+    with the half-width of its 95 % interval. `clear`: whether the interval leaves out none.
     """
 
     name: str
@@ -47,8 +49,8 @@ class Drift:
 
 @dataclass(frozen=True)
 class Trend:
-    """One lobe over its dates: its numbers, and what differs of the last date's profile against the first's, sorted into what the lobe
-    did (wear) and what the set-up did.
+    """One lobe over its dates: its numbers, and what differs of the last date's profile against the first's, sorted into what the
+    lobe did (wear) and what the set-up did.
     """
 
     lobe: str
@@ -112,8 +114,8 @@ def _of(named: Sequence[Named], kinds: Sequence[str]) -> Iterator[Named]:
 
 
 def _drift(name: str, numbers: Sequence[tuple[str, Quantity]]) -> Drift | None:
-    """A straight line through a number's means by date, weighed alike: what sweeps of one date share is not told by their spread. None
-    with fewer than three dates.
+    """A straight line through a number's means by date, weighed alike: what sweeps of one date share is not told by their spread.
+    None with fewer than three dates.
     """
     dates: dict[str, list[Quantity]] = {}
     for when, number in numbers:

@@ -83,7 +83,8 @@ def sinks(swept: Swept, valve: str) -> Seen | None:
     if rate is None or not rate.told or (zero is not None and zero.told):
         return None
     return Seen(
-        f"The lift of the {valve} valve {'falls' if rate.mm_s < 0 else 'grows'} by {abs(rate.mm_s):.4f} +/-{2 * rate.u:.4f} mm a second "
+        f"The lift of the {valve} valve {'falls' if rate.mm_s < 0 else 'grows'} by {abs(rate.mm_s):.4f} +/-{2 * rate.u:.4f} "
+        "mm a second "
         "while the valve is open, wherever the crank stands.",
         "A hydraulic lifter bleeds down, or the indicator or its stand creeps.",
         "Use a solid checking lifter, or a stiffer stand; passes that are quicker make the error smaller, not none.",
@@ -98,7 +99,8 @@ def creeps(swept: Swept, valve: str) -> Seen | None:
         return None
     return Seen(
         f"With the {valve} valve closed the reading moves by {zero.mm_s:+.4f} +/-{2 * zero.u:.4f} mm a second.",
-        "The indicator or its stand creeps, it warms up, or a hydraulic lifter sinks or fills: the zero drifts while the lobe is swept.",
+        "The indicator or its stand creeps, it warms up, or a hydraulic lifter sinks or fills: the zero drifts while the "
+        "lobe is swept.",
         "Find which, let it come to rest, and sweep again.",
     )
 
@@ -115,15 +117,18 @@ def encoder_loose(swept: Swept, curve: Curve, valve: str) -> Seen | None:
     do = "Tighten clamp and coupling, find TDC again, and sweep again: none of these angles can be trusted."
     if bent < left:
         return Seen(
-            f"Pass after pass the {valve} lobe comes {'later' if way > 0 else 'earlier'}, by {abs(way):.2f} degrees altogether, and no "
+            f"Pass after pass the {valve} lobe comes {'later' if way > 0 else 'earlier'}, by {abs(way):.2f} degrees "
+            "altogether, and no "
             "index pulse shows it.",
             "The encoder slips on its coupling, or the indicator's stand or the cam gear moves.",
             do,
         )
     counts = abs(step) * swept.sweep.cpr / 360.0
     return Seen(
-        f"From the {'opening' if shifts.flank[at] < 0 else 'closing'} flank of pass {shifts.pass_[at] - shifts.pass_[0] + 1} on the {valve} "
-        f"lobe comes {abs(step):.2f} degrees {'later' if step > 0 else 'earlier'} ({counts:.0f} counts), and no index pulse shows it.",
+        f"From the {'opening' if shifts.flank[at] < 0 else 'closing'} flank of pass {shifts.pass_[at] - shifts.pass_[0] + 1} "
+        f"on the {valve} "
+        f"lobe comes {abs(step):.2f} degrees {'later' if step > 0 else 'earlier'} ({counts:.0f} counts), and no index pulse "
+        "shows it.",
         "Counts were lost, the encoder slipped on its coupling, or the cam gear moved.",
         do,
     )
@@ -172,9 +177,11 @@ def lift_jumps(lobe: Lobe, curve: Curve, valve: str) -> Seen | None:
     if beyond[at] <= 0.0:
         return None
     return Seen(
-        f"At {deg[at + 3]:.0f} degrees the lift of the {valve} valve jumps by {jump[at]:.2f} mm within {wide[at + 2]:.1f} degrees, which no "
+        f"At {deg[at + 3]:.0f} degrees the lift of the {valve} valve jumps by {jump[at]:.2f} mm within {wide[at + 2]:.1f} "
+        "degrees, which no "
         "lobe makes.",
-        "The valve or lifter sticks and lets go, the plunger catches, the indicator's stand gives, or contact with the valve is lost.",
+        "The valve or lifter sticks and lets go, the plunger catches, the indicator's stand gives, or contact with the valve "
+        "is lost.",
         "Free it, or set the indicator anew, and sweep again.",
     )
 
@@ -191,7 +198,8 @@ def zero_moved(lobe: Lobe, curve: Curve, valve: str) -> Seen | None:
     if abs(off[at]) <= max(ZERO_MM, ZERO_STEPS * lobe.causes.step_mm):
         return None
     return Seen(
-        f"In pass {known[at] + 1} over the {valve} lobe the zero moved by {off[at]:+.3f} mm between before the lobe and behind it, and in the "
+        f"In pass {known[at] + 1} over the {valve} lobe the zero moved by {off[at]:+.3f} mm between before the lobe and "
+        "behind it, and in the "
         "others it did not.",
         "The indicator or its stand was knocked or gave, or its zero was pressed, while the valve was open.",
         "Make it fast, and sweep again, hands off.",

@@ -39,7 +39,8 @@ def count_jumped(capture: Capture, name: str) -> Seen | None:
     rows = sum(jump.rows for jump in jumps)
     stayed = next((jump for jump in jumps if not jump.returned), None)
     return Seen(
-        f"{name}: the count jumped {len(jumps)} times as the crank cannot turn, first by {jumps[0].counts:+d} counts; {rows} rows were "
+        f"{name}: the count jumped {len(jumps)} times as the crank cannot turn, first by {jumps[0].counts:+d} counts; {rows} "
+        "rows were "
         "left out.",
         "A spike on the encoder's lines, counts that were lost, or a damaged file.",
         "Check the encoder's cable and supply." + (" Find TDC again: the count did not come back." if stayed else ""),

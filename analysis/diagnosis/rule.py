@@ -27,8 +27,8 @@ class Seen:
 
 @dataclass(frozen=True)
 class Rule:
-    """A rule. In `touches` "{valve}" stands for the valve of the lobe looked at. `explains`: codes of what its cause makes other rules
-    see as well, so that it is to be said before them.
+    """A rule. In `touches` "{valve}" stands for the valve of the lobe looked at. `explains`: codes of what its cause makes other
+    rules see as well, so that it is to be said before them.
     """
 
     code: str

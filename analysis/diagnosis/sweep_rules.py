@@ -89,7 +89,8 @@ def coarse_codes(swept: Swept, valve: str) -> Seen | None:
         return None
     said = sweep.header.board.steps_mm[sweep.channel]
     return Seen(
-        f"The readings of the {valve} valve come in steps of {sweep.step_mm:g} mm, and the board says {said:g} mm; the larger was used.",
+        f"The readings of the {valve} valve come in steps of {sweep.step_mm:g} mm, and the board says {said:g} mm; the larger "
+        "was used.",
         "The indicator resolves less than its digits show, or the board was set for another one.",
         "If lifts look wrong, check the step that the board is set to.",
     )
@@ -139,9 +140,11 @@ def lags_apart(seen: tuple[Swept, ...]) -> Seen | None:
         a, b = first.curve.lag, second.curve.lag
         if _one_gauge(first, second) and abs(a.seconds - b.seconds) > max(LEAST_LEAD_S, LAGS_U * math.hypot(a.u, b.u)):
             return Seen(
-                f"The indicator lags by {a.seconds * 1e3:.0f} ms in the sweep of the {first.valve} valve and by {b.seconds * 1e3:.0f} ms in "
+                f"The indicator lags by {a.seconds * 1e3:.0f} ms in the sweep of the {first.valve} valve and by "
+                f"{b.seconds * 1e3:.0f} ms in "
                 f"that of the {second.valve} valve.",
-                "One indicator has one lag: it was set otherwise in between, or a lift that sinks, sticks or is turned unevenly passes "
+                "One indicator has one lag: it was set otherwise in between, or a lift that sinks, sticks or is turned "
+                "unevenly passes "
                 "for a lag.",
                 "Sweep both valves again with the same setting, some passes slower and some faster.",
             )
@@ -155,7 +158,8 @@ def noise_apart(seen: tuple[Swept, ...]) -> Seen | None:
         quiet, loud = sorted((first, second), key=lambda swept: swept.curve.noise_mm)
         if _one_gauge(first, second) and loud.curve.noise_mm > NOISIER * max(quiet.curve.noise_mm, quiet.sweep.step_mm / 2):
             return Seen(
-                f"The readings of the {loud.valve} valve scatter by {loud.curve.noise_mm:.3f} mm, those of the {quiet.valve} valve by "
+                f"The readings of the {loud.valve} valve scatter by {loud.curve.noise_mm:.3f} mm, those of the {quiet.valve} "
+                "valve by "
                 f"{quiet.curve.noise_mm:.3f} mm, with one indicator.",
                 "Its stand or its tip was looser in that sweep, or its cable picks up noise there.",
                 "Tighten the stand and sweep that valve again.",

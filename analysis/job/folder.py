@@ -36,10 +36,10 @@ class FoundJob:
 def jobs_in(roots: Iterable[Path]) -> Iterator[FoundJob]:
     """The jobs that the roots name, root after root, each sorted by name.
 
-    A job's folder or its job.toml is itself; another folder is searched for job.toml, in hidden folders and behind links to folders no
-    further; a pattern stands for what it matches, where no shell has seen to that; a file that is no .toml is passed over, as a shell's
-    pattern brings it along. A root that holds no job is given as one, so that whoever opens it says so. Raises UsageError if
-    nothing is left.
+    A job's folder or its job.toml is itself; another folder is searched for job.toml, in hidden folders and behind links to
+    folders no further; a pattern stands for what it matches, where no shell has seen to that; a file that is no .toml is passed
+    over, as a shell's pattern brings it along. A root that holds no job is given as one, so that whoever opens it says so. Raises
+    UsageError if nothing is left.
     """
     found = False
     for root in (match for given in roots for match in _matches(given)):

@@ -235,7 +235,8 @@ class CamSpec(Table):
 class Tolerance(Table):
     """[specification.tolerance]: how far measured may lie from specified, each way. The defaults are common practice.
 
-    `guard_band_factor`: how many expanded uncertainties are kept from each limit (JCGM 106:2012, 8.3.2): 1 as in ISO 14253-1, 0 for none.
+    `guard_band_factor`: how many expanded uncertainties are kept from each limit (JCGM 106:2012, 8.3.2): 1 as in ISO 14253-1, 0
+    for none.
     """
 
     event_deg: Annotated[float, within(0.1, 20)] = 1.0

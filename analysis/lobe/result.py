@@ -209,8 +209,8 @@ class Lobe:
         return duration(self.opens(lift_mm, at), self.closes(lift_mm, at))
 
     def plot(self, axes: Any = None, derivative: int = 0) -> Any:
-        """Draw the curve, or a derivative of it, with its 95 % scatter as a band, into matplotlib axes (new ones if none are given), and
-        return them. Raises UsageError without matplotlib.
+        """Draw the curve, or a derivative of it, with its 95 % scatter as a band, into matplotlib axes (new ones if none are
+        given), and return them. Raises UsageError without matplotlib.
         """
         try:
             from matplotlib import pyplot

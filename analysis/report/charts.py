@@ -54,8 +54,8 @@ class Drawn:
 
 @dataclass(frozen=True)
 class Chart:
-    """Curves with one pair of axes. `title` and `text` are what a reader who cannot see it is told; `band`: x, lower and upper edge of
-    an area.
+    """Curves with one pair of axes. `title` and `text` are what a reader who cannot see it is told; `band`: x, lower and upper
+    edge of an area.
     """
 
     name: str

@@ -48,7 +48,8 @@ def _block(each: Dynamics) -> Iterator[str]:
             f"spring: not told, give both loads, installed_height_mm and moving_mass_g in [spring.{each.valve}]", 78
         )
     else:
-        yield f"  {'spring force left':<20}{plus_minus(force.least):>24} N     at {label(force.at_deg, f'{each.valve} centerline', 0)}"
+        at = label(force.at_deg, f"{each.valve} centerline", 0)
+        yield f"  {'spring force left':<20}{plus_minus(force.least):>24} N     at {at}"
         yield f"  {'nothing left at':<20}{plus_minus(force.float_rpm):>24} rpm"
     if each.surge_order is not None and each.natural_hz is not None:
         yield from wrapped(_surge(each), 78)

@@ -37,8 +37,8 @@ class Suite:
 def junit_xml(suites: Sequence[Suite]) -> str:
     """The document, UTF-8, ending in a newline.
 
-    A case is known by its classname (the job and the cylinder) and its name (valve and line), which stay the same from run to run. All
-    lines of a job come of one measurement, so that each has an equal share of its time.
+    A case is known by its classname (the job and the cylinder) and its name (valve and line), which stay the same from run to
+    run. All lines of a job come of one measurement, so that each has an equal share of its time.
     """
     all_cases = [case for suite in suites for case in suite.cases]
     counts = _counts(all_cases, sum(suite.seconds for suite in suites))

@@ -26,7 +26,10 @@ from analysis.report.sentences import WORD, profile_words
 
 PROFILE_SCHEMA = "urn:lobetrace:profile:1"
 _EVERY_DEG = 10.0
-_MEASURED = "Deviations are taken at the lobe, along the follower's motion; a zone of width t allows t/2 to either side (line profile, ISO 1101)."
+_MEASURED = (
+    "Deviations are taken at the lobe, along the follower's motion; a zone of width t allows t/2 to either side (line profile, "
+    "ISO 1101)."
+)
 
 
 def profile_text(lines: Sequence[tuple[Lobe, ProfileLine]], job: Job) -> str:

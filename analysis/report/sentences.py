@@ -140,7 +140,8 @@ def _elsewhere(spacing: Spacing) -> str:
     late = spacing.late.value > 0
     by = plus_minus((1 if late else -1) * spacing.late)
     return (
-        f"The {spacing.valve} lobe of cylinder {spacing.cylinder} stands {by} crank degrees {'late' if late else 'early'} against that "
+        f"The {spacing.valve} lobe of cylinder {spacing.cylinder} stands {by} crank degrees {'late' if late else 'early'} "
+        "against that "
         f"of cylinder {spacing.against}, which advancing or retarding the cam will not correct. Check that lobe, its follower and "
         "how the indicator was set up there, and sweep it again."
     )

@@ -61,8 +61,8 @@ class Prior:
 
 @dataclass(frozen=True)
 class TravelFit:
-    """TDC as a position (counts in the direction of rotation), the off-center parts (deg; error = sine sin + cosine cos), scatter of a
-    cell (mm).
+    """TDC as a position (counts in the direction of rotation), the off-center parts (deg; error = sine sin + cosine cos), scatter
+    of a cell (mm).
     """
 
     tdc: Quantity

@@ -1,4 +1,5 @@
-"""A mistake at the bench never becomes a number: it is refused, or doubted with its cause named first, or the interval holds the truth.
+"""A mistake at the bench never becomes a number: it is refused, or doubted with its cause named first, or the interval holds the
+truth.
 
 With other seeds: SEEDS=2,3,4,5 python -m pytest tests/mistakes
 """

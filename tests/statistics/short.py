@@ -43,8 +43,8 @@ def missed(found: Floats, names: Sequence[str], chance: float = CHANCE) -> dict[
 
 
 def holds(found: Floats, names: Sequence[str], chance: float = CHANCE) -> None:
-    """Intervals hold the truth as often as they say, and it would have been seen if they were 0.6 times as wide: of most numbers, since
-    some intervals are wider than they need be (docs/accuracy.md), and of those it would not.
+    """Intervals hold the truth as often as they say, and it would have been seen if they were 0.6 times as wide: of most numbers,
+    since some intervals are wider than they need be (docs/accuracy.md), and of those it would not.
     """
     assert not (far := missed(found, names, chance)), far
     seen = missed(found / BROKEN, names, chance)

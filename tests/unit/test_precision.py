@@ -26,14 +26,14 @@ from analysis.base.variance_components import reml
 from tests.handbook import aiag
 
 # Yields of penicillin (Davies & Goldsmith 1972), plates a to x by samples A to F: R package lme4, data set Penicillin.
-PENICILLIN = """27 23 26 23 23 21 27 23 26 23 23 21 25 21 25 24 24 20 26 23 25 23 23 20 25 22 26 22 23 20 24 22 25 23 22 19 24 20 23 21 22 19 26
-22 26 24 24 21 24 21 24 22 22 20 24 21 24 23 22 19 26 23 26 24 24 21 25 22 26 24 24 20 26 24 26 24 25 22 26 23 26 23 23 20 26 23
-25 24 24 22 25 22 25 23 23 20 25 21 24 23 23 20 25 22 24 23 23 19 24 21 23 21 21 19 26 23 26 24 24 21 25 21 24 22 22 18 25 22 25
-22 22 20 24 21 24 22 24 19 24 21 24 22 21 18"""
+PENICILLIN = """27 23 26 23 23 21 27 23 26 23 23 21 25 21 25 24 24 20 26 23 25 23 23 20 25 22 26 22 23 20 24 22 25 23 22 19 24 20 23
+21 22 19 26 22 26 24 24 21 24 21 24 22 22 20 24 21 24 23 22 19 26 23 26 24 24 21 25 22 26 24 24 20 26 24 26 24 25 22
+26 23 26 23 23 20 26 23 25 24 24 22 25 22 25 23 23 20 25 21 24 23 23 20 25 22 24 23 23 19 24 21 23 21 21 19 26 23 26
+24 24 21 25 21 24 22 22 18 25 22 25 22 22 20 24 21 24 22 24 19 24 21 24 22 21 18"""
 # Strength of pastes, batches A to J, three casks each, two values a cask (Davies & Goldsmith 1972): R package lme4, data set Pastes.
-PASTES = """62.8 62.6 60.1 62.3 62.7 63.1 60 61.4 57.5 56.9 61.1 58.9 58.7 57.5 63.9 63.1 65.4 63.7 57.1 56.4 56.9 58.6 64.7 64.5 55.1 55.1
-54.7 54.2 58.8 57.5 63.4 64.9 59.3 58.1 60.5 60 62.5 62.6 61 58.7 56.9 57.7 59.2 59.4 65.2 66 64.8 64.1 54.8 54.8 64 64 57.7 56.8 58.3 59.3
-59.2 59.2 58.9 56.6"""
+PASTES = """62.8 62.6 60.1 62.3 62.7 63.1 60 61.4 57.5 56.9 61.1 58.9 58.7 57.5 63.9 63.1 65.4 63.7 57.1 56.4 56.9 58.6 64.7 64.5
+55.1 55.1 54.7 54.2 58.8 57.5 63.4 64.9 59.3 58.1 60.5 60 62.5 62.6 61 58.7 56.9 57.7 59.2 59.4 65.2 66 64.8 64.1 54.8
+54.8 64 64 57.7 56.8 58.3 59.3 59.2 59.2 58.9 56.6"""
 
 
 def nist(name: str) -> tuple[list[list[float]], dict[str, float]]:
@@ -186,7 +186,9 @@ def test_an_interval_of_a_standard_deviation_holds_it_19_times_in_20() -> None:
 
 
 def test_reproducibility_covers_too() -> None:
-    """Eight groups of three, seeds 0 to 499: the interval of s_R holds the truth in 88 of 100 at least (Satterthwaite is approximate)."""
+    """Eight groups of three, seeds 0 to 499: the interval of s_R holds the truth in 88 of 100 at least (Satterthwaite is
+    approximate).
+    """
     rng = np.random.default_rng(1)
     inside = 0
     for _ in range(500):

@@ -164,8 +164,8 @@ def test_generalized_least_squares_as_statsmodels_does_it() -> None:
 
 
 def lobes_of_an_engine() -> list[Lobe]:
-    """Six cylinders, three sweeps each, from one job: the third cylinder's nose is worn, the fourth is indexed 1.5 degrees late, on the
-    fifth one sweep was taken by somebody whose indicator leaned.
+    """Six cylinders, three sweeps each, from one job: the third cylinder's nose is worn, the fourth is indexed 1.5 degrees late,
+    on the fifth one sweep was taken by somebody whose indicator leaned.
     """
     rig = rig_of(SCENARIO, 3)
     (first, *_) = (measured_lobe(replace(rig, seed=rig.seed ^ k), "engine") for k in range(1))

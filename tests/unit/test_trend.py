@@ -1,4 +1,6 @@
-"""A camshaft over its dates: the drift of a number against linear regression by scipy, wear told from the set-up, and what is refused."""
+"""A camshaft over its dates: the drift of a number against linear regression by scipy, wear told from the set-up, and what is
+refused.
+"""
 
 from __future__ import annotations
 
