@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from acquire.simulator.truth import TrueLobe, Truth
 from analysis.base.angles import wrap
 from analysis.base.quantity import Quantity
-from analysis.base.words import fine, plus_minus
+from analysis.base.words import fine, plus_minus, value
 from analysis.lobe.result import Lobe, Measurement
 
 
@@ -37,7 +37,7 @@ def versus(result: Measurement, truth: Truth) -> list[Row]:
     for lobe in result.lobes:
         rows += _lobe(lobe, truth.lobe(lobe.valve))
     if result.cam:
-        rows.append(_row("separation", result.cam.separation, truth.cam.separation_deg))
+        rows.append(_row("lobe separation angle", result.cam.separation, truth.cam.separation_deg))
         rows.append(_row("advance", result.cam.advance, truth.cam.advance_deg))
         if result.cam.overlap and result.cam.overlap_lift_mm == truth.cam.overlap_lift_mm:
             rows.append(_row("overlap", result.cam.overlap, truth.cam.overlap_deg))
@@ -59,9 +59,8 @@ def row_json(row: Row) -> dict[str, str | float | bool]:
 
 
 def _line(row: Row) -> str:
-    measured = row.measured.labelled(row.measured.unit)  # beside the truth stand signed degrees from overlap TDC
-    places = fine(measured.u95, measured.unit)
-    return f"{row.name:<34}{plus_minus(measured):>20}{row.true:>12.{places}f}{row.off:>+9.{places}f}{'' if row.inside else ' *'}"
+    true, places = value(row.measured.moved(row.true)), fine(row.measured.u95, row.measured.unit)
+    return f"{row.name:<34}{plus_minus(row.measured):>20}{true:>12}{row.off:>+9.{places}f}{'' if row.inside else ' *'}"
 
 
 def _lobe(lobe: Lobe, true: TrueLobe) -> Iterator[Row]:
@@ -81,7 +80,7 @@ def _lobe(lobe: Lobe, true: TrueLobe) -> Iterator[Row]:
     if lobe.slack:
         yield _row(f"{name} slack", lobe.slack, true.slack_deg)
     if lobe.lag:
-        yield _row(f"{name} latency, ms", lobe.lag, true.latency_ms)
+        yield _row(f"{name} lag, ms", lobe.lag, true.latency_ms)
 
 
 def _row(name: str, measured: Quantity, true: float) -> Row:
