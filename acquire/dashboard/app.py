@@ -16,7 +16,9 @@ from textual.binding import Binding, BindingType
 from textual.screen import Screen
 
 from acquire.dashboard.ask import Chosen, Cylinders, Override, Redo, TimingMoved
+from acquire.dashboard.bell import heard
 from acquire.dashboard.hung_up import hung_up
+from acquire.dashboard.key_list import KeyList
 from acquire.dashboard.keys import offered, to_redo
 from acquire.dashboard.main_screen import MainScreen
 from acquire.dashboard.picture import snapshot_of
@@ -41,16 +43,17 @@ class Dashboard(App[None]):
     TITLE = "lobetrace"
     ENABLE_COMMAND_PALETTE = False
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("enter", "said", "Confirm"),
-        Binding("o", "override", "Override"),
-        Binding("r", "redo", "Redo"),
-        Binding("c", "cylinders", "Cylinders"),
-        Binding("m", "timing", "Moved"),
-        Binding("space", "pause", "Pause"),
-        Binding("v", "review", "View"),
-        Binding("b", "bell_switch", "Bell"),
-        Binding("d", "dark", "Dark"),
-        Binding("q", "quit", "Quit"),
+        Binding("enter", "said", "Confirm", tooltip="confirm what the step asks for"),
+        Binding("o", "override", "Override", tooltip="go on although the data do not show it, with a reason"),
+        Binding("r", "redo", "Redo", tooltip="do a step again"),
+        Binding("c", "cylinders", "Cylinders", tooltip="choose the cylinders and valves to measure"),
+        Binding("m", "timing", "Moved", tooltip="the timing set was moved: sweep again what has changed"),
+        Binding("space", "pause", "Pause", tooltip="hold the picture, and let it go on; recording goes on"),
+        Binding("v", "review", "View", tooltip="look at the curve closely: zoom and pan"),
+        Binding("b", "bell_switch", "Bell", show=False, tooltip="bell on or off"),
+        Binding("d", "dark", "Dark", show=False, tooltip="dark or light background"),
+        Binding("question_mark,f1", "keys", "Keys", key_display="?", tooltip="this list"),
+        Binding("q", "quit", "Quit", tooltip="close the capture and leave; the same command goes on from there"),
         Binding("ctrl+c,ctrl+q", "quit", "Quit", show=False, priority=True),
     ]
 
@@ -60,7 +63,7 @@ class Dashboard(App[None]):
         super().__init__()
         self.background, self.station = background, background.station
         self._extra = extra
-        self._bell, self._rung = bell, self.station.ended
+        self._bell, self._heard = bell, heard(self.station)
         self.paused = False
         self._drawn = True
         self.theme = "textual-light" if light else "textual-dark"
@@ -84,7 +87,7 @@ class Dashboard(App[None]):
 
     def check_action(self, action: str, _parameters: tuple[object, ...]) -> bool:
         """A key is offered and heard where it does something."""
-        return offered(self.station, curve=self.picture.curve is not None).get(action, True)
+        return offered(self.station, curve=self.picture.has_readings).get(action, True)
 
     def draw(self) -> None:
         """Look, and show the newest picture."""
@@ -108,13 +111,12 @@ class Dashboard(App[None]):
             if self._drawn:  # once, not at every picture
                 self.station.failed("screen", error)
             self._drawn = False
-        if self.station.ended != self._rung:
-            self._rung = self.station.ended
-            if self._bell:
-                self.bell()
+        before, self._heard = self._heard, heard(self.station)
+        if self._bell and before.rings(self._heard):
+            self.bell()
 
     def _offer(self, screen: MainScreen) -> None:
-        now = offered(self.station, curve=self.picture.curve is not None)
+        now = offered(self.station, curve=self.picture.has_readings)
         if now != self._offered:
             self._offered = now
             screen.refresh_bindings()
@@ -188,13 +190,22 @@ class Dashboard(App[None]):
 
     def action_review(self) -> None:
         """The curve with zoom and pan."""
-        if self.picture.curve is not None:
+        if self.picture.has_readings:
             self.push_screen(Review(self.picture))
 
     def action_bell_switch(self) -> None:
-        """The bell at the end of a step."""
+        """The bell at contacts, passes and the end of a step."""
         self._bell = not self._bell
         self.station.say(NOTE, f"The bell is {'on' if self._bell else 'off'}.")
+
+    def action_keys(self) -> None:
+        """Which keys there are."""
+        screen = self.screen_stack[0]
+        keys = [binding for binding in (*self.BINDINGS, *screen.BINDINGS) if isinstance(binding, Binding)]
+        self.push_screen(KeyList((key, self._does(key, screen)) for key in keys))
+
+    def _does(self, key: Binding, screen: Screen[None]) -> bool:
+        return bool((screen if key in screen.BINDINGS else self).check_action(key.action.partition("(")[0], ()))
 
     def action_dark(self) -> None:
         """Dark or light background."""

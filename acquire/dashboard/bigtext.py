@@ -1,4 +1,4 @@
-"""Large letters and digits out of blocks, readable from three meters: only what a crank angle and a lift need."""
+"""Large letters and digits out of blocks, readable from three meters: those that readings, contacts and decisions need."""
 
 from __future__ import annotations
 
@@ -26,6 +26,18 @@ _GLYPHS: Final = {
     "T": ("####", " ## ", " ## ", " ## ", " ## "),
     "E": ("####", "#   ", "### ", "#   ", "####"),
     "G": ("####", "#   ", "# ##", "#  #", "####"),
+    "H": ("#  #", "#  #", "####", "#  #", "#  #"),
+    "I": ("###", " # ", " # ", " # ", "###"),
+    "L": ("#   ", "#   ", "#   ", "#   ", "####"),
+    "M": ("#   #", "## ##", "# # #", "#   #", "#   #"),
+    "N": ("#   #", "##  #", "# # #", "#  ##", "#   #"),
+    "O": ("####", "#  #", "#  #", "#  #", "####"),
+    "R": ("### ", "#  #", "### ", "# # ", "#  #"),
+    "S": ("####", "#   ", "####", "   #", "####"),
+    "U": ("#  #", "#  #", "#  #", "#  #", "####"),
+    "V": ("#   #", "#   #", "#   #", " # # ", "  #  "),
+    "W": ("#   #", "#   #", "# # #", "# # #", " # # "),
+    "/": ("   #", "  # ", "  # ", " #  ", "#   "),
 }
 
 

@@ -20,6 +20,7 @@ from acquire.procedure.link_state import LinkState
 from acquire.procedure.steps import CAUTIONS, DONE, RESULT, SWEEP, ZERO
 
 LEAST: Final = (80, 24)
+_TRACE: Final = 4  # lines that the curve keeps, however many events there are
 _ALL: Final = 1 << 16  # more lines than any panel has
 
 
@@ -27,7 +28,9 @@ class MainScreen(Screen[None]):
     """Draws snapshots."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("down", "turn('line', 1)", "More", key_display="↑↓"),
+        Binding(
+            "down", "turn('line', 1)", "More", key_display="↑↓", tooltip="other lines of a panel that is longer than the screen"
+        ),
         Binding("up", "turn('line', -1)", show=False),
         Binding("pagedown", "turn('page', 1)", show=False),
         Binding("pageup", "turn('page', -1)", show=False),
@@ -44,9 +47,9 @@ class MainScreen(Screen[None]):
         """Panels in their order."""
         for name in (
             "head",
+            "do",
             "readout",
             "banner",
-            "do",
             "needs",
             "trace",
             "coverage",
@@ -83,20 +86,23 @@ class MainScreen(Screen[None]):
             self._fill({"small": _too_small(width, height, link)})
             return
         parts: dict[str, list[Line]] = {
-            "head": panels.head(picture, width),
-            "do": panels.do(picture, width, short=height < 28 and picture.curve is not None),
-            "link": panels.link(link, width, paused=paused),
+            "head": panels.head(picture, width, paused=paused),
+            "do": panels.do(picture, width),
+            "link": panels.link(link, width),
         }
         step = picture.place.step
         if step not in (CAUTIONS, RESULT, DONE):
-            parts["readout"] = readout.readout(picture, width, readout.scale_for(width, height))
+            parts["readout"] = readout.readout(picture, width, readout.scale_for(width, height), paused=paused)
             parts["banner"] = panels.banner(picture)
         if step in (ZERO, SWEEP):
             parts["needs"] = panels.needs_in_a_row(picture)
-            valve = picture.curve.valve if picture.curve is not None else "intake"
-            parts["events"] = event_table(picture, valve, picture.events, width)
             parts["coverage"] = tracing.coverage(picture, width)
         left = height - 1 - sum(len(lines) for lines in parts.values())
+        if step == SWEEP:
+            valve = picture.curve.valve if picture.curve is not None else "intake"
+            parts["events"] = event_table(picture, valve, picture.events, width)
+            parts["events"] = parts["events"][: max(0, left - panels.news(picture, width, 1) - _TRACE)]
+            left -= len(parts["events"])
         usual = min(2, len(picture.messages)) if step in (RESULT, DONE) else 1 if left < 9 else 2 if left < 20 else 4
         news = panels.news(picture, width, usual)  # a result takes what the messages leave
         parts["messages"] = panels.messages(picture, width, news)
@@ -105,7 +111,7 @@ class MainScreen(Screen[None]):
             parts["trace"] = tracing.trace(picture, width, left) or [()] * left
             self._offer_to_turn(False)
         else:
-            parts["panel"] = self._window(panels.panel(picture, width), left)
+            parts["panel"] = self._window(panels.panel(picture, width, left), left)
         self._fill(parts)
 
     def _window(self, lines: list[Line], height: int) -> list[Line]:

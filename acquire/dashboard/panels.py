@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import math
 import textwrap
+from dataclasses import replace
 from typing import Final
 
 from acquire.dashboard.snapshot import Asked, Snapshot
-from acquire.dashboard.text_lines import Line, plain, wrapped
+from acquire.dashboard.text_lines import Line, wrapped
 from acquire.procedure.link_state import DISCONNECTED, ENDED, FAILED, LIVE, STALLED, WAITING, LinkState
-from acquire.procedure.messages import ERROR, WARNING, Message
+from acquire.procedure.messages import ERROR, WARNING, Failure, Message
+from acquire.procedure.station import RECORDER
 from acquire.procedure.steps import CAUTIONS, DONE, RESULT, RIG, STOP, STOP_OUT, SWEEP, TRAVEL, ZERO
 from analysis.base.foreign import shown
 from analysis.base.safety import STOP as STOP_CAUTIONS
@@ -25,16 +27,20 @@ STATES: Final = {
     FAILED: ("‼", "FAILED", "alarm"),
 }
 _WAYS: Final = {1: ("▶ FORWARD", "good"), -1: ("◀ BACKWARD", "warn"), 0: ("■ STANDING", "dim")}
+PAUSED: Final = " ‖ PAUSED: Space goes on "
 _PLAYED: Final = ("A recorded capture is being replayed. Nothing is recorded.",)
+_TURNING: Final = ("↻ TURNING: this way is taken as the direction of rotation", "plain")
 _UNSEEN: Final = ("? NOT SEEN", "warn")  # without frames nobody knows whether it stands
 
 
-def head(picture: Snapshot, width: int) -> list[Line]:
-    """Where we are in the procedure, and on what engine."""
+def head(picture: Snapshot, width: int, *, paused: bool = False) -> list[Line]:
+    """Where we are in the procedure, and on what engine; of a held picture, that it is held."""
     where = "Replay" if picture.played else f"{picture.number}/{picture.of}"
     left = f" {where}  {picture.place.title} "
     engine = f" {shown(picture.job.engine.name) or 'engine without a name'}, cylinder {picture.cylinder} "
     room = width - len(left)
+    if paused:
+        return [((left, "title"), (f"{PAUSED:>{max(0, room)}}", "alarm"))]
     right = engine if len(engine) <= room else ""
     return [((left + " " * max(0, room - len(right)) + right, "title"),)]
 
@@ -64,9 +70,12 @@ def banner(picture: Snapshot) -> list[Line]:
     if picture.place.step in (CAUTIONS, DONE):
         return [()]
     seen = picture.link.state in (LIVE, ENDED)
-    way, role = _WAYS[picture.way] if seen else _UNSEEN
+    unknown = picture.way != 0 and not picture.forward  # nothing tells forward from backward yet
+    way, role = _UNSEEN if not seen else _TURNING if unknown else _WAYS[picture.way]
     line: list[tuple[str, str]] = [(f" {way} ", role)]
-    if picture.armed:
+    if any(isinstance(each, Failure) and each.worker == RECORDER for each in picture.messages) and not picture.link.file:
+        line.append((" NOTHING IS RECORDED: make room, then press r to do the step again ", "alarm"))
+    elif picture.armed:
         line.append((" rest, then turn: recording begins with the first turn ", "strong"))
     elif picture.place.step == STOP_OUT:
         line.append((" REMOVE THE PISTON STOP BEFORE TURNING THE CRANK ", "alarm"))
@@ -107,22 +116,17 @@ def _need(asked: Asked) -> str:
     return f"{asked.text} {math.floor(have * 10**places) / 10**places:.{places}f}/{asked.least:g}{unit}"
 
 
-def do(picture: Snapshot, width: int, *, short: bool = False) -> list[Line]:
-    """What a person does now; `short`, only the first thing, and once that has been said to be done, the next."""
+def do(picture: Snapshot, width: int) -> list[Line]:
+    """What a person does now."""
     what = _PLAYED if picture.played else picture.place.do
-    if short:
-        first = int(len(what) > 1 and any(asked.said and asked.met for asked in picture.needs))
-        what = what[first : first + 1]
-    return [line for text in what for line in wrapped(text, width, "plain")]
+    return [line for text in what for line in wrapped(text, width, "strong")]
 
 
-def link(state: LinkState, width: int, *, paused: bool = False) -> list[Line]:
+def link(state: LinkState, width: int) -> list[Line]:
     """How the link does."""
     shape, word, role = STATES[state.state]
     word = word if width >= 100 else word.split(":")[0]
     line: list[tuple[str, str]] = [(f" {shape} {word} ", role)]
-    if paused:
-        line.append((" ‖ PAUSED ", "alarm"))
     age = "no frame yet" if state.age_s is None else f"newest {_age(state.age_s)}"
     line.append((f" {state.frames_s:.0f} frames/s  lost {state.lost}  {age} ", "bad" if state.lost else "plain"))
     line.append((f" ◉ {state.file}: {state.rows} rows" if state.file else " not recording", "strong" if state.file else "dim"))
@@ -158,16 +162,21 @@ def _message(message: Message, width: int) -> list[Line]:
     return [((f" {sign} " if k == 0 else "   ", role), (text, role)) for k, text in enumerate(parts)]
 
 
-def panel(picture: Snapshot, width: int) -> list[Line]:
-    """The large panel of a step that has no curve."""
+def panel(picture: Snapshot, width: int, height: int) -> list[Line]:
+    """The large panel of a step that has no curve; `height` lines of it are in sight."""
     step = picture.place.step
     if step == CAUTIONS:
         return _cautions(picture, width)
     lines: list[Line] = [()] + [need_line(asked) for asked in picture.needs]
     if step == RIG:
         lines += _rig(picture, width)
-    elif step in (STOP, TRAVEL):
-        lines += _contacts(picture, width)
+    elif step == STOP:
+        from acquire.dashboard.stop_panel import stop_panel
+
+        told = [asked for asked in picture.needs if not asked.text.startswith("contacts at")]
+        return stop_panel(picture, needs_in_a_row(replace(picture, needs=tuple(told))) if told else [], width, height)
+    elif step == TRAVEL:
+        lines += _travel(picture)
     elif step == STOP_OUT:
         lines += [
             (),
@@ -177,7 +186,7 @@ def panel(picture: Snapshot, width: int) -> list[Line]:
     elif step in (RESULT, DONE):
         from acquire.dashboard.verdict import verdict
 
-        lines = verdict(picture, width)
+        lines = verdict(picture, width, height)
     if picture.waiting_for and step == TRAVEL:
         lines += [(), *wrapped(picture.waiting_for, width, "dim")]
     return lines
@@ -201,37 +210,9 @@ def _rig(picture: Snapshot, width: int) -> list[Line]:
     return [(), *wrapped(f"The direction of rotation {said}. Indicator at the {picture.job.rig.indicator_at}.", width, "dim")]
 
 
-def _contacts(picture: Snapshot, width: int) -> list[Line]:
-    contacts = picture.contacts
-    if picture.place.step == TRAVEL or contacts is None:
-        lines: list[Line] = [()]
-    else:
-        spread = [
-            f"spread {deg:.2f} deg" if len(side) > 1 else ""
-            for deg, side in zip(contacts.spread_deg, (contacts.low, contacts.high), strict=True)
-        ]
-        lines = [
-            (),
-            ((" ◀ lower count  ", "strong"), (_marks(contacts.low), "accent"), (f"  {spread[0]}", "dim")),
-            ((" ▶ higher count ", "strong"), (_marks(contacts.high), "accent"), (f"  {spread[1]}", "dim")),
-        ]
-        if contacts.why:
-            lines += wrapped(contacts.why, width, "bad")
-        elif not math.isnan(contacts.tdc):
-            lines += [
-                plain(
-                    f" arc not swept {contacts.unswept_deg:.1f} deg; its middle is top dead center, at count {contacts.tdc:.1f}"
-                )
-            ]
-    if picture.tdc is not None:
-        from analysis.base.words import plus_minus
+def _travel(picture: Snapshot) -> list[Line]:
+    if picture.tdc is None:
+        return [()]
+    from analysis.base.words import one_sign, plus_minus
 
-        lines += [((f" top dead center at count {plus_minus(picture.tdc.count)}", "good"),)]
-    return lines
-
-
-def _marks(contacts: tuple[int, ...]) -> str:
-    if not contacts:
-        return "none yet"
-    count = "1 contact, at" if len(contacts) == 1 else f"{len(contacts)} contacts, the last at"
-    return f"{'● ' * min(len(contacts), 12)}{count} {contacts[-1]}"
+    return [(), ((f" top dead center at count {one_sign(plus_minus(picture.tdc.count))}", "good"),)]

@@ -11,7 +11,7 @@ from acquire.dashboard.snapshot import Asked, Curve, Snapshot
 from acquire.procedure.recorded_step import RecordedStep
 from acquire.procedure.session import MET, Happened, Place, after, is_met, needs, places
 from acquire.procedure.station import Station
-from acquire.procedure.steps import CAUTIONS, RESULT, SAID, STOP, SWEEP, TRAVEL, ZERO
+from acquire.procedure.steps import CAUTIONS, COVERED_DEG, CROSSINGS, RESULT, RIG, SAID, STEPS, STOP, SWEEP, TRAVEL, ZERO
 from analysis.job import DurationSpec, Job
 from analysis.live.profile import BASE_CIRCLE_DEG, Trace
 from analysis.lobe.rocker import at_indicator
@@ -28,7 +28,7 @@ def snapshot_of(station: Station) -> Snapshot:
     facts = station.facts()
     order = places(session.plan)
     asked = tuple(
-        Asked(n.text.format(valve=session.at.valve), facts.get(n.key, 0.0), n.least, n.unit, is_met(n, facts), n.key == SAID)
+        Asked(n.words(job.rig.direction), facts.get(n.key, 0.0), n.least, n.unit, is_met(n, facts), n.key == SAID)
         for n in needs(session)
     )
     if station.setup.replayed is not None:
@@ -40,6 +40,7 @@ def snapshot_of(station: Station) -> Snapshot:
         number=order.index(session.at) + 1 if session.at in order else 1,
         of=len(order),
         needs=asked,
+        said=station.said,
         result=station.result if session.at.step == RESULT or station.live is None else station.live.result or station.result,
         decision=station.decision,
         again=station.again,
@@ -102,12 +103,29 @@ def _with_data(picture: Snapshot, station: Station, recording: RecordedStep) -> 
         cursor=None if shift is None or recording.first is None else _wrapped(crank.position * per_count + shift),
         curve=curve,
         events=() if live is None or curve is None else live.events.get(curve.valve, ()),
+        counts=recording.counts(),
+        forward=0 if picture.place.step == RIG and station.job.rig.direction == "auto" else recording.forward,
         contacts=recording.contacts(),
-        waiting_for=picture.waiting_for or recording.tdc_why,
+        waiting_for=_waits_for(station, recording, tdc, picture.waiting_for),
         link=replace(
             picture.link, file="" if recorder is None else recorder.path.name, rows=0 if recorder is None else recorder.rows
         ),
     )
+
+
+def _waits_for(station: Station, recording: RecordedStep, tdc: float | None, why: str) -> str:
+    """What the step in hand waits for: first what has not come yet, and only then what is wrong with what has come (`why`)."""
+    step, counts = station.session.at.step, recording.counts()
+    if STEPS[step].asks and not station.said and station.setup.replayed is None:
+        return ""
+    if step in (ZERO, SWEEP):
+        if tdc is None and station.located.holds(recording.header) and not recording.checked().pulses:
+            return "Top dead center is carried over by the index pulse: keep turning until it has passed."
+        if counts.covered_deg < COVERED_DEG:
+            return f"Waiting for the whole cycle: {counts.covered_deg:.0f} of 720 crank degrees seen so far."
+    if step == TRAVEL and counts.passes < CROSSINGS:
+        return f"Waiting for the piston to go forward over the top: {counts.passes} of {CROSSINGS} times so far."
+    return why or recording.tdc_why
 
 
 def _from_base(trace: Trace) -> Trace:

@@ -10,6 +10,7 @@ from acquire.dashboard.snapshot import Snapshot
 from acquire.dashboard.text_lines import Line
 
 _SIGNS: Final = 6
+_HELD: Final = " ‖ PAUSED, not the crank of now. "
 
 
 def scale_for(width: int, height: int) -> int:
@@ -22,8 +23,8 @@ def _short(number: str) -> str:
     return number if len(number) <= _SIGNS else number[:_SIGNS].rstrip(".")
 
 
-def readout(picture: Snapshot, width: int, scale: int) -> list[Line]:
-    """Angle on the left, lift on the right, HEIGHT x `scale` lines and a line of names."""
+def readout(picture: Snapshot, width: int, scale: int, *, paused: bool = False) -> list[Line]:
+    """Angle on the left, lift on the right, HEIGHT x `scale` lines and a line of names. A held picture is marked and dim."""
     number, word = angle_words(picture)
     lift, unit = lift_words(picture)
     angle = big(f"{_short(number):>5} {word:<4}", scale)
@@ -31,17 +32,16 @@ def readout(picture: Snapshot, width: int, scale: int) -> list[Line]:
     left, right = len(angle[0]), len(length[0])
     gap = max(2, width - left - right - len(unit) - 3)
     bottom = HEIGHT * scale - 1
-    lines: list[Line] = [
-        ((" crank degrees" + ("" if picture.tdc_known else ", TDC not known yet"), "dim"), *_right(picture, width, unit))
-    ]
+    role = "dim" if paused else "strong"
+    name = _HELD if paused else " crank degrees" if picture.tdc_known else " crank degrees, TDC not known yet"
+    lines: list[Line] = [((name, "alarm" if paused else "dim"), *_right(picture, width - len(name), unit))]
     lines += [
-        ((" " + angle[k], "strong"), (" " * gap, "plain"), (length[k], "strong"), (f" {unit}" if k == bottom else "", "dim"))
+        ((" " + angle[k], role), (" " * gap, "plain"), (length[k], role), (f" {unit}" if k == bottom else "", "dim"))
         for k in range(HEIGHT * scale)
     ]
     return lines
 
 
-def _right(picture: Snapshot, width: int, unit: str) -> list[tuple[str, str]]:
+def _right(picture: Snapshot, room: int, unit: str) -> list[tuple[str, str]]:
     name = "lift from the base circle" if picture.zeroed else "reading of the indicator"
-    left = len(" crank degrees" + ("" if picture.tdc_known else ", TDC not known yet"))
-    return [(" " * max(1, width - left - len(name) - len(unit) - 2) + name, "dim")]
+    return [(" " * max(1, room - len(name) - len(unit) - 2) + name, "dim")]

@@ -30,26 +30,30 @@ class Review(ModalScreen[None]):
         """A title, the plot, the keys."""
         valve = "" if self._picture.curve is None else self._picture.curve.valve
         yield Static(f" {valve}: {_TITLE}", markup=False)
-        yield PlotWidget()
+        if self._picture.has_readings:
+            yield PlotWidget()
+        else:
+            yield Static(" Nothing has been read yet: there is no curve to look at.", markup=False)
         yield Footer(show_command_palette=False)
 
     def on_mount(self) -> None:
         """Draw once."""
         curve = self._picture.curve
-        if curve is None:
+        if curve is None or not self._picture.has_readings:
             return
         plot = self.query_one(PlotWidget)
         zero = 0.0 if np.isnan(curve.trace.zero_mm) else curve.trace.zero_mm
         lift = (turned(curve.trace.low, curve.shift) + turned(curve.trace.high, curve.shift)) / 2 - zero
         deg = np.arange(lift.size) / 2 - 360.0
         seen = ~np.isnan(lift)
-        if seen.any():
-            plot.plot(deg[seen], lift[seen], line_style="bold", hires_mode=HiResMode.BRAILLE)
+        plot.plot(deg[seen], lift[seen], line_style="bold", hires_mode=HiResMode.BRAILLE)
         if curve.marks:
             marks = np.array(curve.marks)
             plot.scatter(marks[:, 0], marks[:, 1], marker="◆", marker_style="bold")
         plot.set_xlabel("crank degrees from overlap TDC")
         plot.set_ylabel("mm")
+        plot.set_xlimits(-360, 360)
+        plot.set_ylimits(min(0.0, np.floor(lift[seen].min())), np.ceil(lift[seen].max()) + 1)
         plot.focus()
 
     def action_leave(self) -> None:

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from acquire.procedure.link_state import LinkState
 from acquire.procedure.messages import Message
+from acquire.procedure.recorded_step import Counts
 from acquire.procedure.session import Place
 from analysis.decision.decide import Decision
 from analysis.decision.recheck import Again
@@ -50,7 +53,9 @@ class Snapshot:
 
     `cursor`: crank degrees from overlap TDC in [-360, 360), None if that is not known. `way` as of `analysis.live.direction.Crank`.
     `armed`: the recording waits for the first turn. `back_up`: readings do not count since the crank was turned back; `to_go_deg`
-    until they do again. `cylinder`: the one in hand; `to_measure`: all of the plan and their valves in words.
+    until they do again. `counts`: what the recording has come to; `forward`: the sign of counting in the direction of rotation, 0
+    while only the hand can tell it. `said`: what the step asks a person to say has been said. `cylinder`: the one in hand;
+    `to_measure`: all of the plan and their valves in words.
     """
 
     job: Job
@@ -69,6 +74,9 @@ class Snapshot:
     cursor: float | None = None
     curve: Curve | None = None
     events: tuple[Passed, ...] = ()
+    counts: Counts = field(default_factory=Counts)
+    forward: int = 0
+    said: bool = False
     contacts: Contacts | None = None
     tdc: TdcFound | None = None
     result: Measurement | None = None
@@ -83,3 +91,8 @@ class Snapshot:
     overrides: tuple[str, ...] = ()  # which steps, and why
     played: bool = False  # a recorded capture is played again: there is no procedure
     fits: int = 0  # how often the result has been worked out
+
+    @property
+    def has_readings(self) -> bool:
+        """Whether there is anything of a curve to draw."""
+        return self.curve is not None and not np.isnan(self.curve.trace.low).all()

@@ -10,6 +10,7 @@ import numpy as np
 from acquire.dashboard import braille
 from acquire.dashboard.snapshot import Curve, Snapshot
 from acquire.dashboard.text_lines import Line
+from acquire.procedure.steps import COVERED_DEG
 from analysis.base.samples import Bools, Floats
 from analysis.live.profile import CELLS
 
@@ -24,11 +25,13 @@ def trace(picture: Snapshot, width: int, height: int) -> list[Line]:
     wide, high = width - _GUTTER - 1, height - 1
     if curve is None or wide < 10 or high < 2:
         return []
+    if not picture.has_readings:  # no reading, no scale
+        return [*[()] * high, _axis(picture, wide)]
     units = picture.job.measure.units
     zero = curve.trace.zero_mm if math.isfinite(curve.trace.zero_mm) else _least(curve.trace.low)
     low, least, most = turned(curve.trace.low, curve.shift) - zero, min(0.0, _least(curve.trace.low) - zero), _most(curve)
     upper = turned(curve.trace.high, curve.shift) - zero
-    bottom, top = (math.floor(least * 2) / 2 if least < -0.3 else -0.15), math.ceil(max(most - zero, 1.0) + 0.2)
+    bottom, top = (math.floor(least * 2) / 2 if least < -0.3 else -0.15), _rounded_up(max(most - zero, 1.0) + 0.2, units)
     rows = braille.rows(low, upper, wide, high, bottom, top)
     over: dict[tuple[int, int], tuple[str, str]] = {}
     if picture.cursor is not None:
@@ -57,9 +60,9 @@ def coverage(picture: Snapshot, width: int) -> list[Line]:
     seen = turned(np.repeat(curve.trace.covered, 2).astype(np.float64), curve.shift)
     share = np.add.reduceat(seen, np.arange(wide) * CELLS // wide) / np.diff(np.append(np.arange(wide) * CELLS // wide, CELLS))
     bar = "".join("█" if part >= 0.999 else "▒" if part > 0 else "·" for part in share.tolist())
-    done = int(curve.trace.covered.sum())
+    done = int(picture.counts.covered_deg)
     text = f" {done}/720 deg {_missing(seen > 0.5, picture.tdc_known)}"
-    return [((f"{'seen':>{_GUTTER - 1}} ", "dim"), (bar, "good" if done >= 713 else "accent"), (text, "plain"))]
+    return [((f"{'seen':>{_GUTTER - 1}} ", "dim"), (bar, "good" if done >= COVERED_DEG else "accent"), (text, "plain"))]
 
 
 def turned(cells: Floats, shift: float) -> Floats:
@@ -77,6 +80,12 @@ def _missing(seen: Bools, known: bool) -> str:
     low, high = max(holes, key=lambda hole: hole[1] - hole[0])
     more = f" +{len(holes) - 1}" if len(holes) > 1 else ""
     return f"missing {low:+.0f}..{high:+.0f}{more}"
+
+
+def _rounded_up(mm: float, units: str) -> float:
+    """A length in mm that is a round one in the units of the job: the label of the axis."""
+    step = 0.05 * 25.4 if units == "in" else 1.0
+    return math.ceil(mm / step) * step
 
 
 def _least(low: Floats) -> float:

@@ -6,6 +6,7 @@ from typing import Final, NamedTuple
 
 from acquire.dashboard.cautioned import cautioned
 from acquire.dashboard.decided import ROLES, decided
+from acquire.dashboard.large_decision import large_decision
 from acquire.dashboard.snapshot import Snapshot
 from acquire.dashboard.text_lines import Line, plain, wrapped
 from acquire.procedure.steps import DONE
@@ -101,8 +102,8 @@ def _off(
     return f"{signed(off)}{word}", ROLES[found]
 
 
-def verdict(picture: Snapshot, width: int) -> list[Line]:
-    """The verdict and what to change, then the result so far, lobe by lobe."""
+def verdict(picture: Snapshot, width: int, height: int = 24) -> list[Line]:
+    """The decision as large as `height` lines allow, the verdict and what to change, then the result so far, lobe by lobe."""
     result = picture.result
     if result is None:
         return [(), *wrapped(picture.waiting_for or "The result is being worked out.", width)]
@@ -110,7 +111,7 @@ def verdict(picture: Snapshot, width: int) -> list[Line]:
     shown = [lobe for lobe in result.lobes if valve in ("", "both", lobe.valve)]
     lines: list[Line] = []
     if picture.decision is not None:
-        lines += decided(picture.decision, valve, width)
+        lines += [*large_decision(picture.decision, valve, width, height), *decided(picture.decision, valve, width)]
         if picture.decision.correction is not None and picture.decision.correction.wanted and not picture.played:
             lines += wrapped(_ONCE_MOVED, width, "strong")
         lines += _several(picture)

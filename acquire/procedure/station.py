@@ -9,6 +9,7 @@ import uuid
 from collections.abc import Callable, Sequence, Set
 from contextlib import suppress
 from pathlib import Path
+from typing import Final
 
 from acquire.link.outcomes import Batch, Broken, Ended, Idle, Outcome
 from acquire.link.reconnect import Connected
@@ -47,6 +48,9 @@ from analysis.job.folder import UNFINISHED, captures_of, keep_as_before, put_asi
 from analysis.live.partial import LiveResult
 from analysis.lobe.result import Measurement
 
+RECORDER: Final = "recorder"  # the worker that fails where a capture cannot be written
+_LINK, _BOARD, _TDC = "link", "board", "tdc"  # what a message is about
+
 
 class Station:
     """One job at one engine. `clock` in seconds, for ages and rates only."""
@@ -78,9 +82,11 @@ class Station:
         match outcome:
             case Connected(hello=hello, same_count=same, missed=missed):
                 self.watch.connected(hello, missed)
+                self.messages.resolved(_LINK)
                 self._greeted(hello.board, same, missed)
             case Batch(events=events):
                 self.watch.batch(outcome)
+                self.messages.resolved(_LINK)
                 self._events(events)
             case Idle():
                 self._events(())  # that nothing comes the watch sees by its clock
@@ -118,26 +124,30 @@ class Station:
             return
         self._link = uuid.uuid4().hex
         if not first:
-            self.say(WARNING, "The board started again: its count began anew, and so does this recording.")
-        if self.setup.guided and (before is not None or self.located.found_by):
-            self._may_carry(board)
+            said = "The board started again: its count began anew, and so does this recording."
+            self.messages.say(WARNING, said, about=_BOARD)
+        carried = self.setup.guided and (before is not None or bool(self.located.found_by)) and self._may_carry(board)
         self.begin()
+        if carried and not first:
+            self.say(NOTE, "Top dead center is kept: it comes back with the next index pulse.")
 
-    def _may_carry(self, board: Board) -> None:
-        """TDC survives a new start by the index pulse, or by a board that tells its starts apart."""
+    def _may_carry(self, board: Board) -> bool:
+        """TDC survives a new start by the index pulse, or by a board that tells its starts apart. Whether one was needed, and did."""
         left = [place for place in places(self.session.plan) if place.step == SWEEP and place not in self.session.done]
         if not left or not (self.located.found_by or self.session.done & {Place(STOP), Place(TRAVEL)}):
-            return
+            return False
         if self.located.holds(header_for(self.setup, left[0], board, self._link)):
-            return
+            return True
         self.located.lose()
         self._moved(Happened(TDC_LOST, self.session.at))
-        self.say(ERROR, "There is no index pulse to find the place by: top dead center must be found again.")
+        said = "There is no index pulse to find the place by: top dead center must be found again."
+        self.messages.say(ERROR, said, about=_TDC)
+        return False
 
     def _gone(self, outcome: Ended | Broken) -> None:
         self.watch.gone(outcome)
         if isinstance(outcome, Broken) and self.watch.tries == 1:
-            self.say(ERROR, str(outcome.error))
+            self.messages.say(ERROR, str(outcome.error), about=_LINK)
         elif isinstance(outcome, Ended) and self.setup.replayed is not None:
             self.say(NOTE, "The capture is over.")
 
@@ -189,9 +199,9 @@ class Station:
     def failed(self, worker: str, error: BaseException) -> None:
         """A worker ended in an error: one typed message, and the screen says failed if frames can no longer be taken."""
         self.messages.failed(worker, error)
-        if worker in ("reader", "recorder", "session"):
+        if worker in ("reader", RECORDER, "session"):
             self.watch.failed(worker)
-        if worker in ("recorder", "session"):
+        if worker in (RECORDER, "session"):
             self._let_go()
 
     # how it goes on
@@ -200,6 +210,8 @@ class Station:
         """Bring everything up to date, and move on if the data say so."""
         if self.recording is not None:
             self.recording.flush()
+            if self.recording.recorder is not None and self.recording.recorder.rows:
+                self.messages.resolved(RECORDER)
         if not self.setup.guided:
             return
         happened = looked_at(self.session, self.facts())
@@ -209,6 +221,9 @@ class Station:
             self.forward = self.recording.checked().way or 1
             happened = happened._replace(reason="up" if self.forward > 0 else "down")
         self.ended += 1
+        self.messages.resolved(_BOARD)
+        if happened.place.step in (STOP, TRAVEL):
+            self.messages.resolved(_TDC)
         self._moved(happened)
 
     def facts(self) -> Facts:
@@ -278,7 +293,7 @@ class Station:
             self.say(WARNING, str(error))
             return
         if recorder.rows:
-            self.say(NOTE, f"{recorder.path.name} was not finished. It lies in captures/{UNFINISHED}: no result is made of it.")
+            self.say(NOTE, f"{recorder.path.name} was not finished: it was put aside in captures/{UNFINISHED}.")
 
     def _moved(self, happened: Happened) -> None:
         before, said = self.session, self.said

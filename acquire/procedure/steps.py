@@ -17,14 +17,29 @@ CHECK_DEG: Final = 90.0
 COVERED_DEG: Final = 713.0  # of 720; a hole below this is bridged by the curve
 
 
+# What the rig check shows of the direction of rotation: where job.toml gives it, and where it is taken from the hand.
+_TOLD: Final = {"turned": "in the direction of rotation", "counts": "encoder counts the way job.toml says"}
+_TAKEN: Final = {
+    "turned": "one way, taken as the direction of rotation",
+    "counts": "direction of rotation taken from that",
+}
+
+
 @dataclass(frozen=True)
 class Need:
-    """`key` names a fact; it is met once the fact is at least `least`. `text` says it on the screen, `unit` what is counted."""
+    """`key` names a fact; it is met once the fact is at least `least`. `text` says it on the screen, `unit` what is counted.
+
+    `{turned}` and `{counts}` in a text stand for what turning and counting show of the direction of rotation.
+    """
 
     key: str
     text: str
     least: float = 1.0
     unit: str = ""
+
+    def words(self, direction: str) -> str:
+        """The text for a job whose `rig.direction` this is: with "auto" nothing shows which way the engine rotates but the hand."""
+        return self.text.format_map(_TOLD if direction != "auto" else _TAKEN)
 
 
 @dataclass(frozen=True)
@@ -65,8 +80,8 @@ STEPS: Final[Mapping[str, Step]] = {
             ),
             (
                 Need("link", "board answers"),
-                Need("turned", "turned in the direction of rotation", CHECK_DEG, "deg"),
-                Need("direction", "encoder counts the way job.toml says"),
+                Need("turned", "turned {turned}", CHECK_DEG, "deg"),
+                Need("direction", "{counts}"),
                 Need("index", "index pulse seen"),
                 Need("moved", "indicator moves", 0.5, "mm"),
                 Need("opens", "reading increases as the valve opens"),
