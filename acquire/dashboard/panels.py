@@ -162,7 +162,7 @@ def _message(message: Message, width: int) -> list[Line]:
     return [((f" {sign} " if k == 0 else "   ", role), (text, role)) for k, text in enumerate(parts)]
 
 
-def panel(picture: Snapshot, width: int, height: int) -> list[Line]:
+def panel(picture: Snapshot, width: int, height: int = 24) -> list[Line]:
     """The large panel of a step that has no curve; `height` lines of it are in sight."""
     step = picture.place.step
     if step == CAUTIONS:

@@ -118,11 +118,10 @@ def _waits_for(station: Station, recording: RecordedStep, tdc: float | None, why
     step, counts = station.session.at.step, recording.counts()
     if STEPS[step].asks and not station.said and station.setup.replayed is None:
         return ""
-    if step in (ZERO, SWEEP):
-        if tdc is None and station.located.holds(recording.header) and not recording.checked().pulses:
-            return "Top dead center is carried over by the index pulse: keep turning until it has passed."
-        if counts.covered_deg < COVERED_DEG:
-            return f"Waiting for the whole cycle: {counts.covered_deg:.0f} of 720 crank degrees seen so far."
+    if tdc is None and station.located.holds(recording.header) and not recording.checked().pulses:
+        return "Top dead center is carried over by the index pulse: keep turning until it has passed."
+    if step in (ZERO, SWEEP) and counts.covered_deg < COVERED_DEG:
+        return f"Waiting for the whole cycle: {counts.covered_deg:.0f} of 720 crank degrees seen so far."
     if step == TRAVEL and counts.passes < CROSSINGS:
         return f"Waiting for the piston to go forward over the top: {counts.passes} of {CROSSINGS} times so far."
     return why or recording.tdc_why

@@ -49,7 +49,7 @@ class Wanted(NamedTuple):
 
 
 WANTED = (
-    Wanted("stop", ("by piston stop", "▶ higher count ● ●")),
+    Wanted("stop", ("by piston stop", "top dead center")),
     Wanted("sweep-exhaust", ("Sweep, exhaust", "whole passes 2/")),
     Wanted("done", ("Done", "requirements", "separation")),
 )

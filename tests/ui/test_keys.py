@@ -9,11 +9,12 @@ from pathlib import Path
 
 import pytest
 from textual.pilot import Pilot
-from textual.widgets import Footer, Input
+from textual.widgets import Footer, Input, Static
 from textual.widgets._footer import FooterKey
 
 from acquire.dashboard.app import Dashboard
 from acquire.dashboard.ask import Cylinders, Override, Redo, TimingMoved
+from acquire.dashboard.key_list import KeyList
 from acquire.dashboard.keys import offered, to_redo
 from acquire.dashboard.lines import Lines
 from acquire.dashboard.panels import do, head
@@ -35,7 +36,7 @@ from tests.walked import Clock, Walk
 SAMPLES = Path(__file__).parents[2] / "sample-captures"
 
 Walks = Callable[..., Walk]
-ALWAYS = {"space", "b", "d", "q"}
+ALWAYS = {"space", "question_mark", "q"}
 
 
 def keys(app: Dashboard) -> set[str]:
@@ -63,8 +64,8 @@ async def shown(walk: Walk, size: tuple[int, int] = (80, 24)) -> AsyncIterator[t
         (Place(CAUTIONS), {"enter", "c"}),
         (Place(RIG), {"o", "r"}),
         (Place(STOP), {"enter", "o", "r"}),
-        (Place(ZERO, "intake"), {"enter", "o", "r", "v"}),
-        (Place(SWEEP, "intake"), {"o", "r", "v"}),
+        (Place(ZERO, "intake"), {"enter", "o", "r"}),
+        (Place(SWEEP, "intake"), {"o", "r"}),
         (Place(RESULT, "intake"), {"enter", "r", "c"}),
         (Place(DONE), {"r", "c"}),
     ],
@@ -77,6 +78,31 @@ async def test_the_footer_offers_what_does_something(walks: Walks, place: Place,
     assert walk.station.session.at == place
     async with shown(walk) as (app, _):
         assert keys(app) == ALWAYS | them
+
+
+@pytest.mark.parametrize("key", ["question_mark", "f1"])
+async def test_the_keys_are_listed_and_the_list_is_left_by_escape(walks: Walks, key: str) -> None:
+    walk = walks()
+    walk.jump(Place(STOP))
+    async with shown(walk) as (app, pilot):
+        await pilot.press(key)
+        assert isinstance(app.screen, KeyList)
+        rows = [str(row.render()) for row in app.screen.query(Static)]
+        listed = {row.split()[0] for row in rows[1:]}
+        assert listed == {"Enter", "o", "r", "c", "m", "Space", "v", "b", "d", "?", "q", "↑"}
+        now = {str(row.render()).split()[0] for row in app.screen.query(".now")}
+        assert now == {"Enter", "o", "r", "Space", "b", "d", "?", "q"}, "those that do something now"
+        assert app.screen.query_one(".question").outer_size.height <= 24
+        await pilot.press("escape")
+        assert not isinstance(app.screen, KeyList)
+
+
+async def test_a_curve_is_there_to_view_once_something_was_read(walks: Walks) -> None:
+    walk = walks()
+    walk.jump(Place(SWEEP, "intake"))
+    walk.until(lambda: snapshot_of(walk.station).has_readings)
+    async with shown(walk) as (app, _):
+        assert "v" in keys(app)
 
 
 async def test_what_has_been_said_is_not_asked_for_again(walks: Walks) -> None:
@@ -231,17 +257,6 @@ def test_a_window_shows_every_line_in_some_place_and_never_more_than_fit(count: 
     if height > 1:
         assert list(dict.fromkeys(seen)) == lines
     assert (most == 0) == (count <= height or height == 1)
-
-
-def test_a_small_terminal_says_what_is_to_be_done_next(walks: Walks) -> None:
-    walk = walks()
-    walk.jump(Place(ZERO, "intake"))
-    first, then = Place(ZERO, "intake").do
-    ((line,),) = do(snapshot_of(walk.station), 80, short=True)
-    assert line[0].strip() == first
-    walk.speak()
-    ((line,),) = do(snapshot_of(walk.station), 80, short=True)
-    assert line[0].strip() == then
 
 
 def played(sample: Path, header: Callable[[Header], Header] = lambda header: header) -> Station:

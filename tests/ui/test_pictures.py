@@ -92,9 +92,7 @@ def figures(place: Place) -> LiveResult:
     lobe = next((lobe for lobe in FIGURES.lobes if lobe.valve == place.valve), None)
     if lobe is None or place.step == ZERO:
         tdc = TdcFound(Quantity(3400.41, {Source("made up"): 0.18}), 2400, "stop") if place.step in (STOP, TRAVEL) else None
-        return LiveResult(
-            {}, None, "only 12 readings were taken in the direction of rotation with the slack taken up." if lobe else "", tdc
-        )
+        return LiveResult({}, None, "not whole yet" if lobe else "", tdc)
     whole = tuple(Passed(e.lift_mm, e.at, e.opens, e.closes, e.duration) for e in lobe.events)
     if place.valve == "intake":
         return LiveResult({"intake": tuple(replace(e, closes=None, duration=None) for e in whole[:3])}, None, "not whole yet")

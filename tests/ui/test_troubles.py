@@ -183,7 +183,7 @@ def test_every_step_is_unplugged() -> None:
 @pytest.mark.parametrize(
     ("name", "plan", "place"),
     [(name, plan, place) for name, plan, them in UNPLUGGED for place in them],
-    ids=[f"{plan.tdc} {' '.join(place)}" for _, plan, them in UNPLUGGED for place in them],
+    ids=[f"{plan.tdc} {' '.join(place[:2])}" for _, plan, them in UNPLUGGED for place in them],
 )
 @pytest.mark.parametrize("index", [True, False], ids=["index", "no index"])
 def test_unplugged_and_plugged_in_again(walks: Walks, name: str, plan: Plan, place: Place, index: bool) -> None:
