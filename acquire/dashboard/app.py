@@ -53,7 +53,7 @@ class Dashboard(App[None]):
         Binding("b", "bell_switch", "Bell", show=False, tooltip="bell on or off"),
         Binding("d", "dark", "Dark", show=False, tooltip="dark or light background"),
         Binding("question_mark,f1", "keys", "Keys", key_display="?", tooltip="this list"),
-        Binding("q", "quit", "Quit", tooltip="close the capture and leave; the same command goes on from there"),
+        Binding("q", "quit", "Quit", tooltip="close the capture and leave; it goes on from there"),
         Binding("ctrl+c,ctrl+q", "quit", "Quit", show=False, priority=True),
     ]
 

@@ -10,7 +10,7 @@ from acquire.dashboard.snapshot import Snapshot
 from acquire.dashboard.text_lines import Line
 
 _SIGNS: Final = 6
-_HELD: Final = " ‖ PAUSED, not the crank of now. "
+_HELD: Final = " ‖ PAUSED: the readings are held. "
 
 
 def scale_for(width: int, height: int) -> int:
