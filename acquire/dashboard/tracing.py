@@ -8,8 +8,8 @@ from typing import Final
 import numpy as np
 
 from acquire.dashboard import braille
-from acquire.dashboard.lines import Line
 from acquire.dashboard.snapshot import Curve, Snapshot
+from acquire.dashboard.text_lines import Line
 from analysis.base.samples import Bools, Floats
 from analysis.live.profile import CELLS
 
