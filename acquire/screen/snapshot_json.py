@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any, Final
 
 import numpy as np
@@ -18,6 +19,7 @@ from analysis.base.samples import Floats
 from analysis.live.profile import CELLS
 
 COLUMNS: Final = 360  # of the curve: two crank degrees each, finer than a phone's screen draws it
+_SENTENCE: Final = re.compile(r"(?<=[.?!])\s+(?=[A-Z])")
 _MESSAGES: Final = 3
 _WHOLE: Final = 1 << 16  # columns: the page breaks the lines
 
@@ -34,7 +36,7 @@ def picture_json(picture: Snapshot) -> dict[str, Any]:
         "engine": shown(picture.job.engine.name) or "engine without a name",
         "readings": _readings(picture) if reads else None,
         "banner": [[text.strip(), role] for text, role in (panels.banner(picture)[0] if reads else ())],
-        "do": [_text(line) for line in panels.do(picture, _WHOLE)],
+        "do": _do(picture),
         "needs": [_need(asked) for asked in picture.needs],
         "panel": [["".join(text for text, _ in line).strip(), line[0][1]] for line in _panel(picture) if line],
         "messages": [[harmless(message.text), message.kind] for message in picture.messages[-_MESSAGES:]],
@@ -63,8 +65,14 @@ def curve_json(picture: Snapshot) -> dict[str, Any] | None:
         "label": f"{top / 25.4:.2f} in" if units == "in" else f"{top:.0f} mm",
         "marks": [[round(deg, 1), round(mm, 3)] for deg, mm in curve.marks],
         "axis": [[deg, word] for deg, word in tracing.AXIS] if picture.tdc_known else [],
-        "seen": int(curve.trace.covered.sum()),
     }
+
+
+def _do(picture: Snapshot) -> list[str]:
+    """What to do, a sentence each, the next move first: what has been confirmed is done."""
+    said = " ".join("".join(text for text, _ in line).strip() for line in panels.do(picture, _WHOLE))
+    sentences = _SENTENCE.split(said)
+    return sentences[1:] if len(sentences) > 1 and any(asked.said and asked.met for asked in picture.needs) else sentences
 
 
 def _readings(picture: Snapshot) -> list[dict[str, str]]:
@@ -114,7 +122,3 @@ def _sounds(picture: Snapshot) -> dict[str, Any]:
 
 def _cells(cells: Floats) -> list[float | None]:
     return [None if np.isnan(mm) else round(mm, 2) for mm in cells.tolist()]
-
-
-def _text(line: Line) -> str:
-    return "".join(text for text, _ in line).strip()

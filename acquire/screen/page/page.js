@@ -91,7 +91,7 @@ function link(state) {
 function curve(now) {
   $("lift").hidden = now === null;
   if (now === null) return;
-  put($("lift").querySelector("h2"), `${now.valve}, up to ${now.label}: ${now.seen} of 720 degrees seen`);
+  put($("lift").querySelector("h2"), `Lift, ${now.valve}, 0 to ${now.label}`);
   const high = now.top - now.bottom;
   const y = (mm) => (100 * (now.top - mm) / high).toFixed(2);
   const step = 720 / now.low.length;
