@@ -16,10 +16,12 @@ from analysis.base.foreign import harmless, shown
 from analysis.base.safety import STOP as STOP_CAUTIONS
 from analysis.base.safety import cautions
 from analysis.base.samples import Floats
+from analysis.decision.decide import Decision
 from analysis.live.profile import CELLS
+from analysis.report.sentences import change
 
 COLUMNS: Final = 360  # of the curve: two crank degrees each, finer than a phone's screen draws it
-_SENTENCE: Final = re.compile(r"(?<=[.?!])\s+(?=[A-Z])")
+_SENTENCE: Final = re.compile(r"(?<=[.!])\s+(?=[A-Z])")
 _MESSAGES: Final = 3
 _WHOLE: Final = 1 << 16  # columns: the page breaks the lines
 
@@ -104,9 +106,15 @@ def _panel(picture: Snapshot) -> list[Line]:
     if step in (RESULT, DONE):
         valve = "" if step == DONE else picture.place.valve
         waits = picture.waiting_for or "The result is being worked out."
-        lines = decided(picture.decision, valve, _WHOLE) if picture.decision is not None else []
-        return lines or [((waits, "dim"),)]
+        return _decided(picture.decision, valve) if picture.decision is not None else [((waits, "dim"),)]
     return []
+
+
+def _decided(decision: Decision, valve: str) -> list[Line]:
+    """The verdict and what follows; what is to be changed stands out."""
+    moves = {sentence.replace("+/-", "±") for sentence in change(decision)}
+    lines = [("".join(text for text, _ in line).strip(), line[0][1]) for line in decided(decision, valve, _WHOLE)]
+    return [((text, "strong" if text in moves else role),) for text, role in lines]
 
 
 def _sounds(picture: Snapshot) -> dict[str, Any]:

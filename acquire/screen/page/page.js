@@ -42,7 +42,8 @@ function picture(now) {
     place.querySelector(".value").style.setProperty("--digits", Math.max(5, reading.number.length));
   });
   texts($("banner"), now.banner, "span");
-  texts($("do"), now.do.map((text, k) => [text, k ? "" : "first"]));
+  const [move, ...then] = now.do;
+  texts($("do"), [[move, "first"], [then.join(" "), "then"]]);
   needs(now.needs);
   $("panel").className = now.readings === null && now.panel.length && now.panel[0][1] !== "warn" ? "result" : "";
   texts($("panel"), now.panel);
