@@ -494,9 +494,9 @@ def live(
     from acquire.cli import live
 
     rig = scenario if simulate else ""
-    look = {"light": light, "bell": not no_bell}
-    what = {"cylinders": cylinders, "valves": valves, "screen": screen}
-    live.run(job, port, tdc.value if tdc else "", rig, seed, both=both, pace=pace, **what, **look)
+    found_by, bell = tdc.value if tdc else "", not no_bell
+    what = {"cylinders": cylinders, "valves": valves}
+    live.run(job, port, found_by, rig, seed, both=both, pace=pace, screen=screen, light=light, bell=bell, **what)
 
 
 @app.command()

@@ -49,19 +49,25 @@ class Viewer:
     def __init__(self) -> None:
         self._unsent: dict[str, bytes] = {}
         self._there_is = asyncio.Event()
+        self._ended = False
 
     def put(self, kind: str, event: bytes) -> None:
         """An event; it replaces one of its kind that was not sent."""
         self._unsent[kind] = event
         self._there_is.set()
 
+    def end(self) -> None:
+        """Nothing more will come."""
+        self._ended = True
+        self._there_is.set()
+
     async def take(self) -> bytes:
-        """Wait until there is something."""
+        """Wait until there is something; nothing at the end."""
         await self._there_is.wait()
         self._there_is.clear()
         together = b"".join(self._unsent.values())
         self._unsent.clear()
-        return together
+        return b"" if self._ended else together
 
 
 class ScreenServer:
@@ -91,7 +97,7 @@ class ScreenServer:
         """Serve until cancelled; then everything is closed."""
         app = web.Application(client_max_size=1024)
         app.router.add_route("*", "/{any:.*}", self._answer)
-        runner = web.AppRunner(app, access_log=None, shutdown_timeout=0.2)
+        runner = web.AppRunner(app, access_log=None, shutdown_timeout=0.5, handler_cancellation=True)
         try:
             await runner.setup()
             server = runner.server
@@ -106,6 +112,8 @@ class ScreenServer:
             finally:
                 listening.close()
         finally:
+            for viewer in self.viewers:
+                viewer.end()
             await runner.cleanup()
             self._at.sock.close()
 
@@ -161,8 +169,7 @@ class ScreenServer:
             await response.write(b"retry: 500\n\n")
             self._sent.clear()  # the next picture is sent, whether it is another one or not
             self._curve_at = -CURVE_S
-            while True:
-                event = await viewer.take()
+            while event := await viewer.take():
                 async with asyncio.timeout(_STUCK_S):
                     await response.write(event)
         except (ConnectionError, TimeoutError):
