@@ -56,10 +56,11 @@ def show(second: Second) -> None:
         return
     for line in second.code:
         _white_on_black(line)
-    say.person("Whoever has this address sees the measurement, and can change nothing. On the live screen, s shows it again.")
-    say.person("Press Enter to begin.")
-    with suppress(EOFError):
-        input()
+    say.person("Whoever has this address can watch, and can change nothing. On the live screen, s shows it again.")
+    if say.at_a_terminal():
+        say.person("Press Enter to begin.")
+        with suppress(EOFError):
+            input()
 
 
 def _white_on_black(line: str) -> None:

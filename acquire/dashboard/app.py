@@ -51,7 +51,7 @@ class Dashboard(App[None]):
         Binding("v", "review", "View"),
         Binding("b", "bell_switch", "Bell"),
         Binding("d", "dark", "Dark"),
-        Binding("s", "second", "Second screen"),
+        Binding("s", "second", "Phone"),
         Binding("q", "quit", "Quit"),
         Binding("ctrl+c,ctrl+q", "quit", "Quit", show=False, priority=True),
     ]
@@ -90,6 +90,7 @@ class Dashboard(App[None]):
             self._start(name, worker)
         if self._second is not None:
             self._start("second screen", self._second.serve)
+            self.station.say(NOTE, f"The second screen is at {self._second.address}")
         self.set_interval(1 / PICTURES_S, self.draw)
 
     def check_action(self, action: str, _parameters: tuple[object, ...]) -> bool:

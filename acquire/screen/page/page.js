@@ -151,14 +151,28 @@ function play(notes) {
   });
 }
 
+const wanted = () => $("sound").getAttribute("aria-pressed") === "true";
+
 $("sound").addEventListener("click", async () => {
-  const on = $("sound").getAttribute("aria-pressed") !== "true";
+  const on = !wanted();
   if (audio === null) audio = new AudioContext();
   await (on ? audio.resume() : audio.suspend());
   $("sound").setAttribute("aria-pressed", String(on));
   $("sound").textContent = on ? "Sound is on" : "Sound is off";
+  stayAwake();
   play([784]);
-  if (on && navigator.wakeLock) navigator.wakeLock.request("screen").catch(() => {}); // browsers want a tap and a safe origin
+});
+
+function stayAwake() {
+  if (wanted() && navigator.wakeLock) navigator.wakeLock.request("screen").catch(() => {}); // some allow it over HTTPS only
+}
+
+// A phone that slept has put the sound to sleep as well.
+document.addEventListener("visibilitychange", () => {
+  if (document.hidden) return;
+  watch();
+  stayAwake();
+  if (wanted()) audio.resume();
 });
 
 function listen() {
@@ -192,5 +206,4 @@ function watch() {
 }
 
 setInterval(watch, 250);
-document.addEventListener("visibilitychange", watch);
 listen();
