@@ -16,10 +16,13 @@ import sys
 import tempfile
 import time
 from array import array
+from collections import deque
+from contextlib import suppress
 from pathlib import Path
 
 import numpy as np
 
+from acquire.dashboard.app import PICTURES_S
 from acquire.dashboard.second import Second
 from acquire.dashboard.snapshot import Snapshot
 from acquire.link.reconnect import stream
@@ -72,9 +75,11 @@ class Noted:
         self.server = ScreenServer(bound("127.0.0.1"))
         self.arrived: dict[int, float] = {}
         self.costs = array("d")
+        self.pictures: deque[Snapshot] = deque(maxlen=250)
 
     def show(self, picture: Snapshot) -> None:
         """Show, and note."""
+        self.pictures.append(picture)
         arrived, before, began = time.time() - (picture.link.age_s or 0.0), self.server._number, time.thread_time()
         self.server.show(picture)
         self.costs.append(time.thread_time() - began)
@@ -155,6 +160,31 @@ async def run(app: Watched, noted: Noted, seconds: float, pages: int) -> str:
     )
 
 
+async def by_itself(pictures: deque[Snapshot], seconds: float, pages: int) -> str:
+    """The same pictures at the same rate from a server that has a process to itself: what else the live screen does is no noise here."""
+    noted, shares = Noted(), []
+    serving = asyncio.create_task(noted.server.serve())
+    pipe = asyncio.subprocess.PIPE
+    for count in (0, pages):
+        reader = await asyncio.create_subprocess_exec(
+            sys.executable, "-c", READER, noted.server.address, str(count), stdin=pipe, stdout=pipe
+        )
+        while len(noted.server.viewers) < count:
+            await asyncio.sleep(0.1)
+        cpu, began = time.process_time(), time.monotonic()
+        while time.monotonic() - began < seconds:
+            noted.server.show(pictures[0])
+            pictures.rotate(-1)
+            await asyncio.sleep(1 / PICTURES_S)
+        shares.append((time.process_time() - cpu) / (time.monotonic() - began))
+        await told(reader)
+    serving.cancel()
+    with suppress(asyncio.CancelledError):
+        await serving
+    without, beside = (100 * share for share in shares)
+    return f"by itself             {without:.2f} % of one core without a page, {beside:.2f} % with {pages}"
+
+
 def paint(arrived: dict[int, float], painted: list[tuple[int, float]]) -> str:
     """From any frame's arrival to the first picture that shows it or a later one: at the worst, when a picture has just been made."""
     known = [(arrived[number], 1e-3 * when) for number, when in painted if number in arrived]
@@ -178,6 +208,7 @@ def measured(seconds: float, pages: int, rate: float) -> str:
             noted = Noted()
             app = Watched(Workers(station, lambda: stream(url, idle_after=IDLE_S)), noted.second())
             figures = asyncio.run(run(app, noted, seconds, pages))
+            figures += "\n" + asyncio.run(by_itself(noted.pictures, seconds, pages))
     finally:
         board.kill()
         board.wait()
