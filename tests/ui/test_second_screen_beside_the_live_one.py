@@ -98,7 +98,7 @@ async def test_its_failure_is_no_trouble_of_the_measurement(walks: Walks) -> Non
         app.draw()
         app.draw()
         await pilot.pause()
-        said = [message.text for message in walk.station.messages if "second screen" in message.text]
+        said = [message.text for message in walk.station.messages if "has stopped" in message.text]
         assert said == ["The second screen has stopped (ValueError: out of range). The measurement goes on."]
         assert walk.station.watch.state().state != FAILED
         assert walk.station.recording is not None
