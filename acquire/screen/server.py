@@ -148,7 +148,7 @@ class ScreenServer:
         return web.Response(body=body, content_type=kind, charset="utf-8", headers=_HEADERS)
 
     def _is_called_right(self, request: web.Request) -> bool:
-        """Whether the host in the request is one of ours: a page from elsewhere whose name was turned to this machine says another."""
+        """Whether the host asked for is one of ours: a page from elsewhere whose name was turned to this machine has another."""
         host = request.headers.get("Host", "").lower()
         name = host.rpartition(":")[0] if host.rpartition(":")[2].isdigit() else host
         if name in self._at.names:

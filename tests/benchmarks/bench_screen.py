@@ -161,7 +161,7 @@ async def run(app: Watched, noted: Noted, seconds: float, pages: int) -> str:
 
 
 async def by_itself(pictures: deque[Snapshot], seconds: float, pages: int) -> str:
-    """The same pictures at the same rate from a server that has a process to itself: what else the live screen does is no noise here."""
+    """The same pictures at the same rate, without the live screen: what else that does is no noise here."""
     noted, shares = Noted(), []
     serving = asyncio.create_task(noted.server.serve())
     pipe = asyncio.subprocess.PIPE

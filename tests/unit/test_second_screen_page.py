@@ -1,4 +1,4 @@
-"""What the second screen's page is told in every step, and whether its colors can be read (WCAG 2.2, success criteria 1.4.3, 1.4.11)."""
+"""What the second screen's page is told in every step, and whether its colors can be read (WCAG 2.2, 1.4.3 and 1.4.11)."""
 
 from __future__ import annotations
 
@@ -174,7 +174,7 @@ def schemes() -> dict[str, dict[str, str]]:
 
 
 def test_contrast_is_reckoned_as_the_standard_does() -> None:
-    """Black on white is 21 (WCAG 2.2, definition of contrast ratio); #767676 on white is the lightest grey of 4.5 (common practice)."""
+    """Black on white is 21 (WCAG 2.2, definition of contrast ratio); #767676 is the lightest grey of 4.5 (common practice)."""
     assert contrast("#000000", "#ffffff") == pytest.approx(21)
     assert contrast("#767676", "#ffffff") > 4.5 > contrast("#777777", "#ffffff")
 
