@@ -150,7 +150,8 @@ async def run(app: Watched, noted: Noted, seconds: float, pages: int) -> str:
     return "\n".join(
         (
             page,
-            f"picture for all pages {1e3 * np.median(noted.costs):.2f} ms of processor, {sent / pages / seconds / 2e3:.0f} kB/s a page",
+            f"picture for all pages {1e3 * np.median(noted.costs):.2f} ms of processor, "
+            f"{sent / pages / seconds / 2e3:.0f} kB/s a page",
             f"CPU without pages     {100 * alone:.1f} % of one core, and {100 * again:.1f} % at the end",
             f"CPU with {pages} pages     {100 * beside:.1f} and {100 * more:.1f} %:"
             f" {100 * ((beside + more) / 2 - (alone + again) / 2):+.1f} % of one core",
