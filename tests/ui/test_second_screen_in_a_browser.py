@@ -182,11 +182,11 @@ class Page:
 
     def shows(self, picture: Snapshot) -> Page:
         """Until the page has drawn it."""
-        before = self.js("return [document.body.dataset.picture, document.body.dataset.curve]")
+        drawn = "return document.body.dataset.picture || ''"
+        before = self.js(drawn)
         self.bench.clock.now += 0.3
         self.bench.show(picture)
-        drawn = "return document.body.dataset.picture !== arguments[0]"
-        self.until(lambda: self.js(drawn, before[0]))
+        self.until(lambda: self.js(drawn) != before)
         if picture.curve is not None:
             self.until(lambda: self.js("return !document.getElementById('lift').hidden"))
         return self
