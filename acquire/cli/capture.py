@@ -20,9 +20,9 @@ from acquire.link.discovery import only_port
 from acquire.link.outcomes import Broken
 from acquire.link.reconnect import Connected, stream
 from acquire.link.transport import open_pipe
+from acquire.procedure.counts import Counts
 from acquire.procedure.limits import Limits
 from acquire.procedure.located_tdc import left_behind
-from acquire.procedure.recorded_step import Counts
 from acquire.procedure.saved_session import read_session
 from acquire.procedure.session import Place, Plan
 from acquire.procedure.setup import Setup, tdc_headers

@@ -10,8 +10,7 @@ from typing import Final
 from acquire.dashboard.snapshot import Asked, Snapshot
 from acquire.dashboard.text_lines import Line, wrapped
 from acquire.procedure.link_state import DISCONNECTED, ENDED, FAILED, LIVE, STALLED, WAITING, LinkState
-from acquire.procedure.messages import ERROR, WARNING, Failure, Message
-from acquire.procedure.station import RECORDER
+from acquire.procedure.messages import ERROR, RECORDER, WARNING, Failure, Message
 from acquire.procedure.steps import CAUTIONS, DONE, RESULT, RIG, STOP, STOP_OUT, SWEEP, TRAVEL, ZERO
 from analysis.base.foreign import shown
 from analysis.base.safety import STOP as STOP_CAUTIONS

@@ -6,9 +6,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from acquire.procedure.counts import Counts
 from acquire.procedure.link_state import LinkState
 from acquire.procedure.messages import Message
-from acquire.procedure.recorded_step import Counts
 from acquire.procedure.session import Place
 from analysis.decision.decide import Decision
 from analysis.decision.recheck import Again

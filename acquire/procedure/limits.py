@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-from acquire.procedure.recorded_step import Counts
+from acquire.procedure.counts import Counts
 
 _MOVED_DEG: Final = 1.0
 

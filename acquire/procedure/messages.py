@@ -14,6 +14,7 @@ from analysis.base.errors import LobetraceError
 NOTE: Final = "note"
 WARNING: Final = "warning"
 ERROR: Final = "error"
+RECORDER: Final = "recorder"  # the worker that fails where a capture cannot be written
 NOTE_S: Final = 30.0  # seconds for which a note is shown
 _KEPT: Final = 50
 

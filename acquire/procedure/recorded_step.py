@@ -6,11 +6,12 @@ This is the one place that counts contacts, passes, coverage and rows: the live 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 
+from acquire.procedure.counts import Counts
 from acquire.record.event_rows import row_of
 from acquire.record.recorder import Recorder
 from acquire.wire import Event, Heartbeat, Index, Sample, wrap_u32
@@ -31,27 +32,6 @@ _LITTLE: Final = 1 << 12  # rows kept where nothing is worked out from them
 RESTED_US: Final = 2_500_000  # longer than a hand rests between two pulls
 _PASSED_DEG: Final = 5.0  # beyond TDC, so far, the crank has surely passed the place of a stop
 _OVER_THE_TOP_DEG: Final = 50.0  # a forward run over the top is at least so long
-
-
-@dataclass(frozen=True)
-class Counts:
-    """What a recording has come to, each as it counts for the result.
-
-    `contacts` with the piston stop, by side (lower count, higher count). `passes`: whole passes over the lobe, forward with the
-    slack taken up, of two lobes the fewer; of the piston's travel, forward runs over the top. `flat_deg` of base circle and
-    `covered_deg` of the 720 of the cycle are of the lobe that has less. `turned_deg`: from where the recording began, as the board
-    counts; `furthest_deg` in either direction. `seconds` by the board's clock, `still_s` of them at rest at the end.
-    """
-
-    rows: int = 0
-    contacts: tuple[int, int] = (0, 0)
-    passes: int = 0
-    flat_deg: float = 0.0
-    covered_deg: float = 0.0
-    turned_deg: float = 0.0
-    furthest_deg: float = 0.0
-    seconds: float = 0.0
-    still_s: float = 0.0
 
 
 class RecordedStep:

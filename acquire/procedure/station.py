@@ -9,7 +9,6 @@ import uuid
 from collections.abc import Callable, Sequence, Set
 from contextlib import suppress
 from pathlib import Path
-from typing import Final
 
 from acquire.link.outcomes import Batch, Broken, Ended, Idle, Outcome
 from acquire.link.reconnect import Connected
@@ -17,7 +16,7 @@ from acquire.procedure.facts import facts_of
 from acquire.procedure.headers import header_for
 from acquire.procedure.link_state import LinkWatch
 from acquire.procedure.located_tdc import LocatedTdc
-from acquire.procedure.messages import ERROR, NOTE, WARNING, MessageLog
+from acquire.procedure.messages import ERROR, NOTE, RECORDER, WARNING, MessageLog
 from acquire.procedure.recorded_step import RESTED_US, RecordedStep
 from acquire.procedure.session import (
     CHOSEN,
@@ -48,7 +47,6 @@ from analysis.job.folder import UNFINISHED, captures_of, keep_as_before, put_asi
 from analysis.live.partial import LiveResult
 from analysis.lobe.result import Measurement
 
-RECORDER: Final = "recorder"  # the worker that fails where a capture cannot be written
 _LINK, _BOARD, _TDC = "link", "board", "tdc"  # what a message is about
 
 

@@ -23,8 +23,8 @@ from acquire.dashboard.text_lines import Line
 from acquire.dashboard.tracing import trace
 from acquire.link.outcomes import Broken
 from acquire.link.reconnect import Connected
+from acquire.procedure.counts import Counts
 from acquire.procedure.messages import ERROR, NOTE, MessageLog
-from acquire.procedure.recorded_step import Counts
 from acquire.procedure.session import Place, Plan, places
 from acquire.procedure.steps import COVERED_DEG, RIG, STOP, STOP_OUT, SWEEP, TRAVEL, ZERO
 from acquire.wire import Hello

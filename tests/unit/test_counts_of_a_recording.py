@@ -22,8 +22,9 @@ from acquire.cli.progress import WIDTH, line
 from acquire.cli.status_line import LiveLine
 from acquire.link.outcomes import Batch, Broken, Outcome
 from acquire.link.reconnect import Connected, Link
+from acquire.procedure.counts import Counts
 from acquire.procedure.limits import Limits
-from acquire.procedure.recorded_step import Counts, RecordedStep
+from acquire.procedure.recorded_step import RecordedStep
 from acquire.procedure.session import Place, Plan, Session
 from acquire.procedure.setup import Setup
 from acquire.procedure.station import Station
