@@ -16,7 +16,7 @@ from typing import Annotated
 
 import typer
 
-from acquire.cli import crash, verbose
+from acquire.cli import crash, second_screen, verbose
 from acquire.cli.options import (
     Against,
     Baud,
@@ -477,6 +477,14 @@ def live(
     scenario: Annotated[str, typer.Option(help="With --simulate: which rig.")] = "workshop",
     seed: Seed = None,
     pace: Annotated[float, typer.Option(min=0.1, help="With --simulate: how many times as fast as real time.")] = 1.0,
+    screen: Annotated[
+        str,
+        typer.Option(
+            metavar="[HOST:PORT]",
+            help="A page for a phone or tablet beside the crank; without HOST for this computer alone.",
+            show_default=False,
+        ),
+    ] = "",
     light: Light = False,
     no_bell: Quiet = False,
 ) -> None:
@@ -486,8 +494,9 @@ def live(
     from acquire.cli import live
 
     rig = scenario if simulate else ""
-    look = {"light": light, "bell": not no_bell}
-    live.run(job, port, tdc.value if tdc else "", rig, seed, both=both, pace=pace, cylinders=cylinders, valves=valves, **look)
+    found_by, bell = tdc.value if tdc else "", not no_bell
+    what = {"cylinders": cylinders, "valves": valves}
+    live.run(job, port, found_by, rig, seed, both=both, pace=pace, screen=screen, light=light, bell=bell, **what)
 
 
 @app.command()
@@ -524,7 +533,7 @@ def demo(
 def run(arguments: Sequence[str]) -> int:
     """Run the command and return its exit code; every expected failure is one sentence on stderr."""
     try:
-        asked, often = verbose.asked_for(crash.asked_for(list(arguments)))
+        asked, often = verbose.asked_for(crash.asked_for(second_screen.asked_for(arguments)))
         with verbose.said(often):
             code = _app_for(asked)(asked or ["--help"], prog_name="lobetrace", standalone_mode=False)
     except LobetraceError as error:

@@ -6,6 +6,7 @@ from pathlib import Path
 
 from acquire.cli import say
 from acquire.cli.demo_job import job_text
+from acquire.cli.second_screen import second_screen, show
 from acquire.cli.version import version
 from acquire.procedure.answers import to_measure
 from acquire.procedure.session import Choice, Plan
@@ -31,6 +32,7 @@ def run(
     *,
     both: bool = False,
     pace: float = 1.0,
+    screen: str = "",
     light: bool = False,
     bell: bool = True,
     cylinders: str = "",
@@ -38,7 +40,8 @@ def run(
 ) -> None:
     """Walk through the procedure. `cylinders` and `valves`: what to measure, if not the job's cylinder and both.
 
-    `scenario` empty: on a real board; else on that simulated rig, in a job made for it if need be.
+    `scenario` empty: on a real board; else on that simulated rig, in a job made for it if need be. `screen`: where the second
+    screen listens, as of `acquire.screen.address.bound`; empty for none.
     """
     from acquire.dashboard import launch
 
@@ -55,7 +58,10 @@ def run(
         both = both or len(rig.rig.indicators) == 2
     plan = Plan(_tdc(tdc, job), ("both",) if both else ("intake", "exhaust"))
     simulated = None if rig is None else launch.Simulated(rig.name, rig.rig.seed, pace)
-    look = launch.Look(light=light, bell=bell)
+    second = second_screen(screen) if screen else None
+    if second is not None:
+        show(second)
+    look = launch.Look(light=light, bell=bell, second=second)
     folder = folder_of(job_path)
     choice = _choice(cylinders, valves, job, plan)
     left = launch.live(job, folder, port, plan, f"lobetrace {version()}", look, simulated, choice)

@@ -21,6 +21,7 @@ from acquire.dashboard.keys import offered, to_redo
 from acquire.dashboard.main_screen import MainScreen
 from acquire.dashboard.picture import snapshot_of
 from acquire.dashboard.review import Review
+from acquire.dashboard.second import Address, Second
 from acquire.dashboard.snapshot import Snapshot
 from acquire.procedure.answers import moved_by, to_measure
 from acquire.procedure.messages import NOTE, WARNING
@@ -50,16 +51,23 @@ class Dashboard(App[None]):
         Binding("v", "review", "View"),
         Binding("b", "bell_switch", "Bell"),
         Binding("d", "dark", "Dark"),
+        Binding("s", "second", "Phone"),
         Binding("q", "quit", "Quit"),
         Binding("ctrl+c,ctrl+q", "quit", "Quit", show=False, priority=True),
     ]
 
     def __init__(
-        self, background: Workers, *, extra: tuple[tuple[str, Worker], ...] = (), light: bool = False, bell: bool = True
+        self,
+        background: Workers,
+        *,
+        extra: tuple[tuple[str, Worker], ...] = (),
+        light: bool = False,
+        bell: bool = True,
+        second: Second | None = None,
     ) -> None:
         super().__init__()
         self.background, self.station = background, background.station
-        self._extra = extra
+        self._extra, self._second = extra, second
         self._bell, self._rung = bell, self.station.ended
         self.paused = False
         self._drawn = True
@@ -80,10 +88,15 @@ class Dashboard(App[None]):
         self._start("results", self.background.work)
         for name, worker in self._extra:
             self._start(name, worker)
+        if self._second is not None:
+            self._start("second screen", self._second.serve)
+            self.station.say(NOTE, f"The second screen is at {self._second.address}")
         self.set_interval(1 / PICTURES_S, self.draw)
 
     def check_action(self, action: str, _parameters: tuple[object, ...]) -> bool:
         """A key is offered and heard where it does something."""
+        if action == "second":
+            return self._second is not None
         return offered(self.station, curve=self.picture.curve is not None).get(action, True)
 
     def draw(self) -> None:
@@ -97,8 +110,10 @@ class Dashboard(App[None]):
         except Exception as error:
             self.station.failed("session", error)
         try:
+            newest = snapshot_of(self.station)
             if not self.paused:
-                self.picture = snapshot_of(self.station)
+                self.picture = newest
+            self._show_second(newest)
             screen = self.screen_stack[0] if self.screen_stack else None
             if isinstance(screen, MainScreen):
                 screen.show(self.picture, self.station.watch.state(), paused=self.paused)
@@ -112,6 +127,18 @@ class Dashboard(App[None]):
             self._rung = self.station.ended
             if self._bell:
                 self.bell()
+
+    def _show_second(self, picture: Snapshot) -> None:
+        """What becomes of the second screen is no trouble of the measurement."""
+        if self._second is None:
+            return
+        try:
+            self._second.show(picture)
+        except Exception as error:
+            self._second = None
+            self.station.say(
+                WARNING, f"The second screen has stopped ({type(error).__name__}: {error}). The measurement goes on."
+            )
 
     def _offer(self, screen: MainScreen) -> None:
         now = offered(self.station, curve=self.picture.curve is not None)
@@ -190,6 +217,11 @@ class Dashboard(App[None]):
         """The curve with zoom and pan."""
         if self.picture.curve is not None:
             self.push_screen(Review(self.picture))
+
+    def action_second(self) -> None:
+        """Where the second screen is."""
+        if self._second is not None:
+            self.push_screen(Address(self._second))
 
     def action_bell_switch(self) -> None:
         """The bell at the end of a step."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from acquire.dashboard.lines import Line, wrapped
+from acquire.dashboard.text_lines import Line, wrapped
 from analysis.decision.decide import Decision
 from analysis.decision.verdict import Verdict, overall
 from analysis.report.sentences import WORD, headline, story

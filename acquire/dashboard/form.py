@@ -20,7 +20,8 @@ from textual.widgets import Footer, Input
 from acquire.dashboard.form_body import Changed, FormBody, Pointed
 from acquire.dashboard.form_lines import FormLine
 from acquire.dashboard.hung_up import hung_up
-from acquire.dashboard.lines import Lines, wrapped
+from acquire.dashboard.lines import Lines
+from acquire.dashboard.text_lines import wrapped
 from analysis.base.errors import LobetraceError
 from analysis.base.foreign import shown
 from analysis.job import Job

@@ -15,7 +15,8 @@ from textual.message import Message
 from textual.widgets import Input
 
 from acquire.dashboard.form_lines import FormLine, bar, column_of, drawn, hint, width_of
-from acquire.dashboard.lines import Line, Lines
+from acquire.dashboard.lines import Lines
+from acquire.dashboard.text_lines import Line
 from analysis.job.entry import CHOICE, Cell, Judged
 
 

@@ -8,7 +8,7 @@ from typing import Final
 
 from rich.cells import cell_len, set_cell_size
 
-from acquire.dashboard.lines import Line
+from acquire.dashboard.text_lines import Line
 from analysis.base.foreign import shown
 from analysis.job.entry import CHOICE, NUMBER, TEXT, WHOLE, Cell, Group, Judged, Row
 

@@ -13,6 +13,7 @@ from pathlib import Path
 
 from acquire.dashboard.app import Dashboard
 from acquire.dashboard.form import SetupForm
+from acquire.dashboard.second import Second
 from acquire.link.discovery import boards, only_port
 from acquire.link.outcomes import Outcome
 from acquire.link.reconnect import Connected, stream
@@ -33,10 +34,11 @@ from analysis.job.write import written_job
 
 @dataclass(frozen=True)
 class Look:
-    """How the screen looks and sounds."""
+    """How the screen looks and sounds, and the second screen beside it."""
 
     light: bool = False
     bell: bool = True
+    second: Second | None = None
 
 
 @dataclass(frozen=True)
@@ -78,7 +80,7 @@ def live(
             return stream(url, job.rig.baud, idle_after=IDLE_S, opener=opener)
 
         extra = (("simulator", hand.watch(lambda: station)),) if hand else ()
-        _run(Dashboard(Workers(station, source), extra=extra, light=look.light, bell=look.bell))
+        _run(Dashboard(Workers(station, source), extra=extra, light=look.light, bell=look.bell, second=look.second))
         return station.session.at
     finally:
         if hand:

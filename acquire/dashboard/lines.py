@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Sequence
-from typing import ClassVar, Final, TypeAlias
+from typing import ClassVar
 
 from rich.cells import cell_len, set_cell_size
 from rich.segment import Segment
@@ -12,12 +11,8 @@ from textual.geometry import Region
 from textual.strip import Strip
 from textual.widget import Widget
 
+from acquire.dashboard.text_lines import ROLES, Line
 from analysis.base.foreign import harmless
-
-Line: TypeAlias = Sequence[tuple[str, str]]
-
-# What a piece of text is. Each role is told apart by weight, underline or reverse as well, so that color is never needed.
-ROLES: Final = ("plain", "dim", "strong", "good", "warn", "bad", "alarm", "accent", "trace", "mark", "cursor", "title")
 
 
 class Lines(Widget):
@@ -88,13 +83,3 @@ class Lines(Widget):
             if left <= 0:
                 break
         return Strip(segments).extend_cell_length(width, self.rich_style).adjust_cell_length(width, self.rich_style)
-
-
-def plain(text: str) -> Line:
-    """A line in one role."""
-    return ((text, "plain"),)
-
-
-def wrapped(text: str, width: int, role: str = "plain") -> list[Line]:
-    """A text in one role as lines that fit the width, set in by a column."""
-    return [((f" {line}", role),) for line in textwrap.wrap(text.replace("+/-", "±"), max(20, width - 2))]

@@ -11,8 +11,9 @@ from textual.screen import Screen
 from textual.widgets import Footer
 
 from acquire.dashboard import panels, readout, tracing
-from acquire.dashboard.lines import Line, Lines
+from acquire.dashboard.lines import Lines
 from acquire.dashboard.snapshot import Snapshot
+from acquire.dashboard.text_lines import Line
 from acquire.dashboard.verdict import event_table
 from acquire.dashboard.window import furthest, window
 from acquire.procedure.link_state import LinkState

@@ -6,8 +6,8 @@ import math
 import textwrap
 from typing import Final
 
-from acquire.dashboard.lines import Line, plain, wrapped
 from acquire.dashboard.snapshot import Asked, Snapshot
+from acquire.dashboard.text_lines import Line, plain, wrapped
 from acquire.procedure.link_state import DISCONNECTED, ENDED, FAILED, LIVE, STALLED, WAITING, LinkState
 from acquire.procedure.messages import ERROR, WARNING, Message
 from acquire.procedure.steps import CAUTIONS, DONE, RESULT, RIG, STOP, STOP_OUT, SWEEP, TRAVEL, ZERO

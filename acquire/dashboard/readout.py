@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import Final
 
 from acquire.dashboard.bigtext import HEIGHT, big
-from acquire.dashboard.lines import Line
 from acquire.dashboard.panels import angle_words, lift_words
 from acquire.dashboard.snapshot import Snapshot
+from acquire.dashboard.text_lines import Line
 
 _SIGNS: Final = 6
 

@@ -3,19 +3,28 @@
 from __future__ import annotations
 
 import math
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 
 from acquire.dashboard import braille
-from acquire.dashboard.lines import Line
 from acquire.dashboard.snapshot import Curve, Snapshot
+from acquire.dashboard.text_lines import Line
 from analysis.base.samples import Bools, Floats
 from analysis.live.profile import CELLS
 
 _GUTTER: Final = 7
-_AXIS: Final = ((-360, "TDC"), (-180, "BDC"), (0, "overlap TDC"), (180, "BDC"), (360, "TDC"))
+AXIS: Final = ((-360, "TDC"), (-180, "BDC"), (0, "overlap TDC"), (180, "BDC"), (360, "TDC"))
 _TEXT: Final = 36  # columns right of the coverage bar
+
+
+class Drawn(NamedTuple):
+    """Lift in mm by cells of half a crank degree, NaN where nothing was seen, and the least and the most on the picture."""
+
+    low: Floats
+    high: Floats
+    bottom: float
+    top: float
 
 
 def trace(picture: Snapshot, width: int, height: int) -> list[Line]:
@@ -25,10 +34,7 @@ def trace(picture: Snapshot, width: int, height: int) -> list[Line]:
     if curve is None or wide < 10 or high < 2:
         return []
     units = picture.job.measure.units
-    zero = curve.trace.zero_mm if math.isfinite(curve.trace.zero_mm) else _least(curve.trace.low)
-    low, least, most = turned(curve.trace.low, curve.shift) - zero, min(0.0, _least(curve.trace.low) - zero), _most(curve)
-    upper = turned(curve.trace.high, curve.shift) - zero
-    bottom, top = (math.floor(least * 2) / 2 if least < -0.3 else -0.15), math.ceil(max(most - zero, 1.0) + 0.2)
+    low, upper, bottom, top = drawn(curve)
     rows = braille.rows(low, upper, wide, high, bottom, top)
     over: dict[tuple[int, int], tuple[str, str]] = {}
     if picture.cursor is not None:
@@ -46,6 +52,15 @@ def trace(picture: Snapshot, width: int, height: int) -> list[Line]:
         )
     lines.append(_axis(picture, wide))
     return lines
+
+
+def drawn(curve: Curve) -> Drawn:
+    """The curve in the order of crank degrees from -360 on, from the base circle if that is known, and what its picture spans."""
+    zero = curve.trace.zero_mm if math.isfinite(curve.trace.zero_mm) else _least(curve.trace.low)
+    least, most = min(0.0, _least(curve.trace.low) - zero), _most(curve) - zero
+    bottom, top = (math.floor(least * 2) / 2 if least < -0.3 else -0.15), math.ceil(max(most, 1.0) + 0.2)
+    low, high = (turned(cells, curve.shift) - zero for cells in (curve.trace.low, curve.trace.high))
+    return Drawn(low, high, bottom, top)
 
 
 def coverage(picture: Snapshot, width: int) -> list[Line]:
@@ -104,7 +119,7 @@ def _overlaid(row: str, over: dict[int, tuple[str, str]]) -> list[tuple[str, str
 def _axis(picture: Snapshot, wide: int) -> Line:
     text = [" "] * (wide + 12)
     if picture.tdc_known:
-        for deg, word in _AXIS:
+        for deg, word in AXIS:
             x = _column(deg, wide)
             start = max(0, min(x - len(word) // 2, wide - len(word)))
             text[start : start + len(word)] = word

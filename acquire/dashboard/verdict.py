@@ -6,8 +6,8 @@ from typing import Final, NamedTuple
 
 from acquire.dashboard.cautioned import cautioned
 from acquire.dashboard.decided import ROLES, decided
-from acquire.dashboard.lines import Line, plain, wrapped
 from acquire.dashboard.snapshot import Snapshot
+from acquire.dashboard.text_lines import Line, plain, wrapped
 from acquire.procedure.steps import DONE
 from analysis.base.finding import doubts
 from analysis.base.quantity import Quantity

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from acquire.dashboard.lines import Line
+from acquire.dashboard.text_lines import Line
 
 
 def furthest(lines: Sequence[Line], height: int) -> int:

@@ -30,6 +30,7 @@ import numpy as np
 
 from acquire.cli.demo_job import job_text
 from acquire.dashboard.app import PICTURES_S, Dashboard
+from acquire.dashboard.second import Second
 from acquire.link.reconnect import stream
 from acquire.procedure.saved_session import write_session
 from acquire.procedure.session import MET, Happened, Place, Plan, places
@@ -85,8 +86,8 @@ while True:
 class Watched(Dashboard):
     """Notes what each picture cost, and how old the newest frame on it was."""
 
-    def __init__(self, workers: Workers) -> None:
-        super().__init__(workers, bell=False)
+    def __init__(self, workers: Workers, second: Second | None = None) -> None:
+        super().__init__(workers, bell=False, second=second)
         # Arrays: what is noted for half an hour must not show as memory of the screen.
         self.began, self.costs, self.ages = array("d"), array("d"), array("d")
 
@@ -190,13 +191,13 @@ def measured(minutes: float, rate: float) -> str:
     )
 
 
-def in_a_terminal(arguments: list[str]) -> str:
+def in_a_terminal(arguments: list[str], script: str = __file__) -> str:
     """Run this script once more in a pseudo-terminal of 120x36 that is read as fast as it is written; what it found out."""
     master, slave = os.openpty()
     fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", 36, 120, 0, 0))
     with tempfile.NamedTemporaryFile() as found:
         inside = subprocess.Popen(
-            [sys.executable, __file__, *arguments, "--inside", found.name],
+            [sys.executable, script, *arguments, "--inside", found.name],
             stdin=slave,
             stdout=slave,
             stderr=slave,

@@ -10,6 +10,7 @@ import struct
 import subprocess
 import sys
 import time
+import urllib.request
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -176,6 +177,25 @@ def test_the_terminal_itself_goes_away(terminals: Callable[..., Terminal], job: 
     terminal.master = os.open(os.devnull, os.O_RDWR)
     (file,) = (job / "captures").rglob("*.csv")
     assert load(file).complete
+
+
+def test_a_page_beside_it_is_served_until_it_ends(terminals: Callable[..., Terminal], job: Path) -> None:
+    """On all networks, so that the code is drawn first; then as another machine would, but from this one."""
+    terminal = terminals("live", str(job), "--simulate", "--scenario", "clean", "--no-bell", "--screen", "0.0.0.0")
+    terminal.until("Press Enter to begin.")
+    (port, path), *_ = re.findall(r"The second screen: http://[^/]+:(\d+)/(\S+/)", terminal.out.decode())
+    assert "▄▄▄▄▄" in terminal.out.decode()
+    terminal.press("\r")
+    terminal.until("Press Enter once you have read them")
+    with urllib.request.urlopen(f"http://127.0.0.1:{port}/{path}events", timeout=WITHIN_S) as events:
+        while not (line := events.readline()).startswith(b"data: {"):
+            assert line
+        terminal.press("\x03")
+        assert terminal.end() == 0
+        while events.readline():
+            pass
+    assert terminal.restored()
+    assert b"Traceback" not in terminal.out
 
 
 def test_it_is_resized_in_the_middle_of_a_sweep(

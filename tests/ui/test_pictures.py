@@ -14,6 +14,7 @@ import pytest
 from acquire.dashboard.app import Dashboard
 from acquire.link.outcomes import Broken
 from acquire.procedure.link_state import FAILED, LIVE, STALLED
+from acquire.procedure.messages import ERROR
 from acquire.procedure.session import Place, Plan
 from acquire.procedure.steps import CAUTIONS, DONE, RESULT, RIG, STOP, STOP_OUT, SWEEP, TRAVEL, ZERO
 from acquire.procedure.workers import Workers
@@ -22,6 +23,7 @@ from analysis.base.errors import CaptureError, LinkError
 from analysis.base.finding import NOTE, Finding
 from analysis.base.quantity import Quantity, Source
 from analysis.decision.card import Asked
+from analysis.decision.causes import Causes
 from analysis.decision.correction import Correction, Move
 from analysis.decision.decide import Decision
 from analysis.decision.verdict import Line, Verdict
@@ -115,7 +117,7 @@ def decision(job: Job) -> Decision:
     late = Move("camshaft", ("intake", "exhaust"), Quantity(4.0), 0.2, "outside", 4.0, 4.0)
     said = "The camshaft stands 4.0 crank degrees late: the timing set is one mark off."
     likely = Finding("late-cam", NOTE, "every event is late by as much", said)
-    return Decision(job, FIGURES, lines, (), (), (), (), None, None, (likely,), Correction((late,), (), ()), None)
+    return Decision(job, FIGURES, lines, (), (), (), (), None, None, Causes((likely,)), Correction((late,), (), ()), None)
 
 
 class Still(Workers):
@@ -173,6 +175,7 @@ def test_every_step(snap_compare: Any, standing: Any, place: Place, size: tuple[
     walk = standing(place, STEPS[place])
     assert walk.station.session.at == place
     assert snap_compare(app_of(walk), terminal_size=size)
+    assert [message.text for message in walk.station.messages if message.kind == ERROR] == [], "what failed draws nothing"
 
 
 @pytest.mark.parametrize("size", SIZES, ids="{0[0]}x{0[1]}".format)

@@ -5,8 +5,6 @@ from __future__ import annotations
 import base64
 import io
 import json
-import os
-import shutil
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -14,18 +12,15 @@ from typing import Any
 import pypdf
 import pytest
 from selenium import webdriver
-from selenium.webdriver.chrome.options import Options
-from selenium.webdriver.chrome.service import Service
 
 from analysis.decision.decide import Decision, decide
 from analysis.report.html import sheet_html
 from tests.decided import decided, whole
 from tests.rigs import SHORT
 from tests.six import engine_of, job_of_six
+from tests.ui.chromium import THERE_IS_ONE, started
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
-DRIVER = shutil.which("chromedriver")
-pytestmark = pytest.mark.skipif(not (CHROMIUM and DRIVER), reason="no Chromium with chromedriver on this machine")
+pytestmark = pytest.mark.skipif(not THERE_IS_ONE, reason="no Chromium with chromedriver on this machine")
 
 WIDTHS = {"phone": 390, "A4": 794, "desktop": 1440}
 PAPERS = {"A4": (8.27, 11.69), "Letter": (8.5, 11.0)}
@@ -33,16 +28,8 @@ PAPERS = {"A4": (8.27, 11.69), "Letter": (8.5, 11.0)}
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[webdriver.Chrome]:
-    options = Options()
-    options.binary_location = str(CHROMIUM)
-    for argument in ("--headless=new", "--disable-gpu", "--disable-dev-shm-usage", "--hide-scrollbars"):
-        options.add_argument(argument)
-    if os.geteuid() == 0:
-        options.add_argument("--no-sandbox")
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
-    driver = webdriver.Chrome(options=options, service=Service(str(DRIVER)))
-    yield driver
-    driver.quit()
+    with started() as driver:
+        yield driver
 
 
 @pytest.fixture(scope="module", params=["good", "late", "inch", "bare", "cylinders"])

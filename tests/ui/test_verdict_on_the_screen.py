@@ -9,8 +9,8 @@ import pytest
 
 from acquire.dashboard.cautioned import cautioned
 from acquire.dashboard.decided import decided
-from acquire.dashboard.lines import Line
 from acquire.dashboard.picture import snapshot_of
+from acquire.dashboard.text_lines import Line
 from acquire.dashboard.verdict import event_table, spec_of, verdict
 from acquire.procedure.session import Place
 from acquire.procedure.steps import DONE, RESULT
