@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 
 from analysis.base import words
 from analysis.base.angles import label
+from analysis.base.finding import DOUBT
 from analysis.base.words import MM_PER, Units, angle, length, plus_minus, signed, with_unit
 from analysis.decision.card import Asked
 from analysis.decision.clearance import PistonClearance
@@ -113,8 +114,8 @@ def story(decision: Decision) -> Iterator[str]:
         narrower = f" {_NARROWER}" if "cannot tell" in decision.verdicts else ""
         of = f" of {len(decision.cylinders)} cylinders" if decision.others else ""
         yield f"Of {len(decision.verdicts)} requirements{of}: {', '.join(said)}.{narrower}"
-    for k, likely in enumerate(decision.causes.findings):
-        yield f"{'It explains the lines as well' if k else 'Likely cause'}: {likely.cause}"
+    for k, cause in enumerate([*_doubted(decision), *(likely.cause for likely in decision.causes.findings)]):
+        yield f"{'It explains the lines as well' if k else 'Likely cause'}: {cause}"
     yield from change(decision)
     yield from _cylinders(decision)
     for clearance in decision.clearances:
@@ -122,6 +123,14 @@ def story(decision: Decision) -> Iterator[str]:
             words = clearance_words(clearance, decision.job.measure.units)
             yield f"{words}: {said_word(clearance)}. Correct this before cranking on the starter."
     yield from _later(decision)
+
+
+def _doubted(decision: Decision) -> list[str]:
+    """What put the evidence in doubt, if that kept lines from being judged: it comes before what the numbers themselves suggest."""
+    codes = {code for line in decision.lines for code in line.doubts}
+    return [
+        finding.cause for finding in decision.findings if finding.weight is DOUBT and finding.code in codes and finding.cause
+    ][:1]
 
 
 def _cylinders(decision: Decision) -> Iterator[str]:
