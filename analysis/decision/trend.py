@@ -50,7 +50,7 @@ class Drift:
 @dataclass(frozen=True)
 class Trend:
     """One lobe over its dates: its numbers, and what differs of the last date's profile against the first's, sorted into what the
-    lobe did (wear) and what the set-up did.
+    lobe did (wear) and what the set-up did. `sweeps`: what it was made of, by date.
     """
 
     lobe: str
@@ -60,6 +60,7 @@ class Trend:
     wear: tuple[Named, ...]
     setting: tuple[Named, ...]
     other: tuple[Named, ...]
+    sweeps: tuple[OneSweep, ...] = ()
 
 
 def trends(sweeps: Sequence[OneSweep]) -> tuple[Trend, ...]:
@@ -106,6 +107,7 @@ def _trend(name: str, sweeps: Sequence[OneSweep]) -> Trend:
         tuple(dict.fromkeys(_date(sweep) for sweep in sweeps)),
         tuple(drifts),
         *(tuple(_of(named, kinds)) for kinds in (WEAR, SETTING, ("other",))),
+        sweeps=tuple(sweeps),
     )
 
 
