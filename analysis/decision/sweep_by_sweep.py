@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import PurePath
 
 from analysis.base.errors import DataError
@@ -18,6 +18,7 @@ from analysis.job import Job
 from analysis.job.lift_table import LiftTable
 from analysis.lobe.result import Lobe
 from analysis.measure import forward_of
+from analysis.tdc.carrying import count_of
 
 
 @dataclass(frozen=True)
@@ -90,9 +91,17 @@ def each_sweep(job: Job, captures: Sequence[Capture], name: str = "") -> tuple[t
             refused.append(DataError(error.what, where=error.where or capture.path, do=error.do))
             continue
         file = PurePath(capture.path).name or "unnamed"
-        found += [OneSweep(file, lobe, name) for one in measured.values() for lobe in one.lobes]
+        found += [OneSweep(file, _of_one_job(lobe, sweeps[0]), name) for one in measured.values() for lobe in one.lobes]
         refused += [each.error for one in measured.values() for each in one.refused]
     return tuple(found), tuple(refused)
+
+
+def _of_one_job(lobe: Lobe, first: Capture) -> Lobe:
+    """A job that gives the count of TDC gives one to all of its sweeps, whichever start of the board each was recorded on."""
+    swept, tdc = lobe.swept, lobe.swept.sweep.tdc
+    if tdc.method != "given":
+        return lobe
+    return replace(lobe, swept=replace(swept, sweep=replace(swept.sweep, tdc=replace(tdc, told_by=count_of(first)))))
 
 
 def _backward(sweeps: Sequence[Capture], forward: int) -> dict[int, list[Capture]]:
