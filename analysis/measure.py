@@ -23,7 +23,7 @@ from analysis.lobe.causes import on_one_shaft
 from analysis.lobe.measured import foot_of, measure_lobe
 from analysis.lobe.result import Cam, Event, Evidence, Lobe, Measurement, Refused, Tdc, Used
 from analysis.lobe.timing import advance, overlap, separation
-from analysis.tdc.carrying import carry_tdc, same_count
+from analysis.tdc.carrying import carry_tdc, count_of, same_count
 from analysis.tdc.slider_crank import slider_crank
 from analysis.tdc.stop import TdcFound, by_stop
 from analysis.tdc.travel import by_travel, offcenter_prior
@@ -67,7 +67,7 @@ def measure(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0) ->
     of_one_cylinder(job, sweeps)
     forward = forward_of(job, sweeps)
     located = find_tdc(job, usable, forward)
-    told_by = located.source.sha256 if located.source is not None else ""
+    told_by = f"capture {located.source.sha256}" if located.source is not None else count_of(usable[0])
     tdc = replace(located.tdc.later(after_deg, forward), told_by=told_by)
     _log.info("top dead center at count %.2f, by the %s", tdc.count.value, tdc.method)
     asked: list[Sweep | Refused] = []

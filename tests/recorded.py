@@ -18,7 +18,7 @@ from acquire.simulator.rig import Rig
 from acquire.simulator.scenarios import Scenario
 from acquire.simulator.truth import CHECKING, Truth, truth
 from acquire.wire import Decoder
-from analysis.base.samples import Capture, Header
+from analysis.base.samples import Capture, Header, Identity
 from tests.tape import Tape
 
 PHASES = ("stop", "intake", "exhaust")
@@ -30,14 +30,16 @@ def captures(rig: Rig, phases: Sequence[str] = PHASES) -> list[Capture]:
     return [_capture(rig, phases[: k + 1]) for k in range(len(phases))]
 
 
-def job_folder(folder: Path, job_text: str, rig: Rig, phases: Sequence[str] = PHASES) -> Path:
-    """A job recorded in `folder`: job.toml and a capture of each phase, numbered on from those there are."""
+def job_folder(folder: Path, job_text: str, rig: Rig, phases: Sequence[str] = PHASES, **told: str) -> Path:
+    """A job recorded in `folder`: job.toml and a capture of each phase, numbered on from those there are. `told`: what the headers
+    say, by the names of Header and Identity.
+    """
     (folder / "captures").mkdir(parents=True, exist_ok=True)
     (folder / "job.toml").write_text(job_text, encoding="utf-8")
     phases = tuple(phases)
     for k, phase in enumerate(phases, start=1):
         number = len(list((folder / "captures").glob(f"{phase}-*.csv"))) + 1
-        (folder / "captures" / f"{phase}-{number:02d}.csv").write_bytes(_file(rig, phases[:k]))
+        (folder / "captures" / f"{phase}-{number:02d}.csv").write_bytes(_file(rig, phases[:k], tuple(told.items())))
     return folder
 
 
@@ -75,14 +77,16 @@ def _capture(rig: Rig, phases: tuple[str, ...]) -> Capture:
 
 
 @lru_cache(maxsize=64)
-def _file(rig: Rig, phases: tuple[str, ...]) -> bytes:
+def _file(rig: Rig, phases: tuple[str, ...], told: tuple[tuple[str, str], ...]) -> bytes:
     done = last_of(rig, phases)
     with TemporaryDirectory() as folder:
         path = Path(folder) / "capture.csv"
-        with Recorder(path, _header(done)) as recorder:
+        with Recorder(path, _header(done, **dict(told))) as recorder:
             recorder.add(Decoder().feed(done.data))
         return path.read_bytes()
 
 
-def _header(done: Recording) -> Header:
-    return Header(board=done.board, step=done.step, cylinder=1, channels=done.channels, link="simulated")
+def _header(done: Recording, **told: str) -> Header:
+    identity = Identity(**{name: text for name, text in told.items() if hasattr(Identity, name)})
+    told = {"link": "simulated", **{name: text for name, text in told.items() if not hasattr(Identity, name)}}
+    return Header(board=done.board, step=done.step, cylinder=1, channels=done.channels, identity=identity, **told)

@@ -326,8 +326,12 @@ def overlay(
         ),
     ] = Against.first,
     nominal: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="With --against nominal: the lift table; else the job's.", show_default=False),
+        list[str] | None,
+        typer.Option(
+            metavar="[VALVE=]FILE",
+            help="With --against nominal: the lift table, or one a valve as intake=FILE and exhaust=FILE; else the job's.",
+            show_default=False,
+        ),
     ] = None,
     details: Annotated[bool, typer.Option("--details", help="Every sweep with its table, behind the summary.")] = False,
     plot: Annotated[
@@ -344,7 +348,7 @@ def overlay(
     """Compare lobes: which differs from the others, in what, where and by how much. Exit code 0 once that is said."""
     from acquire.cli import overlay
 
-    asked = overlay.Asked(against.value, nominal, table, step, plot, details)
+    asked = overlay.Asked(against.value, nominal or (), table, step, plot, details)
     return overlay.run(paths, asked, json, force=force)
 
 
@@ -474,7 +478,7 @@ def live(
             "--simulate", help="On a simulated engine, in simulated-job or a folder named by the rig unless JOB is given."
         ),
     ] = False,
-    scenario: Annotated[str, typer.Option(help="With --simulate: which rig.")] = "workshop",
+    scenario: Annotated[str, typer.Option(help="With --simulate: which rig, by name or as FILE.toml.")] = "workshop",
     seed: Seed = None,
     pace: Annotated[float, typer.Option(min=0.1, help="With --simulate: how many times as fast as real time.")] = 1.0,
     screen: Annotated[

@@ -11,7 +11,8 @@ from acquire.cli.version import version
 from acquire.procedure.answers import to_measure
 from acquire.procedure.session import Choice, Plan
 from acquire.procedure.steps import DONE
-from acquire.simulator.scenarios import Scenario, scenario_named
+from acquire.simulator.scenario_file import SUFFIX, scenario_of
+from acquire.simulator.scenarios import Scenario
 from acquire.simulator.truth import truth
 from analysis.base.errors import UsageError
 from analysis.job import FILE_NAME, Job, load_job, parse_job
@@ -52,12 +53,12 @@ def run(
                 return
         job, rig = load_job(job_path), None
     else:
-        rig = scenario_named(scenario, seed)
-        job_path = job_path or _folder_for(rig, seed)
+        rig = scenario_of(scenario, seed)
+        job_path = job_path or _folder_for(scenario, seed)
         job = _job_for(job_path, rig)
         both = both or len(rig.rig.indicators) == 2
     plan = Plan(_tdc(tdc, job), ("both",) if both else ("intake", "exhaust"))
-    simulated = None if rig is None else launch.Simulated(rig.name, rig.rig.seed, pace)
+    simulated = None if rig is None else launch.Simulated(scenario, rig.rig.seed, pace)
     second = second_screen(screen) if screen else None
     if second is not None:
         show(second)
@@ -98,9 +99,13 @@ def _choice(cylinders: str, valves: str, job: Job, plan: Plan) -> Choice | None:
     return to_measure(f"{cylinders} {valves}", job.engine.firing_order, job.measure.cylinder, plan.valves)
 
 
-def _folder_for(scenario: Scenario, seed: int | None) -> Path:
-    """A folder for each rig, since a procedure goes on where it was: the results of one are not those of another."""
-    name = "simulated-job" if scenario.name == WORKSHOP else f"simulated-{scenario.name}"
+def _folder_for(scenario: str, seed: int | None) -> Path:
+    """A folder for each rig, since a procedure goes on where it was: the results of one are not those of another. A file may have
+    the name of a rig that there is already.
+    """
+    name = "simulated-job" if scenario == WORKSHOP else f"simulated-{scenario}"
+    if scenario.endswith(SUFFIX):
+        name = f"rehearsed-{Path(scenario).stem}"
     return Path(name if seed is None else f"{name}-{seed}")
 
 

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from acquire.cli import output_file, say
 from acquire.cli.sweeps_of import swept
+from analysis.base.errors import UsageError
 from analysis.compare.lobes import Against
 from analysis.decision.sweep_by_sweep import study
 from analysis.job import Job
@@ -19,10 +20,12 @@ VALVES = ("intake", "exhaust")
 
 @dataclass(frozen=True)
 class Asked:
-    """What is wanted of an overlay: what it is against, a nominal table, a table of profiles with its step, a plot, all details."""
+    """What is wanted of an overlay: what it is against, nominal tables (FILE, or VALVE=FILE), a table of profiles with its step, a
+    plot, all details.
+    """
 
     against: Against
-    nominal: Path | None = None
+    nominal: Sequence[str] = ()
     table: Path | None = None
     step_deg: float = 1.0
     plot: Path | None = None
@@ -58,8 +61,23 @@ def run(paths: Sequence[Path], asked: Asked, as_json: bool, *, force: bool = Fal
 
 
 def _nominal(asked: Asked, jobs: Sequence[Job]) -> Mapping[str, LiftTable]:
-    """By valve: the table that was named, or what the first job that gives one says."""
-    if asked.nominal is not None:
-        return dict.fromkeys(VALVES, read_lift_table(asked.nominal))
+    """By valve: the table that was named for it, else the one named for both, else that of the first job that has one."""
+    named = _named(asked.nominal)
     specs = [(valve, getattr(job.specification, valve).profile) for job in reversed(jobs) for valve in VALVES]
-    return {valve: spec.table for valve, spec in specs if spec is not None and spec.table is not None}
+    of_jobs = {valve: spec.table for valve, spec in specs if spec is not None and spec.table is not None}
+    return of_jobs | {valve: read_lift_table(file) for valve, file in named.items()}
+
+
+def _named(given: Sequence[str]) -> dict[str, Path]:
+    """Files by valve from the words of `--nominal`. UsageError if two are for the same."""
+    files: dict[str, str] = {}
+    for word in given:
+        valve, equals, file = word.partition("=")
+        valve, file = (valve, file) if equals and valve in VALVES else ("", word)
+        if valve in files:
+            what = f"the {valve} lobes" if valve else "both valves"
+            raise UsageError(
+                f"--nominal names two lift tables of {what}", do="Write --nominal intake=FILE --nominal exhaust=FILE"
+            )
+        files[valve] = file
+    return {valve: Path(files[key]) for valve in VALVES for key in (valve if valve in files else "",) if key in files}

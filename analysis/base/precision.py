@@ -163,15 +163,20 @@ def grubbs(values: Sequence[float] | Floats, chance: float = 0.05) -> tuple[floa
 
 
 def mandel(groups: Sequence[Sequence[float]]) -> tuple[Floats, Floats]:
-    """Mandel's h (how far each group's mean lies off) and k (how much each scatters against the others). Shape (p,) each."""
+    """Mandel's h (how far each group's mean lies off) and k (how much each scatters against the others), ISO 5725-2, 7.3.2. Shape
+    (p,) each, two groups at least; NaN where there is no spread to compare with, k also where a group is a single value.
+    """
     means = np.array([np.mean(group) for group in groups])
     variances = np.array([np.var(group, ddof=1) if len(group) > 1 else np.nan for group in groups])
-    h = (means - means.mean()) / means.std(ddof=1)
-    return np.asarray(h), np.sqrt(variances / np.nanmean(variances))
+    apart, repeats = float(means.std(ddof=1)), variances[np.isfinite(variances)]
+    pooled = float(repeats.mean()) if repeats.size else 0.0
+    return (means - means.mean()) / (apart or np.nan), np.sqrt(variances / (pooled or np.nan))
 
 
 def mandel_limits(p: int, n: int, chance: float = 0.05) -> tuple[float, float]:
-    """Critical values of h and k for p groups of n values (ISO 5725-2, 7.3.2.9)."""
+    """Critical values of h and k for p groups of n values (ISO 5725-2, 7.3.2.9); NaN for an h of two groups, which is always the
+    same, and for a k of single values.
+    """
     t = float(special.stdtrit(p - 2, 1.0 - chance / 2))
     f = float(special.fdtri(n - 1, (p - 1) * (n - 1), 1.0 - chance))
     return (p - 1) * t / math.sqrt(p * (t * t + p - 2)), math.sqrt(p * f / (f + p - 1))

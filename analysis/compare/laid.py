@@ -164,13 +164,13 @@ def lay_curve(cells: Cells, curve: Curve, step_mm: float) -> Laid:
 
 def marks_of(lobe: Lobe) -> Mapping[str, str]:
     """By the kind of a cause, what its errors belong to: two lobes with one mark share them. TDC and the encoder's mounting belong to
-    the contacts that told TDC; a setting of the indicator to one connection on one valve; runout to a lobe of one camshaft; zero and
-    lag to the sweep.
+    the contacts that told TDC, or to the count on which the job gave it; a setting of the indicator to one connection on one valve;
+    runout to a lobe of one camshaft; zero and lag to the sweep.
     """
     sweep = lobe.swept.sweep
     header, tdc = sweep.header, sweep.tdc
     count = (tdc.count.value - sweep.forward * tdc.after_deg * tdc.cpr / 360.0) % tdc.cpr
-    mounting = f"TDC by {tdc.method} at {count:.3f} in capture {tdc.told_by[:16]}"
+    mounting = f"TDC by {tdc.method} at {count:.3f} told by {tdc.told_by}"
     place = f"cylinder {lobe.cylinder} {lobe.valve}"
     capture = f"capture {sweep.capture.sha256[:16]} {sweep.capture.path} {place}"
     camshaft = header.identity.camshaft_serial or mounting

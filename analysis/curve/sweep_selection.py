@@ -24,7 +24,12 @@ def of_one_cylinder(job: Job, sweeps: Sequence[Capture]) -> None:
 
 def onward(sweep: Sweep) -> bool:
     """Whether the crank was turned further in the direction of rotation than back."""
-    step = np.diff(sweep.capture.samples.crank) * sweep.forward
+    return turned_on(sweep.capture, sweep.forward)
+
+
+def turned_on(capture: Capture, forward: int) -> bool:
+    """The same of a capture, with the sign of counting in direction of rotation."""
+    step = np.diff(capture.samples.crank) * forward
     return bool(step[step > 0].sum() > -step[step < 0].sum())
 
 

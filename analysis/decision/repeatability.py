@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
@@ -9,19 +10,76 @@ from typing import Literal
 import numpy as np
 
 from analysis.base.errors import DataError
-from analysis.base.precision import GaugeStudy, cochran, grubbs, interval
-from analysis.base.quantity import Quantity
+from analysis.base.precision import GaugeStudy, cochran, grubbs, interval, mandel, mandel_limits
+from analysis.base.quantity import Quantity, Source, linear_combination
 from analysis.base.samples import Floats
 from analysis.base.variance_components import reml
 from analysis.compare.laid import Cells, lay, marks_of
 from analysis.decision.sweep_by_sweep import OneSweep
 from analysis.job.model import Tolerance
+from analysis.lobe.slack import Position, Reversal
 
 By = Literal["operator", "setting", "day"]
 # An outlier is one that chance makes once in a hundred (ISO 5725-2 calls it that; once in twenty is a straggler).
 OUTLIER = 0.01
+# The two indicators that Mandel's h and k are held against.
+INDICATORS = (0.05, 0.01)
 _CENTERLINES = {"equal_lift": "centerline", "event_midpoint": "event midpoint", "peak": "angle of peak lift"}
 PART, GROUP, BOTH = "part", "group", "part x group"
+
+
+@dataclass(frozen=True)
+class Mandel:
+    """One of Mandel's statistics with its indicators at 5 % and 1 %."""
+
+    value: float
+    limits: tuple[float, float]
+
+    @property
+    def beyond(self) -> float | None:
+        """The smaller chance whose indicator it lies beyond; None if beyond none."""
+        return next(
+            (chance for chance, limit in zip(INDICATORS[::-1], self.limits[::-1], strict=True) if abs(self.value) > limit), None
+        )
+
+
+@dataclass(frozen=True)
+class Consistency:
+    """One lobe under one condition against the same lobe under the others (ISO 5725-2): `h`, how far its mean lies off theirs, told
+    of three conditions or more; `k`, how much its sweeps scatter against theirs. None where it cannot be told.
+    """
+
+    part: str
+    group: str
+    h: Mandel | None
+    k: Mandel | None
+
+
+@dataclass(frozen=True)
+class ReversalValue:
+    """Mean over `n` sweeps of the reversal value (deg) at one lift of one flank; `s` their standard deviation, None of one."""
+
+    position: Position
+    n: int
+    value: Quantity
+    s: float | None
+
+
+@dataclass(frozen=True)
+class Reversals:
+    """The reversal values of one valve (ISO 230-2), crank degrees, at the lifts of its events."""
+
+    each: tuple[ReversalValue, ...]
+
+    @property
+    def mean(self) -> Quantity:
+        """The mean reversal value of all positions."""
+        return linear_combination(*((1.0 / len(self.each), one.value) for one in self.each))
+
+    @property
+    def largest(self) -> ReversalValue:
+        """The reversal value of the axis: the largest of all positions, whatever its sign."""
+        return max(self.each, key=lambda one: abs(one.value.value))
 
 
 @dataclass(frozen=True)
@@ -29,7 +87,7 @@ class Repeated:
     """One number over many sweeps: how many, of how many `parts` (lobes) and `groups`, and what its spread is made of.
 
     `s_r`: standard deviation of repeatability, `s_R` (`s_big_r`) of reproducibility with their 95 % intervals, the second None with a
-    single group. `width`: of its tolerance, 0 if it has none. `outliers`: in words.
+    single group. `width`: of its tolerance, 0 if it has none. `outliers`: in words. `consistency`: Mandel's h and k.
     """
 
     name: str
@@ -43,6 +101,7 @@ class Repeated:
     interval_big_r: tuple[float, float] | None
     width: float
     outliers: tuple[str, ...] = ()
+    consistency: tuple[Consistency, ...] = ()
 
     @property
     def s_r(self) -> float:
@@ -63,7 +122,8 @@ class Repeated:
 @dataclass(frozen=True)
 class Repeatability:
     """All numbers of one valve, and its profile: over `deg`, shape (k,), the standard deviations (mm) of repeatability and of
-    reproducibility, once each sweep is turned onto the others; NaN where they cannot be told.
+    reproducibility, once each sweep is turned onto the others; NaN where they cannot be told. `reversal`: None without backward
+    motion.
     """
 
     valve: str
@@ -74,6 +134,7 @@ class Repeatability:
     deg: Floats
     s_r_mm: Floats
     s_big_r_mm: Floats
+    reversal: Reversals | None = None
 
 
 def repeatability(sweeps: Sequence[OneSweep], by: By) -> tuple[Repeatability, ...]:
@@ -120,7 +181,7 @@ def numbers_of(sweep: OneSweep) -> Iterator[tuple[str, Quantity, float]]:
         yield _CENTERLINES.get(name, name), number, _width("centerline", tolerance)
     yield "peak lift", lobe.peak_lift, 2 * tolerance.lift_mm
     if lobe.slack is not None:
-        yield "reversal (slack)", lobe.slack, 0.0
+        yield "slack", lobe.slack, 0.0
 
 
 def _width(kind: str, tolerance: Tolerance) -> float:
@@ -151,7 +212,33 @@ def _of_valve(valve: str, sweeps: Sequence[OneSweep], by: By) -> Repeatability:
         cells.deg,
         s_r,
         s_big_r,
+        _reversals(sweeps),
     )
+
+
+def _reversals(sweeps: Sequence[OneSweep]) -> Reversals | None:
+    """Position by position, over all sweeps that were turned back there."""
+    found: dict[tuple[str, float, str], list[Reversal]] = {}
+    for sweep in sweeps:
+        for one in sweep.lobe.reversal:
+            found.setdefault((one.position.flank, one.position.lift_mm, one.position.at), []).append(one)
+    return Reversals(tuple(_mean_reversal(each) for each in found.values())) if found else None
+
+
+def _mean_reversal(each: Sequence[Reversal]) -> ReversalValue:
+    """Of the sweeps at one position. Sources of one name count as one cause for all of them, scatter too; what sweeps differ by
+    beyond that, and beyond what chance shows one time in forty, comes on top.
+    """
+    n, place = len(each), f"{each[0].position.flank} {each[0].position.lift_mm:g}"
+    mean = linear_combination(*((1.0 / n, one.value) for one in each))
+    if n == 1:
+        return ReversalValue(each[0].position, n, mean, None)
+    variance = float(np.var([one.value.value for one in each], ddof=1))
+    within = float(np.mean([one.value.u**2 for one in each]))
+    if variance > within * (1.0 + 2.0 * math.sqrt(2.0 / (n - 1))):
+        spread = Source(f"spread of the reversal between sweeps, {place}", dof=n - 1)
+        mean = mean.with_part(spread, math.sqrt((variance - within) / n))
+    return ReversalValue(each[0].position, n, mean, math.sqrt(variance))
 
 
 def _numbered(parts: Sequence[str], groups: Sequence[str]) -> list[str]:
@@ -196,7 +283,24 @@ def _repeated(
         interval_big_r=interval(gauge.gauge, found.dof("scatter", *together)) if conditions > 1 else None,
         width=rows[0][2],
         outliers=tuple(_outliers(values, cells, parts)),
+        consistency=tuple(_consistency(values, cells)),
     )
+
+
+def _consistency(values: Floats, cells: Sequence[tuple[str, str]]) -> Iterator[Consistency]:
+    """Mandel's h and k of every lobe under every condition, lobe by lobe."""
+    lobes: dict[str, dict[str, list[float]]] = {}
+    for value, (part, group) in zip(values.tolist(), cells, strict=True):
+        lobes.setdefault(part, {}).setdefault(group, []).append(value)
+    for part, groups in lobes.items():
+        if len(groups) < 2:
+            continue
+        repeated = sum(len(each) > 1 for each in groups.values())
+        for (group, each), h, k in zip(groups.items(), *mandel([*groups.values()]), strict=True):
+            limits = [(mandel_limits(len(groups), 2, a)[0], mandel_limits(max(repeated, 2), len(each), a)[1]) for a in INDICATORS]
+            of_h, of_k = zip(*limits, strict=True)
+            told_h, told_k = len(groups) > 2 and math.isfinite(h), repeated > 1 and math.isfinite(k)
+            yield Consistency(part, group, Mandel(float(h), of_h) if told_h else None, Mandel(float(k), of_k) if told_k else None)
 
 
 def _outliers(values: Floats, cells: Sequence[tuple[str, str]], parts: Sequence[str]) -> Iterator[str]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import PurePath
 
 from analysis.base.errors import DataError
@@ -12,11 +12,13 @@ from analysis.compare.difference import Difference
 from analysis.compare.laid import Cells, Shape
 from analysis.compare.lobes import Against, compare_lobes
 from analysis.compare.nominal import Nominal
+from analysis.curve.sweep_selection import turned_on
 from analysis.decision.cylinders import measure_cylinders
 from analysis.job import Job
 from analysis.job.lift_table import LiftTable
 from analysis.lobe.result import Lobe
 from analysis.measure import forward_of
+from analysis.tdc.carrying import count_of
 
 
 @dataclass(frozen=True)
@@ -74,22 +76,50 @@ def each_sweep(job: Job, captures: Sequence[Capture], name: str = "") -> tuple[t
     The direction of rotation is that of all of them: a sweep turned backward alone would pass for one turned forward.
     """
     sweeps = [c for c in captures if c.header.step == "sweep" and c.samples.crank.size]
+    backward: dict[int, list[Capture]] = {}
     if sweeps:
-        way = "up" if forward_of(job, sweeps) > 0 else "down"
+        forward = forward_of(job, sweeps)
+        backward, way = _backward(sweeps, forward), "up" if forward > 0 else "down"
         job = job.model_copy(update={"rig": job.rig.model_copy(update={"direction": way})})
     finders = [c for c in captures if c.header.step != "sweep"]
     found: list[OneSweep] = []
     refused: list[DataError] = []
-    for capture in sweeps:
+    for k, capture in enumerate(sweeps):
         try:
-            measured = measure_cylinders(job, [*finders, capture])
+            measured = measure_cylinders(job, [*finders, *backward.get(k, ()), capture])
         except DataError as error:
             refused.append(DataError(error.what, where=error.where or capture.path, do=error.do))
             continue
         file = PurePath(capture.path).name or "unnamed"
-        found += [OneSweep(file, lobe, name) for one in measured.values() for lobe in one.lobes]
+        found += [OneSweep(file, _of_one_job(lobe, sweeps[0]), name) for one in measured.values() for lobe in one.lobes]
         refused += [each.error for one in measured.values() for each in one.refused]
     return tuple(found), tuple(refused)
+
+
+def _of_one_job(lobe: Lobe, first: Capture) -> Lobe:
+    """A job that gives the count of TDC gives one to all of its sweeps, whichever start of the board each was recorded on."""
+    swept, tdc = lobe.swept, lobe.swept.sweep.tdc
+    if tdc.method != "given":
+        return lobe
+    return replace(lobe, swept=replace(swept, sweep=replace(swept.sweep, tdc=replace(tdc, told_by=count_of(first)))))
+
+
+def _backward(sweeps: Sequence[Capture], forward: int) -> dict[int, list[Capture]]:
+    """By the place of a sweep in direction of rotation, the captures of backward motion that tell its slack: those of its valve that
+    follow it, up to the next; those before all of them belong to the first.
+    """
+    last: dict[tuple[int, tuple[str, ...]], int] = {}
+    early: dict[tuple[int, tuple[str, ...]], list[Capture]] = {}
+    found: dict[int, list[Capture]] = {}
+    for k, capture in enumerate(sweeps):
+        lobe = capture.header.cylinder, capture.header.channels
+        if turned_on(capture, forward):
+            found[k], last[lobe] = early.pop(lobe, []), k
+        elif lobe in last:
+            found[last[lobe]].append(capture)
+        else:
+            early.setdefault(lobe, []).append(capture)
+    return found
 
 
 def study(sweeps: Sequence[OneSweep], against: Against, nominal: Mapping[str, LiftTable] | None = None) -> tuple[ValveStudy, ...]:

@@ -50,7 +50,7 @@ class Drift:
 @dataclass(frozen=True)
 class Trend:
     """One lobe over its dates: its numbers, and what differs of the last date's profile against the first's, sorted into what the
-    lobe did (wear) and what the set-up did.
+    lobe did (wear) and what the set-up did. `sweeps`: what it was made of, by date.
     """
 
     lobe: str
@@ -60,6 +60,7 @@ class Trend:
     wear: tuple[Named, ...]
     setting: tuple[Named, ...]
     other: tuple[Named, ...]
+    sweeps: tuple[OneSweep, ...]
 
 
 def trends(sweeps: Sequence[OneSweep]) -> tuple[Trend, ...]:
@@ -100,13 +101,9 @@ def _trend(name: str, sweeps: Sequence[OneSweep]) -> Trend:
     compared = compare_lobes([first[0].lobe, *(sweep.lobe for sweep in last)], "first")
     differs = [whole.named for line in compared[-1:] if (whole := line.whole) is not None]
     named = differs[0] if differs else ()
-    return Trend(
-        name,
-        sweeps[0].valve,
-        tuple(dict.fromkeys(_date(sweep) for sweep in sweeps)),
-        tuple(drifts),
-        *(tuple(_of(named, kinds)) for kinds in (WEAR, SETTING, ("other",))),
-    )
+    wear, setting, other = (tuple(_of(named, kinds)) for kinds in (WEAR, SETTING, ("other",)))
+    dates = tuple(dict.fromkeys(_date(sweep) for sweep in sweeps))
+    return Trend(name, sweeps[0].valve, dates, tuple(drifts), wear, setting, other, tuple(sweeps))
 
 
 def _of(named: Sequence[Named], kinds: Sequence[str]) -> Iterator[Named]:

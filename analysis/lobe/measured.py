@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import fields
+from dataclasses import dataclass, fields
 
 import numpy as np
 
@@ -20,7 +20,16 @@ from analysis.lobe.events import CLOSING, OPENING, crossing
 from analysis.lobe.peak import peak_quantities
 from analysis.lobe.result import HEADLINE_MM, Centerlines, Event, Lobe, is_hidden, place_of
 from analysis.lobe.rocker import at_indicator, checking_lift, ratio_of, valve_and_lobe
-from analysis.lobe.slack import Backward, SlackByAngle, backward_readings, find_slack, slack_by_angle
+from analysis.lobe.slack import (
+    Backward,
+    Position,
+    Reversal,
+    SlackByAngle,
+    backward_readings,
+    find_slack,
+    reversal_values,
+    slack_by_angle,
+)
 from analysis.lobe.timing import centerline, duration
 
 # How far below the peak, at the lobe, the equal lifts of the headline centerline are taken (0.050 in; common practice).
@@ -48,7 +57,7 @@ def measure_lobe(job: Job, swept: Swept, backward: Sequence[Sweep]) -> Lobe:
     peak_deg, peak_mm = peak_quantities(curve, causes)
     events, hidden = _events(job, swept, causes, peak_deg.value)
     at_the_valve, at_the_lobe = valve_and_lobe(rig, peak_mm, causes.name)
-    slack, slack_at = _slack(rig, swept, backward, causes)
+    slack = _slack(rig, swept, backward, causes, events)
     lag = Quantity(curve.lag.seconds * 1e3, {curve.lag.source("latency"): curve.lag.u * 1e3}, "ms")
     return Lobe(
         cylinder=job.measure.cylinder,
@@ -58,14 +67,15 @@ def measure_lobe(job: Job, swept: Swept, backward: Sequence[Sweep]) -> Lobe:
         centerlines=_centerlines(rig, swept, causes, peak_deg, peak_mm, events),
         peak_lift=at_the_valve.labelled("mm"),
         peak_lobe_lift=at_the_lobe.labelled("mm"),
-        slack=slack,
+        slack=slack.whole,
         lag=lag,
         at_rest=at_rest(swept, causes),
         hidden_mm=hidden,
         job=job,
         swept=swept,
         causes=causes,
-        slack_at=slack_at,
+        slack_at=slack.at,
+        reversal=slack.reversal,
     )
 
 
@@ -115,13 +125,31 @@ def _centerlines(
     return Centerlines(*(each.labelled("deg", f"{swept.valve} centerline") for each in (equal, middle, area, peak_deg)))
 
 
-def _slack(
-    rig: Rig, swept: Swept, backward: Sequence[Sweep], causes: Causes
-) -> tuple[Quantity, SlackByAngle | None] | tuple[None, None]:
-    """Slack from whatever backward motion over this lobe there is: one number, and by angle."""
+@dataclass(frozen=True)
+class _Slack:
+    """Slack as one number, by angle and at the events; nothing without backward motion."""
+
+    whole: Quantity | None = None
+    at: SlackByAngle | None = None
+    reversal: tuple[Reversal, ...] = ()
+
+
+def _slack(rig: Rig, swept: Swept, backward: Sequence[Sweep], causes: Causes, events: Sequence[Event]) -> _Slack:
+    """Slack from whatever backward motion over this lobe there is."""
     found = [backward_readings(rig, sweep, swept) for sweep in backward]
     if not found:
-        return None, None
+        return _Slack()
     together = Backward(*(np.concatenate([getattr(part, field.name) for part in found]) for field in fields(Backward)))
-    slack = find_slack(swept.curve, together, causes)
-    return (None, None) if slack is None else (slack.labelled("deg"), slack_by_angle(swept.curve, together, slack.value, causes))
+    slack, curve = find_slack(swept.curve, together, causes), swept.curve
+    if slack is None:
+        return _Slack()
+    positions = [
+        Position(flank, event.lift_mm, event.at, deg.value)
+        for event in events
+        for flank, deg in (("opening", event.opens), ("closing", event.closes))
+    ]
+    return _Slack(
+        slack.labelled("deg"),
+        slack_by_angle(curve, together, slack.value, causes),
+        reversal_values(curve, together, slack.value, positions, causes),
+    )

@@ -20,7 +20,7 @@ from analysis.job import Job
 from analysis.lobe.causes import Causes
 from analysis.lobe.events import CLOSING, OPENING, crossing
 from analysis.lobe.rocker import HIDDEN_STEPS, checking_lift
-from analysis.lobe.slack import SlackByAngle
+from analysis.lobe.slack import Reversal, SlackByAngle
 from analysis.lobe.timing import duration
 from analysis.tdc.stop import TdcFound
 
@@ -157,7 +157,7 @@ class Lobe:
 
     `hidden_mm`: checking lifts that the lash hides. `peak_lift` is at the valve, `peak_lobe_lift` at the lobe. `slack` of the timing
     drive and `lag` of the indicator are None where the data cannot tell. What it was made of: `job`, `swept`, `causes`, and the
-    slack by angle where there was backward motion.
+    slack by angle and the reversal values at the events where there was backward motion.
     """
 
     cylinder: int
@@ -175,6 +175,7 @@ class Lobe:
     swept: Swept = field(kw_only=True, repr=False, compare=False)
     causes: Causes = field(kw_only=True, repr=False, compare=False)
     slack_at: SlackByAngle | None = field(default=None, kw_only=True, repr=False, compare=False)
+    reversal: tuple[Reversal, ...] = field(default=(), kw_only=True, repr=False, compare=False)
 
     @property
     def centerline(self) -> Quantity:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,8 +22,9 @@ from analysis.lobe.causes import OF_ANGLE, Causes, Place
 from analysis.tdc.carrying import carry_tdc
 from analysis.tdc.stop import TdcFound
 
-# Only flanks this steep, against the steepest, say where the cam stands.
-STEEP = 0.4
+# Only flanks this steep, against the steepest, say where the cam stands; at the lift of an event, where that is asked for, less will
+# do.
+STEEP, STEEP_AT_EVENT = 0.4, 0.2
 # Readings this near to the end of the curve could be moved off it by the slack itself.
 MOST_DEG = 8.0
 CELL_DEG = 10.0
@@ -61,6 +63,26 @@ class SlackByAngle:
     def mean(self) -> float:
         """The mean over the positions."""
         return float(np.mean(self.slack_deg))
+
+
+@dataclass(frozen=True)
+class Position:
+    """A target position: where the lift of an event stands on one flank. `flank`: "opening" or "closing"; `deg` on the curve."""
+
+    flank: str
+    lift_mm: float
+    at: str
+    deg: float
+
+
+@dataclass(frozen=True)
+class Reversal:
+    """ISO 230-2's B_i at the lift of an event, crank degrees: by how much further back the crank stands at that lift when it is
+    turned backward than when it is turned forward.
+    """
+
+    position: Position
+    value: Quantity
 
 
 def backward_readings(rig: Rig, sweep: Sweep, swept: Swept) -> Backward:
@@ -126,18 +148,62 @@ def slack_by_angle(curve: Curve, backward: Backward, whole: float, causes: Cause
     seen = only(seen, np.isin(cell, number[count >= LEAST_READINGS]))
     if not seen.deg.size:
         return None
-    slope, misfit = _against(curve, seen, whole)
     cell = np.unique(np.floor(seen.deg / CELL_DEG), return_inverse=True)[1]
+    found = list(_of_cells(curve, seen, cell, whole, causes))
+    u = np.array([math.hypot(each.u, each.systematic.u) for each in found])
+    return SlackByAngle(np.array([each.deg for each in found]), np.array([each.slack for each in found]), u)
+
+
+def reversal_values(
+    curve: Curve, backward: Backward, whole: float, positions: Sequence[Position], causes: Causes
+) -> tuple[Reversal, ...]:
+    """The reversal value at each position that backward motion went over, around the `whole` (deg) of `find_slack`: from the
+    readings that lie nearest to it, five degrees off at most.
+    """
+    seen = only(backward, _on_a_flank(curve, backward.deg, whole, STEEP_AT_EVENT))
+    if not positions or not seen.deg.size:
+        return ()
+    away = np.abs(seen.deg[:, None] + whole - np.array([each.deg for each in positions]))
+    nearest = np.argmin(away, axis=1)
+    number, count = np.unique(nearest[away.min(axis=1) < CELL_DEG / 2], return_counts=True)
+    kept = number[count >= LEAST_READINGS]
+    mine = np.isin(nearest, kept) & (away.min(axis=1) < CELL_DEG / 2)
+    if not mine.any():
+        return ()
+    cells = _of_cells(curve, only(seen, mine), np.searchsorted(kept, nearest[mine]), whole, causes)
+    return tuple(_reversal(positions[k], cell, causes) for k, cell in zip(kept.tolist(), cells, strict=True))
+
+
+def _reversal(position: Position, cell: _Cell, causes: Causes) -> Reversal:
+    scatter = Source(f"scatter of the reversal, {causes.name} {position.flank} {position.lift_mm:g}", dof=cell.dof)
+    return Reversal(position, (cell.systematic.moved(cell.slack)).with_part(scatter, cell.u).labelled("deg"))
+
+
+@dataclass(frozen=True)
+class _Cell:
+    """The slack (deg) that the readings of one cell tell, about `deg`: its standard error by scatter, and what else moves it."""
+
+    deg: float
+    slack: float
+    u: float
+    dof: int
+    systematic: Quantity
+
+
+def _of_cells(curve: Curve, seen: Backward, cell: Ints, whole: float, causes: Causes) -> Iterator[_Cell]:
+    """Cell by cell, numbered from 0. `cell`: shape (n,)."""
+    slope, misfit = _against(curve, seen, whole)
     off = np.bincount(cell, weights=slope * misfit) / np.bincount(cell, weights=slope**2)
     # A cell has too few clusters to tell its scatter: that of a cluster's mean lift (mm) is taken to be the same in all.
     cluster = _clusters(seen.deg)
     free = int(cluster.max() - cell.max())
     away = np.bincount(cluster, weights=misfit - slope * off[cell] * (free > 0)) / np.bincount(cluster)
     scatter = float(np.linalg.norm(away)) / math.sqrt(free or away.size)
-    cells = [cell == k for k in range(off.size)]
-    u = [scatter / math.sqrt(np.mean(slope[m] ** 2) * np.unique(cluster[m]).size) for m in cells]
-    moved = [_systematic(curve, only(seen, m), slope[m], whole, causes).u for m in cells]
-    return SlackByAngle(np.array([seen.deg[m].mean() for m in cells]), whole + off, np.hypot(u, moved))
+    for k in range(off.size):
+        m = cell == k
+        u = scatter / math.sqrt(float(np.mean(slope[m] ** 2)) * np.unique(cluster[m]).size)
+        moved = _systematic(curve, only(seen, m), slope[m], whole, causes)
+        yield _Cell(float(seen.deg[m].mean()), whole + float(off[k]), u, free or away.size, moved)
 
 
 def find_slack(curve: Curve, backward: Backward, causes: Causes) -> Quantity | None:
@@ -196,9 +262,9 @@ def _clusters(deg: Floats) -> Ints:
     return np.asarray(np.unique(np.floor(deg / CLUSTER_DEG), return_inverse=True)[1])
 
 
-def _on_a_flank(curve: Curve, deg: Floats, slack: float = 0.0) -> Bools:
-    """Which backward readings lie where the curve, that much further on, is steep. Shape of `deg`."""
+def _on_a_flank(curve: Curve, deg: Floats, slack: float = 0.0, steep: float = STEEP) -> Bools:
+    """Which backward readings lie where the curve, that much further on, is `steep` against the steepest. Shape of `deg`."""
     s = curve.spline
     steepest = float(np.abs(s.value(np.arange(s.low, s.high, 1.0), 1)).max())
     inside = (deg > s.low) & (deg < s.high - MOST_DEG)
-    return np.asarray(inside & (np.abs(s.value(np.clip(deg + slack, s.low, s.high), 1)) > STEEP * steepest))
+    return np.asarray(inside & (np.abs(s.value(np.clip(deg + slack, s.low, s.high), 1)) > steep * steepest))

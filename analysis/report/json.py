@@ -48,6 +48,13 @@ def identity_json(header: Header) -> dict[str, Any]:
     }
 
 
+def sweep_json(job: str, capture: str, lobe: Lobe) -> dict[str, Any]:
+    """Which sweep of which job a comparison was made with, and who measured it."""
+    recorded = lobe.swept.sweep.capture
+    told = identity_json(recorded.header)
+    return {"job": job, "capture": capture, "cylinder": lobe.cylinder, "sha256": recorded.sha256, **told}
+
+
 def finding_json(finding: Finding) -> dict[str, Any]:
     """A finding: what a person reads, and what it costs."""
     return {

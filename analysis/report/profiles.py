@@ -17,7 +17,7 @@ from analysis.base.words import MM_PER, Units, fine, signed, with_unit, wrapped
 from analysis.compare.difference import Difference, Named
 from analysis.curve.tabulated import DERIVATIVES, curve_table
 from analysis.decision.sweep_by_sweep import LobeLine, OneSweep, ValveStudy
-from analysis.report.json import identity_json, quantity_json
+from analysis.report.json import quantity_json, sweep_json
 
 _EVERY_DEG = 12.0
 _COLUMNS = ("lift_mm", "velocity_mm_deg", "acceleration_mm_deg2", "jerk_mm_deg3")
@@ -192,15 +192,10 @@ def _line_json(line: LobeLine) -> dict[str, Any]:
         "cylinder": line.sweeps[0].cylinder,
         "whole": _difference_json(line.whole),
         "sweeps": [
-            {**_identity_json(sweep), "difference": _difference_json(found)}
+            {**sweep_json(sweep.job, sweep.capture, sweep.lobe), "difference": _difference_json(found)}
             for sweep, found in zip(line.sweeps, line.each, strict=True)
         ],
     }
-
-
-def _identity_json(sweep: OneSweep) -> dict[str, Any]:
-    capture = sweep.lobe.swept.sweep.capture
-    return {"capture": sweep.capture, "sha256": capture.sha256, **identity_json(capture.header)}
 
 
 def _difference_json(found: Difference | None) -> dict[str, Any] | None:

@@ -10,12 +10,24 @@ from typing import Any
 import numpy as np
 
 from analysis.base.precision import LIMIT
-from analysis.base.words import MM_PER, Units, wrapped
-from analysis.decision.repeatability import Repeatability, Repeated, group_of, numbers_of, part_of
+from analysis.base.words import MM_PER, Units, length, wrapped
+from analysis.decision.repeatability import (
+    INDICATORS,
+    Consistency,
+    Mandel,
+    Repeatability,
+    Repeated,
+    Reversals,
+    group_of,
+    numbers_of,
+    part_of,
+)
 from analysis.decision.sweep_by_sweep import OneSweep
 from analysis.report.charts import Chart, Drawn
-from analysis.report.json import identity_json
+from analysis.report.json import quantity_json, sweep_json
 
+# Conditions beside each other in the table of Mandel's h and k.
+_COLUMNS = 3
 REPEATABILITY_SCHEMA = "urn:lobetrace:repeatability:1"
 _NOTE = (
     "s_r: standard deviation of repeatability, s_R: of reproducibility (ISO 5725-2), each with its 95 % interval; % tol: 6 "
@@ -46,6 +58,58 @@ def _block(study: Repeatability, units: Units) -> Iterator[str]:
     for each in study.numbers:
         for outlier in each.outliers:
             yield from wrapped(f"! {each.name}: {outlier}.", 78, "  ", "    ")
+    yield from _consistency_table(study)
+    if study.reversal is not None:
+        yield from _reversal_table(study.reversal, units)
+
+
+def _consistency_table(study: Repeatability) -> Iterator[str]:
+    """Mandel's h and k, a line a number and a column a condition; of several lobes the clearest of each."""
+    if not any(each.consistency for each in study.numbers):
+        return
+    parts = len({part_of(sweep) for sweep in study.sweeps})
+    yield ""
+    yield from wrapped(
+        f"Mandel's h (how far off its mean lies) and k (how much it scatters) by {study.by}"
+        f"{', the largest of its lobes' if parts > 1 else ''}; * beyond the 5 % indicator, ** beyond the 1 % one:",
+        78,
+        "  ",
+        "  ",
+    )
+    for first in range(0, len(study.groups), _COLUMNS):
+        groups = study.groups[first : first + _COLUMNS]
+        yield f"  {'':<17}" + "".join(f"{group[:18]:<20}" for group in groups).rstrip()
+        for each in study.numbers:
+            cells = [[one for one in each.consistency if one.group == group] for group in groups]
+            if any(cells):
+                yield f"  {each.name:<17}{''.join(f'{_cell(cell):<20}' for cell in cells)}".rstrip()
+
+
+def _cell(found: Sequence[Consistency]) -> str:
+    h, k = (_clearest([one for one in each if one is not None]) for each in ([c.h for c in found], [c.k for c in found]))
+    return f"{_marked(h, '+.2f'):<10}{_marked(k, '.2f')}"
+
+
+def _clearest(found: Sequence[Mandel]) -> Mandel | None:
+    return max(found, key=lambda one: abs(one.value) / one.limits[0], default=None)
+
+
+def _marked(found: Mandel | None, places: str) -> str:
+    if found is None:
+        return "-"
+    return f"{found.value:{places}}{'' if found.beyond is None else '*' * (1 + INDICATORS.index(found.beyond))}"
+
+
+def _reversal_table(found: Reversals, units: Units) -> Iterator[str]:
+    """Position by position, the mean of all and the largest."""
+    yield ""
+    yield "  Reversal value (ISO 230-2), crank degrees, backward against forward:"
+    for one in found.each:
+        place = f"{one.position.flank} at {length(one.position.lift_mm, units)} {units} at the {one.position.at}"
+        sweeps = f"{one.n} sweep{'s' if one.n > 1 else ''}{'' if one.s is None else f', s {one.s:.3f}'}"
+        yield f"    {place:<36}{one.value.value:+.3f} +/-{one.value.u95:.3f}  {sweeps}"
+    mean = found.mean
+    yield f"    {'mean reversal value':<36}{mean.value:+.3f} +/-{mean.u95:.3f}  largest {found.largest.value.value:+.3f}"
 
 
 def _row(each: Repeated, units: Units) -> str:
@@ -65,8 +129,49 @@ def _interval(ends: tuple[float, float], per: float) -> str:
 
 
 def repeatability_charts(found: Sequence[Repeatability], units: Units) -> tuple[Chart, ...]:
-    """The profile's standard deviations over the angle, one chart a valve."""
-    return tuple(chart for study in found for chart in _chart(study, units))
+    """The profile's standard deviations over the angle, and Mandel's h and k by condition, for each valve."""
+    return tuple(chart for study in found for chart in (*_chart(study, units), *_mandel_charts(study)))
+
+
+def _mandel_charts(study: Repeatability) -> Iterator[Chart]:
+    """A bar for each number of each lobe, condition by condition, between the indicators."""
+    for name, text in (
+        ("h", "How far the mean under each condition lies off the others, a bar for each number of each lobe."),
+        ("k", "How much sweeps under each condition scatter against the others, a bar for each number of each lobe."),
+    ):
+        told = [(study.groups.index(each.group), found) for each in _all(study) if (found := getattr(each, name)) is not None]
+        if not told:
+            continue
+        curves = [
+            _bars(k, group, [found.value for at, found in told if at == k])
+            for k, group in enumerate(study.groups)
+            if any(at == k for at, _ in told)
+        ]
+        widest = max((found for _, found in told), key=lambda found: found.limits[0])
+        ends = np.array([0.5, len(study.groups) + 0.5])
+        for sign in (1.0, -1.0) if name == "h" else (1.0,):
+            for chance, limit in zip(INDICATORS, widest.limits, strict=True):
+                curves.append(Drawn(ends, np.full(2, sign * limit), "limit", f"{chance:.0%}".replace("%", " %")))
+        yield Chart(
+            f"mandel-{name}-{study.valve}",
+            f"{study.valve.capitalize()}: Mandel's {name} by {study.by}",
+            f"{text} The dotted lines are the indicators at 5 % and 1 % (ISO 5725-2).",
+            f"{study.by}, in the order of the table",
+            f"Mandel's {name}",
+            tuple(curves),
+        )
+
+
+def _all(study: Repeatability) -> Iterator[Consistency]:
+    return (one for each in study.numbers for one in each.consistency)
+
+
+def _bars(at: int, name: str, values: Sequence[float]) -> Drawn:
+    """Bars beside each other about the place of a condition, as one line along zero."""
+    x = at + 1.0 + 0.8 * ((np.arange(len(values)) + 0.5) / len(values) - 0.5)
+    y = np.zeros((len(values), 3))
+    y[:, 1] = values
+    return Drawn(np.repeat(x, 3), y.ravel(), "intake", name, 3 * int(np.argmax(values)) + 1)
 
 
 def _chart(study: Repeatability, units: Units) -> Iterator[Chart]:
@@ -112,17 +217,39 @@ def _json(study: Repeatability) -> dict[str, Any]:
         "valve": study.valve,
         "by": study.by,
         "groups": list(study.groups),
-        "sweeps": [
-            {"job": s.job, "capture": s.capture, "cylinder": s.cylinder, **identity_json(s.lobe.swept.sweep.header)}
-            for s in study.sweeps
-        ],
+        "sweeps": [sweep_json(sweep.job, sweep.capture, sweep.lobe) for sweep in study.sweeps],
         "numbers": [_number(each) for each in study.numbers],
         "profile": {
             "deg": study.deg.tolist(),
             "s_r_mm": [None if np.isnan(s) else float(s) for s in study.s_r_mm],
             "s_R_mm": [None if np.isnan(s) else float(s) for s in study.s_big_r_mm],
         },
+        "reversal": None if study.reversal is None else _reversal_json(study.reversal),
     }
+
+
+def _reversal_json(found: Reversals) -> dict[str, Any]:
+    return {
+        "positions": [
+            {
+                "flank": one.position.flank,
+                "lift_mm": one.position.lift_mm,
+                "at": one.position.at,
+                "n": one.n,
+                "mean_deg": quantity_json(one.value),
+                "s_deg": one.s,
+            }
+            for one in found.each
+        ],
+        "mean_deg": quantity_json(found.mean),
+        "largest_deg": quantity_json(found.largest.value),
+    }
+
+
+def _mandel_json(found: Mandel | None) -> dict[str, Any] | None:
+    if found is None:
+        return None
+    return {"value": found.value, "limit_5": found.limits[0], "limit_1": found.limits[1]}
 
 
 def _number(each: Repeated) -> dict[str, Any]:
@@ -146,4 +273,7 @@ def _number(each: Repeated) -> dict[str, Any]:
         "percent_of_tolerance": each.of_tolerance,
         "distinct_categories": gauge.categories if each.parts > 1 else None,
         "outliers": list(each.outliers),
+        "mandel": [
+            {"lobe": one.part, "group": one.group, "h": _mandel_json(one.h), "k": _mandel_json(one.k)} for one in each.consistency
+        ],
     }

@@ -9,7 +9,7 @@ from analysis.base.words import MM_PER, Units, wrapped
 from analysis.compare.difference import Named
 from analysis.decision.trend import Drift, Trend
 from analysis.report.charts import Chart, Drawn
-from analysis.report.json import quantity_json
+from analysis.report.json import quantity_json, sweep_json
 from analysis.report.profiles import named_text
 
 TREND_SCHEMA = "urn:lobetrace:trend:1"
@@ -69,6 +69,7 @@ def _json(trend: Trend) -> dict[str, Any]:
         "lobe": trend.lobe,
         "valve": trend.valve,
         "dates": list(trend.dates),
+        "sweeps": [sweep_json(sweep.job, sweep.capture, sweep.lobe) for sweep in trend.sweeps],
         "numbers": [
             {
                 "name": each.name,

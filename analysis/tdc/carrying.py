@@ -24,6 +24,16 @@ def same_count(a: Header, b: Header) -> bool:
     )
 
 
+def count_of(capture: Capture) -> str:
+    """A name of the count that a capture was recorded on: captures with one name are on one count (`same_count`). A board that cannot
+    tell its starts apart, over a connection that has no name, leaves it with the capture.
+    """
+    header = capture.header
+    if header.board.boot:
+        return f"start {header.board.boot} of board {header.board.name}"
+    return f"connection {header.link}" if header.link else f"capture {capture.sha256} {capture.path}"
+
+
 def carry_tdc(tdc: TdcFound, source: Capture, target: Capture) -> tuple[Quantity, float]:
     """TDC as a count of the target capture, to any whole number of turns, and by how many degrees the count moved in between against
     the index pulse (0 if it did not, or that cannot be told).

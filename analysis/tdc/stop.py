@@ -71,8 +71,8 @@ class TdcFound:
     `spread_deg` is the largest spread of the contacts on one side; `unswept_deg` the arc around the top that was not swept.
     `sine` and `cosine` (deg) are the parts of the encoder's once-a-turn error, sine sin(angle) + cosine cos(angle), as far as
     known, the angle counted from the TDC that was found; `after_deg` is by how much the one that `count` stands for comes after
-    it, on another cylinder. `told_by`: digest of the capture that told it, "" if the job did: what two results owe to one TDC they
-    share.
+    it, on another cylinder. `told_by`: the capture that told it by its digest, or the count on which the job gave it: what two
+    results owe to one TDC they share.
     """
 
     count: Quantity

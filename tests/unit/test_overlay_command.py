@@ -10,6 +10,7 @@ from pathlib import Path
 from xml.etree import ElementTree
 
 import jsonschema
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -17,6 +18,10 @@ from acquire.cli import run
 from acquire.simulator.rig import Rig
 from acquire.simulator.scenarios import Scenario
 from acquire.simulator.truth import truth
+from analysis.capture import load
+from analysis.curve.tabulated import curve_table
+from analysis.diagnosis.examine import examine
+from analysis.job import load_job
 from tests.recorded import demo_job, job_folder
 from tests.rigs import SHORT
 
@@ -127,6 +132,49 @@ def test_a_chart_is_drawn_without_matplotlib(
     root = ElementTree.fromstring(text.replace("<!doctype html>", "")) if ending == "svg" else None
     assert root is None or len(root.findall(".//{*}polyline")) >= 4
     assert "Intake lobes at the valve" in text
+
+
+def lift_table(file: Path, of: Path, sweep: str) -> Path:
+    """What one sweep of a job shows, as a lift table."""
+    table = examine(load_job(of), [load(of / "captures" / "stop-01.csv"), load(of / "captures" / sweep)])
+    (lobe,) = table.lobes
+    found = curve_table(lobe.swept.curve, 1.0)
+    lift = np.maximum((found.value[0] + SHORT.train.lash_mm) / SHORT.train.ratio, 0.0)
+    rows = (f"{deg:.3f},{mm:.4f}" for deg, mm in zip(found.deg, lift, strict=True))
+    file.write_text("crank_deg,lift_mm\n" + "\n".join(rows) + "\n", encoding="utf-8")
+    return file
+
+
+def test_each_valve_against_a_nominal_table_of_its_own(twice: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The rig's exhaust lobe is lower than its intake: against the other valve's table a lobe is of another size."""
+    intake = lift_table(tmp_path / "intake.csv", twice, "intake-01.csv")
+    other = tmp_path / "higher.csv"
+    head, *rows = intake.read_text(encoding="utf-8").split()
+    cells = [row.split(",") for row in rows]
+    other.write_text("\n".join([head, *(f"{deg},{1.1 * float(mm):.4f}" for deg, mm in cells)]) + "\n", encoding="utf-8")
+
+    def kinds(*given: str) -> dict[str, set[str]]:
+        assert run(["overlay", str(twice), "--against", "nominal", *given, "--json"]) == 0
+        found = json.loads(capsys.readouterr().out)
+        jsonschema.validate(found, SCHEMA)
+        return {
+            valve["valve"]: {each["kind"] for lobe in valve["lobes"] for each in lobe["whole"]["named"]}
+            for valve in found["valves"]
+        }
+
+    assert set(kinds("--nominal", f"intake={intake}")) == {"intake"}
+    both = kinds("--nominal", str(intake))
+    one = kinds("--nominal", f"intake={intake}", "--nominal", f"exhaust={other}")
+    rest = kinds("--nominal", str(other), "--nominal", f"intake={intake}")
+    assert set(both) == {"intake", "exhaust"}
+    assert both["intake"] == one["intake"] == rest["intake"]
+    assert one["exhaust"] == rest["exhaust"] != both["exhaust"]
+    assert not both["intake"] & {"scale", "height"}
+    assert run(["overlay", str(twice), "--against", "nominal", "--nominal", str(other), "--nominal", str(intake)]) == 2
+    assert "two lift tables of both valves" in capsys.readouterr().err
+    twins = [word for file in (other, intake) for word in ("--nominal", f"exhaust={file}")]
+    assert run(["overlay", str(twice), "--against", "nominal", *twins]) == 2
+    assert "two lift tables of the exhaust lobes" in capsys.readouterr().err
 
 
 def test_a_chart_of_another_kind_is_refused(twice: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -157,12 +157,34 @@ def test_critical_values_of_grubbs(p: int, chance: float, critical: float) -> No
     assert grubbs(np.arange(p, dtype=np.float64), chance)[1] == pytest.approx(critical, abs=6e-4)
 
 
-# ISO 5725-2, indicators for Mandel's h and k (from memory).
-@pytest.mark.parametrize(("p", "n", "chance", "h", "k"), [(5, 2, 0.05, 1.57, 1.74), (10, 3, 0.01, 2.18, 1.96)])
-def test_critical_values_of_mandel(p: int, n: int, chance: float, h: float, k: float) -> None:
-    found = mandel_limits(p, n, chance)
-    assert found[0] == pytest.approx(h, abs=0.13)
-    assert found[1] == pytest.approx(k, abs=0.13)
+# ISO 5725-2:1994, table 6, indicators at 1 % for Mandel's h, and for k with n = 2, 3, 4, as reprinted at metrology.wordpress.com,
+# "Indicators for Mandel's h and k statistics at 1% significance level".
+@pytest.mark.parametrize(
+    ("p", "h", "k"),
+    [
+        (3, 1.15, (1.71, 1.64, 1.58)),
+        (5, 1.72, (2.05, 1.85, 1.73)),
+        (10, 2.18, (2.32, 2.00, 1.84)),
+        (14, 2.30, (2.39, 2.04, 1.87)),
+    ],
+)
+def test_critical_values_of_mandel(p: int, h: float, k: tuple[float, ...]) -> None:
+    for n, critical in enumerate(k, start=2):
+        found = mandel_limits(p, n, 0.01)
+        assert found[0] == pytest.approx(h, abs=0.0051)
+        assert found[1] == pytest.approx(critical, abs=0.0101)
+
+
+def test_mandel_where_nothing_can_be_compared() -> None:
+    """Single values have no k, equal means no h; an h of two groups is the same whatever they are, and has no limit."""
+    h, k = mandel([[1.0], [2.0], [4.0]])
+    assert np.all(np.isfinite(h))
+    assert np.all(np.isnan(k))
+    h, k = mandel([[1.0, 3.0], [2.0, 2.0]])
+    assert np.all(np.isnan(h))
+    assert k == pytest.approx([np.sqrt(2.0), 0.0])
+    assert math.isnan(mandel_limits(2, 3)[0])
+    assert math.isnan(mandel_limits(3, 1)[1])
 
 
 def test_an_outlier_is_found_by_each_test() -> None:

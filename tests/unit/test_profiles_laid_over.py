@@ -19,6 +19,7 @@ from analysis.compare.difference import Difference, difference
 from analysis.compare.laid import Cells, lay, marks_of, weighted
 from analysis.compare.lobes import compare_lobes
 from analysis.compare.overlay import overlay
+from analysis.decision.sweep_by_sweep import each_sweep
 from analysis.diagnosis.examine import examine
 from analysis.lobe.result import Lobe
 from tests.lobes_laid import changed, measured_lobe, set_up_again, twice
@@ -117,8 +118,46 @@ def test_an_encoder_clipped_on_anew_moves_no_lobe() -> None:
     assert abs(found.later.value) <= found.later.u95 < 0.3
     assert found.kind == "alike"
     for lobe in (first, second):
-        told = lobe.swept.sweep.tdc.told_by[:16]
+        told = lobe.swept.sweep.tdc.told_by
         assert any(told in source.name for source in overlay(first, second).later.parts)
+
+
+def given_by_the_job(link: str, boot: int, name: str) -> list[Lobe]:
+    """Two intake sweeps of a job that gives the count of TDC, of an encoder that may be off center."""
+    count = float(BENCH.encoder.reading(0.0)) + BENCH.count_offset
+    stated = job_for(BENCH, rig={"tdc_count": count, "encoder_offcenter_deg": 0.2})
+    (sweep,) = captures(BENCH, ("intake",))
+    header = replace(sweep.header, link=link, board=replace(sweep.header.board, boot=boot))
+    files = [replace(sweep, header=header, path=f"{name}-{k}.csv", sha256=f"{name}{k}") for k in (1, 2)]
+    return [each.lobe for each in each_sweep(stated, files, name)[0]]
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "one"),
+    [
+        (("", 0), ("", 0), False),
+        (("tty-1", 0), ("tty-2", 0), False),
+        (("tty-1", 0), ("tty-1", 0), True),
+        (("tty-1", 7), ("tty-2", 8), False),
+        (("tty-1", 7), ("tty-2", 7), True),
+    ],
+    ids=["nothing told", "two connections", "one connection", "two starts", "one start"],
+)
+def test_two_jobs_that_give_one_count_are_one_mounting_only_if_the_board_says_so(
+    first: tuple[str, int], second: tuple[str, int], one: bool
+) -> None:
+    """Within a job all sweeps share the count that it gives; equal numbers in another job may be chance."""
+    mine, theirs = given_by_the_job(*first, "one"), given_by_the_job(*second, "two")
+    marks = [[marks_of(lobe)[kind] for kind in ("tdc", "encoder")] for lobe in (*mine, *theirs)]
+    assert marks[0] == marks[1]
+    assert marks[2] == marks[3]
+    assert (marks[0] == marks[2]) is one
+    within, between = (
+        {source.name for source in overlay(mine[0], other).later.parts if source.name.startswith("encoder off center, across")}
+        for other in (mine[1], theirs[0])
+    )
+    assert (len(within), len(between)) == (0, 0 if one else 2)
+    assert len(compare_lobes([*mine, *theirs], "mean")) == (4 if one else 2)  # sweeps of one lobe are compared with each other
 
 
 def test_two_valves_each_have_their_own_setting_of_the_indicator() -> None:

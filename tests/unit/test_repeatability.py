@@ -14,17 +14,21 @@ import pandas as pd
 import pytest
 
 from acquire.cli import run
+from acquire.simulator.rig import Work
 from acquire.simulator.scenarios import Scenario as Named
 from analysis.base.errors import DataError
+from analysis.base.precision import mandel_limits
 from analysis.decision.repeatability import Repeatability, repeatability
 from analysis.decision.sweep_by_sweep import OneSweep
 from analysis.lobe.result import Lobe
+from analysis.report.repeatability_report import repeatability_charts, repeatability_json, repeatability_text
 from tests.handbook import aiag
 from tests.lobes_laid import changed, measured_lobe
 from tests.recorded import demo_job, job_folder
 from tests.rigs import SHORT
 from tests.statistics.trials import Scenario, rig_of
 
+SLACK = 0.4
 SCHEMA = json.loads((resources.files("analysis") / "repeatability.schema.json").read_text(encoding="utf-8"))
 
 
@@ -102,6 +106,83 @@ def test_captures_that_do_not_say_who_measured_are_refused() -> None:
 def test_two_sweeps_are_too_few() -> None:
     with pytest.raises(DataError, match="often enough"):
         repeatability([sweep(1, "A", 107.0 + k, k) for k in range(2)], "operator")
+
+
+def test_mandels_h_and_k_are_those_of_the_table_by_hand() -> None:
+    """The handbook's study again, with pandas: each operator's mean of a part against the others', and standard deviations."""
+    data = aiag()
+    sweeps = [sweep(int(row.part) + 1, str(row.group), 107.0 + row.value, k) for k, row in enumerate(data.itertuples())]
+    (study,) = repeatability(sweeps, "operator")
+    (number,) = [each for each in study.numbers if each.name == "centerline"]
+    cells = data.groupby(["part", "group"]).value
+    means, spread = cells.mean().unstack(), cells.std().unstack()
+    h = means.sub(means.mean(axis=1), axis=0).div(means.std(axis=1), axis=0)
+    k = spread.div(np.sqrt((spread**2).mean(axis=1)), axis=0)
+    assert len(number.consistency) == 30
+    for one in number.consistency:
+        part = int(one.part.split()[2]) - 1
+        assert one.h is not None
+        assert one.k is not None
+        assert one.h.value == pytest.approx(h.loc[part, one.group], abs=1e-9)
+        assert one.k.value == pytest.approx(k.loc[part, one.group], abs=1e-9)
+        assert one.k.limits == pytest.approx((mandel_limits(3, 3)[1], 1.64), abs=6e-3)  # ISO 5725-2:1994, table 6
+
+
+def test_an_operator_who_is_off_and_one_who_scatters_are_marked() -> None:
+    rng = np.random.default_rng(5)
+    rows = [(who, 107.0 + 0.02 * rng.normal()) for who in "ABCDEF" for _ in range(4)]
+    rows = [(who, 107.0 + (20.0 * (value - 107.0) if who == "B" else value - 107.0)) for who, value in rows]
+    rows = [(who, value + (3.0 if who == "E" else 0.0)) for who, value in rows]
+    found = repeatability([sweep(1, who, value, k) for k, (who, value) in enumerate(rows)], "operator")
+    (number,) = [each for each in found[0].numbers if each.name == "centerline"]
+    assert {one.group for one in number.consistency if one.h and one.h.beyond == 0.01} == {"E"}
+    assert {one.group for one in number.consistency if one.k and one.k.beyond == 0.01} == {"B"}
+    text = repeatability_text(found, "mm")
+    assert max(map(len, text.splitlines())) <= 80
+    first, second = [line for line in text.splitlines() if line.startswith("  centerline ")][1:]  # the first is of s_r and s_R
+    assert [cell.endswith("**") for cell in first.split()[1:]] == [False, False, False, True, False, False]
+    assert [cell.endswith("**") for cell in second.split()[1:]] == [False, False, True, False, False, False]
+    charts = repeatability_charts(found, "mm")
+    assert [chart.name for chart in charts[-2:]] == ["mandel-h-intake", "mandel-k-intake"]
+    assert [curve.name for curve in charts[-1].curves] == [*"ABCDEF", "5 %", "1 %"]
+    jsonschema.validate(json.loads(json.dumps(repeatability_json(found))), SCHEMA)
+
+
+def test_a_single_condition_has_neither(thrice: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["repeatability", str(thrice)]) == 0
+    out = capsys.readouterr().out
+    assert "Mandel" not in out
+    assert "Reversal value" not in out
+
+
+@pytest.fixture(scope="module")
+def turned_back(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Three sweeps, each with its way back in a capture of its own behind it."""
+    rig = replace(SHORT, train=replace(SHORT.train, slack_deg=SLACK), work=Work(touches=3, turns=4.2, backward_turns=2.2))
+    folder = tmp_path_factory.mktemp("back")
+    for seed, phases in enumerate((("stop", "intake", "backward"), ("intake", "backward"), ("intake", "backward"))):
+        job_folder(folder, demo_job(Named("short", "A short rig.", rig)), replace(rig, seed=seed + 1), phases)
+    for k in (1, 2, 3):
+        for step, phase in ((2 * k, "intake"), (2 * k + 1, "backward")):
+            (folder / "captures" / f"{phase}-{k:02d}.csv").rename(folder / "captures" / f"{step:02d}-{phase}.csv")
+    return folder
+
+
+def test_reversal_values_over_the_sweeps(turned_back: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["repeatability", str(turned_back), "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    jsonschema.validate(found, SCHEMA)
+    reversal = found["valves"][0]["reversal"]
+    assert {(each["flank"], each["n"]) for each in reversal["positions"]} == {("opening", 3), ("closing", 3)}
+    for each in (*reversal["positions"],):
+        assert abs(each["mean_deg"]["value"] - SLACK) <= 1.5 * each["mean_deg"]["u95"]
+    assert abs(reversal["mean_deg"]["value"] - SLACK) <= reversal["mean_deg"]["u95"] < 0.05
+    assert reversal["largest_deg"]["value"] == max(each["mean_deg"]["value"] for each in reversal["positions"])
+    assert run(["repeatability", str(turned_back)]) == 0
+    out = capsys.readouterr().out
+    assert "    opening at 1.27 mm at the lobe " in out
+    assert "    mean reversal value " in out
+    assert max(map(len, out.splitlines())) <= 80
 
 
 @pytest.fixture(scope="module")

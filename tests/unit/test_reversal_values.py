@@ -10,6 +10,7 @@ import pytest
 
 from acquire.simulator.rig import Work
 from acquire.simulator.train import Train
+from analysis.base.quantity import linear_combination
 from analysis.diagnosis.examine import examine
 from analysis.lobe.slack import SlackByAngle
 from tests.recorded import captures
@@ -59,6 +60,24 @@ def test_slack_by_angle_and_as_one_number(slack: float) -> None:
     assert np.all(at.u_deg < 0.05)
 
 
+def test_reversal_values_at_the_events_hold_the_slack() -> None:
+    """ISO 230-2's B_i at the lifts of the events: 19 in 20 hold the simulator's slack, and so does their mean. Seeds 1 to 4."""
+    inside = []
+    for seed in (1, 2, 3, 4):
+        slack = 0.3 * seed
+        rig = replace(SHORT, seed=seed, train=Train(slack_deg=slack), work=Work(touches=3, turns=4.2, backward_turns=2.2))
+        found = examine(job_for(rig), captures(rig, ("stop", "intake", "backward"))).intake.reversal
+        lifts = {(one.position.flank, one.position.lift_mm) for one in found}
+        assert {(flank, 1.27) for flank in ("opening", "closing")} <= lifts
+        assert len(lifts) == len(found)
+        inside += [abs(one.value.value - slack) <= one.value.u95 for one in found]
+        mean = linear_combination(*((1.0 / len(found), one.value) for one in found))
+        assert abs(mean.value - slack) <= mean.u95 < 0.05
+    assert len(inside) >= 20
+    assert sum(inside) >= len(inside) - 3
+
+
 def test_without_backward_motion_there_is_none() -> None:
     found = examine(job_for(SHORT), captures(SHORT, ("stop", "intake")))
     assert found.intake.slack_at is None or found.intake.slack is not None
+    assert found.intake.reversal == ()
