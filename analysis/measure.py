@@ -66,6 +66,7 @@ def measure(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0) ->
             refuse_other_cpr(capture)
     of_one_cylinder(job, sweeps)
     forward = forward_of(job, sweeps)
+    usable = _tied(usable)
     located = find_tdc(job, usable, forward)
     told_by = f"capture {located.source.sha256}" if located.source is not None else count_of(usable[0])
     tdc = replace(located.tdc.later(after_deg, forward), told_by=told_by)
@@ -160,6 +161,20 @@ def _with_damage(capture: Capture, error: DataError) -> DataError:
         return error
     cause = "was altered after it was recorded" if capture.altered else "is cut short"
     return DataError(f"the capture {cause}: {error.what}", where=error.where, do=error.do)
+
+
+def _tied(captures: Sequence[Capture]) -> list[Capture]:
+    """Without a stop or travel from behind the sweeps that nothing ties to them, since the board has started again: what found TDC
+    before them still holds.
+    """
+    swept = [k for k, c in enumerate(captures) if c.header.step == "sweep"]
+    before, last = {c.header.step for c in captures[: swept[0]]}, captures[swept[-1]]
+
+    def ties(capture: Capture) -> bool:
+        by_index = capture.header.board.index and last.header.board.index
+        return capture.header.step not in before or by_index or _one_count(capture, last)
+
+    return [c for k, c in enumerate(captures) if k < swept[-1] or c.header.step == "sweep" or ties(c)]
 
 
 def _checked_again(job: Job, captures: Sequence[Capture], forward: int) -> Quantity | None:
