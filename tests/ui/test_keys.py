@@ -90,7 +90,7 @@ async def test_the_keys_are_listed_and_the_list_is_left_by_escape(walks: Walks, 
         assert isinstance(app.screen, KeyList)
         rows = [str(row.render()) for row in app.screen.query(Static)]
         listed = {row.split()[0] for row in rows[1:]}
-        assert listed == {"Enter", "o", "r", "c", "m", "Space", "v", "b", "d", "?", "q", "↑"}
+        assert listed == {"Enter", "o", "r", "c", "m", "t", "x", "Space", "v", "b", "d", "s", "?", "q", "↑"}
         now = {str(row.render()).split()[0] for row in app.screen.query(".now")}
         assert now == {"Enter", "o", "r", "Space", "b", "d", "?", "q"}, "those that do something now"
         assert app.screen.query_one(".question").outer_size.height <= 24
