@@ -66,6 +66,7 @@ def measure(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0) ->
             refuse_other_cpr(capture)
     of_one_cylinder(job, sweeps)
     forward = forward_of(job, sweeps)
+    usable = _tied(usable)
     located = find_tdc(job, usable, forward)
     told_by = f"capture {located.source.sha256}" if located.source is not None else count_of(usable[0])
     tdc = replace(located.tdc.later(after_deg, forward), told_by=told_by)
@@ -162,20 +163,46 @@ def _with_damage(capture: Capture, error: DataError) -> DataError:
     return DataError(f"the capture {cause}: {error.what}", where=error.where, do=error.do)
 
 
+def _tied(captures: Sequence[Capture]) -> list[Capture]:
+    """Without a stop or travel from behind the sweeps that nothing ties to them, since the board has started again: what found TDC
+    before them still holds.
+    """
+    swept = [k for k, c in enumerate(captures) if c.header.step == "sweep"]
+    before, last = {c.header.step for c in captures[: swept[0]]}, captures[swept[-1]]
+
+    def ties(capture: Capture) -> bool:
+        by_index = capture.header.board.index and last.header.board.index
+        return capture.header.step not in before or by_index or _one_count(capture, last)
+
+    return [c for k, c in enumerate(captures) if k < swept[-1] or c.header.step == "sweep" or ties(c)]
+
+
 def _checked_again(job: Job, captures: Sequence[Capture], forward: int) -> Quantity | None:
-    """By how many degrees TDC by the stop came later after the sweeps than before them, on one count; None if not found again."""
-    order = [c.header.step for c in captures]
-    swept = [k for k, step in enumerate(order) if step == "sweep"]
-    stops = [k for k, step in enumerate(order) if step == "stop"]
-    before, after = [k for k in stops if k < swept[0]], [k for k in stops if k > swept[-1]]
-    if not before or not after or not _one_count(captures[before[-1]], captures[after[-1]]):
+    """By how many degrees TDC came later after the sweeps than before them, found the same way both times; of stop and travel the
+    surer. None if it was not found again, or where nothing ties the two counts together.
+    """
+    found = [again for kind in ("stop", "travel") if (again := _found_again(job, captures, kind, forward)) is not None]
+    return min(found, key=lambda again: again.u, default=None)
+
+
+def _found_again(job: Job, captures: Sequence[Capture], kind: str, forward: int) -> Quantity | None:
+    swept = [k for k, c in enumerate(captures) if c.header.step == "sweep"]
+    before = [c for c in captures[: swept[0]] if c.header.step == kind][-1:]
+    after = [c for c in captures[swept[-1] + 1 :] if c.header.step == kind][-1:]
+    if not before or not after:
         return None
     geometry = slider_crank(job.engine.stroke_mm, job.engine.rod_mm, job.engine.pin_offset_mm)
-    first, last = (by_stop(captures[k], geometry, forward) for k in (before[-1], after[-1]))
-    # Two samples of one way of finding it: what they share is not known, so that nothing drops out.
-    apart = Quantity(last.count.value - first.count.value).with_part(
-        Source("TDC found again"), math.hypot(first.count.u, last.count.u)
+    first, last = (
+        by_stop(c, geometry, forward) if kind == "stop" else by_travel(c, job.rig, geometry, forward) for c in (*before, *after)
     )
+    expected = first.count
+    if not _one_count(*before, *after):
+        try:
+            expected, _ = carry_tdc(first, *before, *after)  # by the index pulse, which is the encoder's too
+        except DataError:
+            return None
+    # Two samples of one way of finding it: what they share is not known, so that nothing drops out.
+    apart = Quantity(last.count.value - expected.value).with_part(Source("TDC found again"), math.hypot(expected.u, last.count.u))
     half = first.cpr / 2
     return (apart.moved((apart.value + half) % first.cpr - half) * (forward * 360.0 / first.cpr)).labelled("deg")
 

@@ -49,6 +49,8 @@ class Dashboard(App[None]):
         Binding("r", "redo", "Redo", tooltip="do a step again"),
         Binding("c", "cylinders", "Cylinders", tooltip="choose the cylinders and valves to measure"),
         Binding("m", "timing", "Moved", tooltip="the timing set was moved: sweep again what has changed"),
+        Binding("t", "check_tdc", "TDC again", tooltip="find TDC once more, to see whether the encoder has held"),
+        Binding("x", "leave_check", "Leave this", tooltip="give up finding TDC once more"),
         Binding("space", "pause", "Pause", tooltip="hold the picture, and let it go on; recording goes on"),
         Binding("v", "review", "View", tooltip="look at the curve closely: zoom and pan"),
         Binding("b", "bell_switch", "Bell", show=False, tooltip="bell on or off"),
@@ -209,6 +211,14 @@ class Dashboard(App[None]):
                 self._person(lambda: station.timing_moved(moved_by(correction, text)))
 
         self.push_screen(TimingMoved(correction), chosen)
+
+    def action_check_tdc(self) -> None:
+        """TDC once more, after the sweeps."""
+        self._person(self.station.check_tdc)
+
+    def action_leave_check(self) -> None:
+        """TDC is not found once more after all."""
+        self._person(self.station.leave_check)
 
     def action_pause(self) -> None:
         """Hold the picture; recording goes on."""

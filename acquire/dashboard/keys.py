@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from acquire.procedure.session import Place, overridable, places
+from acquire.procedure.session import Place, may_check_tdc, overridable, places
 from acquire.procedure.station import Station
-from acquire.procedure.steps import CAUTIONS, DONE, RESULT, STEPS
+from acquire.procedure.steps import CAUTIONS, DONE, RESULT, STEPS, STOP, TRAVEL
 
 
 def offered(station: Station, *, curve: bool) -> dict[str, bool]:
@@ -17,6 +17,8 @@ def offered(station: Station, *, curve: bool) -> dict[str, bool]:
         "review": curve,
         "cylinders": may_choose(station),
         "timing": asks_for_change(station),
+        "check_tdc": may_check(station),
+        "leave_check": station.session.at.again and station.session.at.step in (STOP, TRAVEL),
     }
 
 
@@ -25,6 +27,12 @@ def may_choose(station: Station) -> bool:
     step = station.session.at.step
     there = step in (CAUTIONS, DONE) or (step == RESULT and not asks_for_change(station))
     return station.setup.guided and station.job.engine.cylinders > 1 and there
+
+
+def may_check(station: Station) -> bool:
+    """Whether TDC may be found once more: at the end, and at the last result if that asks for no change."""
+    there = station.session.at.step == DONE or not asks_for_change(station)
+    return station.setup.guided and there and may_check_tdc(station.session)
 
 
 def asks_for_change(station: Station) -> bool:

@@ -24,7 +24,7 @@ def facts_of(
     if step == TRAVEL:
         return {"crossings": recording.counts().passes, "found": float(live is not None and live.tdc is not None)}
     if step == STOP_OUT:
-        return {"passed": float(tdc is not None and recording.passed(tdc))}
+        return {"passed": float(recording.passed(tdc))}
     if step in (ZERO, SWEEP):
         return _sweep(recording, live)
     return {}

@@ -215,13 +215,17 @@ class RecordedStep:
         """Forget where the crank has been: what counts begins here."""
         self._range = None
 
-    def passed(self, tdc: float) -> bool:
-        """Whether the crank has gone well past TDC, from one side to the other, since `look_again`."""
+    def passed(self, tdc: float | None) -> bool:
+        """Whether the crank has gone well past TDC, from one side to the other, since `look_again`. Where TDC is not known, a whole
+        turn is sure to have passed it.
+        """
         if self._range is None:
             return False
         beyond = _PASSED_DEG / self._per_count
         low, high = self._range[0] + beyond, self._range[1] - beyond
         cpr = self.header.board.cpr
+        if tdc is None:
+            return high - low >= cpr
         return high >= low and np.floor((high - tdc) / cpr) >= np.ceil((low - tdc) / cpr)
 
     def tdc(self, job: Job, found_by: Sequence[Capture]) -> tuple[Quantity, TdcFound] | None:

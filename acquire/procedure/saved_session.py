@@ -31,7 +31,9 @@ def read_session(folder: Path) -> tuple[Happened, ...]:
             row = json.loads(line)
             found.append(
                 Happened(
-                    str(row["what"]), Place(str(row["step"]), str(row["valve"]), int(row.get("cylinder", 0))), str(row["reason"])
+                    str(row["what"]),
+                    Place(str(row["step"]), str(row["valve"]), int(row.get("cylinder", 0)), bool(row.get("again", False))),
+                    str(row["reason"]),
                 )
             )
         except (ValueError, TypeError, KeyError):
@@ -52,6 +54,8 @@ def write_session(folder: Path, happened: Happened, at: str) -> None:
     }
     if place.cylinder:
         row["cylinder"] = place.cylinder
+    if place.again:
+        row["again"] = True
     try:
         before = _read(file) if file.exists() else b""
         cut = before != b"" and not before.endswith(b"\n")  # a power loss left half a line: the next begins on its own

@@ -22,18 +22,21 @@ Facts = Mapping[str, float]
 
 # What can happen.
 MET, OVERRIDDEN, REDONE, TDC_LOST, CHOSEN, MOVED = "met", "overridden", "redone", "tdc lost", "chosen", "timing set moved"
+TDC_AGAIN, LEFT = "tdc again", "left"
 
 
 @dataclass(frozen=True)
 class Plan:
     """How this job is gone through. `tdc`: "stop", "travel" or "given"; `valves`: in order, each "intake", "exhaust" or "both".
 
-    `cylinders`: in order, each with all its valves before the next; empty: the job's own, whose places have no number.
+    `cylinders`: in order, each with all its valves before the next; empty: the job's own, whose places have no number. `again`:
+    TDC is found once more at the end.
     """
 
     tdc: str = "stop"
     valves: tuple[str, ...] = ("intake", "exhaust")
     cylinders: tuple[int, ...] = ()
+    again: bool = False
 
     @property
     def swept(self) -> tuple[tuple[str, int], ...]:
@@ -42,11 +45,14 @@ class Plan:
 
 
 class Place(NamedTuple):
-    """A step, the valve it is done for (empty if for none) and the cylinder (0: the job's own)."""
+    """A step, the valve it is done for (empty if for none), the cylinder (0: the job's own), and whether it finds TDC once more after
+    the sweeps.
+    """
 
     step: str
     valve: str = ""
     cylinder: int = 0
+    again: bool = False
 
     @property
     def title(self) -> str:
@@ -61,11 +67,13 @@ class Place(NamedTuple):
     @property
     def _names(self) -> dict[str, str]:
         of = f" of cylinder {self.cylinder}" if self.cylinder else ""
-        return {"valve": _spoken(self.valve), "of": of, "on": of.replace("of", "in", 1)}
+        again = " once more" if self.again else ""
+        return {"valve": _spoken(self.valve), "of": of, "on": of.replace("of", "in", 1), "again": again}
 
 
 class Happened(NamedTuple):
-    """Something that moved the session, as it is written down. `place`: where it was; for REDONE, where it goes.
+    """Something that moved the session, as it is written down. `place`: where it was; for REDONE, where it goes; for LEFT, what is
+    given up.
 
     `reason` of CHOSEN says what is to be measured (`Choice`), of MOVED by how much the timing set was moved (`Moved`).
     """
@@ -158,15 +166,31 @@ def _more(session: Session) -> bool:
     return (session.at.valve, session.at.cylinder) != session.plan.swept[-1]
 
 
-def _last(session: Session) -> bool:
-    return not _more(session)
+def _ends(session: Session) -> bool:
+    return not _more(session) and not session.plan.again
+
+
+def _again_by(way: str) -> Callable[[Session], bool]:
+    return lambda session: not _more(session) and session.plan.again and session.plan.tdc == way
+
+
+def _first_time(session: Session) -> bool:
+    return not session.at.again
+
+
+def _again(session: Session) -> bool:
+    return session.at.again
 
 
 def _to(step: str) -> Callable[[Session], Place]:
     return lambda _session: Place(step)
 
 
-def _same_valve(step: str) -> Callable[[Session], Place]:
+def _to_again(step: str) -> Callable[[Session], Place]:
+    return lambda _session: Place(step, again=True)
+
+
+def _same_place(step: str) -> Callable[[Session], Place]:
     return lambda session: session.at._replace(step=step)
 
 
@@ -184,13 +208,17 @@ ROWS: Final[tuple[Row, ...]] = (
     Row(RIG, MET, _tdc_by("stop"), _to(STOP)),
     Row(RIG, MET, _tdc_by("travel"), _to(TRAVEL)),
     Row(RIG, MET, _tdc_by("given"), _first_valve),
-    Row(STOP, MET, _always, _to(STOP_OUT)),
-    Row(STOP_OUT, MET, _always, _first_valve),
-    Row(TRAVEL, MET, _always, _first_valve),
-    Row(ZERO, MET, _always, _same_valve(SWEEP)),
-    Row(SWEEP, MET, _always, _same_valve(RESULT)),
+    Row(STOP, MET, _always, _same_place(STOP_OUT)),
+    Row(STOP_OUT, MET, _first_time, _first_valve),
+    Row(STOP_OUT, MET, _again, _to(DONE)),
+    Row(TRAVEL, MET, _first_time, _first_valve),
+    Row(TRAVEL, MET, _again, _to(DONE)),
+    Row(ZERO, MET, _always, _same_place(SWEEP)),
+    Row(SWEEP, MET, _always, _same_place(RESULT)),
     Row(RESULT, MET, _more, _next_valve),
-    Row(RESULT, MET, _last, _to(DONE)),
+    Row(RESULT, MET, _ends, _to(DONE)),
+    Row(RESULT, MET, _again_by("stop"), _to_again(STOP)),
+    Row(RESULT, MET, _again_by("travel"), _to_again(TRAVEL)),
     Row("", TDC_LOST, _tdc_by("stop"), _to(STOP)),
     Row("", TDC_LOST, _tdc_by("travel"), _to(TRAVEL)),
     Row("", TDC_LOST, _tdc_by("given"), _to(RIG)),
@@ -246,6 +274,20 @@ def redo(session: Session, place: Place) -> Happened:
     return Happened(REDONE, place)
 
 
+def may_check_tdc(session: Session) -> bool:
+    """Whether TDC may be found once more: everything is measured, and the last result is in hand or read."""
+    if session.plan.tdc == "given" or session.at.step not in (RESULT, DONE):
+        return False
+    left = {place for place in places(session.plan) if place.step != DONE and not place.again} - session.done
+    return left <= {session.at} and (session.at.step == DONE or not _more(session))
+
+
+def check_in_hand(session: Session) -> Place | None:
+    """The place at which TDC is to be found once more, if it was begun and is not done; else None."""
+    pending = [p for p in places(session.plan) if p.again and p.step in (STOP, TRAVEL) and p not in session.done]
+    return pending[0] if pending else None
+
+
 def after(session: Session, happened: Happened) -> Session:
     """The session after what happened. UsageError if the tables know no way from there."""
     if happened.what == REDONE:
@@ -254,6 +296,10 @@ def after(session: Session, happened: Happened) -> Session:
         return _chosen(session, Choice.read(happened.reason))
     if happened.what == MOVED:
         return _moved(session, Moved.read(happened.reason))
+    if happened.what == TDC_AGAIN:
+        return _check_tdc(session)
+    if happened.what == LEFT and happened.place.again and session.at == START:
+        return replace(session, done=session.done | {happened.place})
     if happened.what == TDC_LOST:
         back = _anew(session, _leads_to(session, TDC_LOST))
         return replace(back, at=START) if session.at == START else back  # whoever comes back reads the cautions first
@@ -320,6 +366,15 @@ def _moved(session: Session, moved: Moved) -> Session:
     hit = {valve for valve, deg in moved.advanced_deg.items() if deg} | {"both"}
     undone = {place for place in (*session.done, session.at) if place.valve in hit}
     return _to_first(replace(_without(session, undone), moved=moved))
+
+
+def _check_tdc(session: Session) -> Session:
+    """Where TDC is found once more. UsageError if it is not the time for it."""
+    if not may_check_tdc(session):
+        raise UsageError("TDC is found again once everything is swept", where=session.at.title, do="Finish the sweeps first")
+    read = session.done | {session.at} if session.at.step == RESULT else session.done
+    place = Place(TRAVEL if session.plan.tdc == "travel" else STOP, again=True)
+    return _anew(replace(session, plan=replace(session.plan, again=True), done=read), place)
 
 
 def _to_first(session: Session) -> Session:

@@ -9,6 +9,7 @@ import uuid
 from collections.abc import Callable, Sequence, Set
 from contextlib import suppress
 from pathlib import Path
+from typing import Final
 
 from acquire.link.outcomes import Batch, Broken, Ended, Idle, Outcome
 from acquire.link.reconnect import Connected
@@ -20,8 +21,10 @@ from acquire.procedure.messages import ERROR, NOTE, RECORDER, WARNING, MessageLo
 from acquire.procedure.recorded_step import RESTED_US, RecordedStep
 from acquire.procedure.session import (
     CHOSEN,
+    LEFT,
     MOVED,
     REDONE,
+    TDC_AGAIN,
     TDC_LOST,
     Choice,
     Facts,
@@ -29,6 +32,7 @@ from acquire.procedure.session import (
     Moved,
     Place,
     after,
+    check_in_hand,
     looked_at,
     override,
     places,
@@ -38,7 +42,7 @@ from acquire.procedure.setup import Setup, begun, direction_of_rotation
 from acquire.procedure.steps import RIG, SAID, STEPS, STOP, SWEEP, TRAVEL, ZERO
 from acquire.record.recorder import Recorder
 from acquire.wire import Event, Hello
-from analysis.base.errors import CaptureError, LobetraceError
+from analysis.base.errors import CaptureError, LobetraceError, UsageError
 from analysis.base.samples import Board
 from analysis.capture import header_of
 from analysis.decision.decide import Decision
@@ -48,6 +52,9 @@ from analysis.live.partial import LiveResult
 from analysis.lobe.result import Measurement
 
 _LINK, _BOARD, _TDC = "link", "board", "tdc"  # what a message is about
+_NOT_COMPARED: Final = (
+    "The board has started again since TDC was found, and there is no index pulse: TDC found now cannot be compared with it."
+)
 
 
 class Station:
@@ -132,6 +139,10 @@ class Station:
     def _may_carry(self, board: Board) -> bool:
         """TDC survives a new start by the index pulse, or by a board that tells its starts apart. Whether one was needed, and did."""
         left = [place for place in places(self.session.plan) if place.step == SWEEP and place not in self.session.done]
+        checked = check_in_hand(self.session)
+        if not left and checked is not None and not self.located.holds(header_for(self.setup, checked, board, self._link)):
+            self._leave(checked)
+            self.say(ERROR, f"{_NOT_COMPARED} What was measured stays, without a re-check of TDC.")
         if not left or not (self.located.found_by or self.session.done & {Place(STOP), Place(TRAVEL)}):
             return False
         if self.located.holds(header_for(self.setup, left[0], board, self._link)):
@@ -189,6 +200,21 @@ class Station:
         self._moved(Happened(MOVED, self.session.at, str(moved)))
         if moved.position_deg is not None:
             self.say(WARNING, f"Write it down too: position_deg = {moved.position_deg:g} in [timing_set] of job.toml.")
+
+    def check_tdc(self) -> None:
+        """Find TDC once more, as it was found before the sweeps. UsageError if it is not the time for it, or if the count is another
+        since, so that the two cannot be compared.
+        """
+        happened = Happened(TDC_AGAIN, self.session.at)
+        place = after(self.session, happened).at
+        if self._board is not None and not self.located.holds(header_for(self.setup, place, self._board, self._link)):
+            raise UsageError(_NOT_COMPARED.rstrip("."), do="To check TDC after all, find it, sweep, and find it again in one go")
+        self._moved(happened)
+
+    def leave_check(self) -> None:
+        """Give up finding TDC once more; what was recorded of it is put aside."""
+        if (place := check_in_hand(self.session)) is not None:
+            self._leave(place)
 
     def say(self, kind: str, text: str) -> None:
         """A message."""
@@ -310,6 +336,10 @@ class Station:
         if STEPS[at.step].keeps and said and before.at == at._replace(step=ZERO) and happened.what != REDONE:
             return  # the recording goes on
         self.begin()
+
+    def _leave(self, place: Place) -> None:
+        self.close()  # while it is not done: it is put aside
+        self._moved(Happened(LEFT, place))
 
     def _mark(self, text: str) -> None:
         if self.recording is not None and self.recording.recorder is not None:

@@ -47,7 +47,7 @@ class Step:
     """`record`: what kind of capture is made meanwhile ("stop", "travel", "sweep"; empty: none). `of_valve`: once for each valve.
 
     `keeps`: the step before it has begun the same capture. `{valve}` in texts stands for the valve, `{of}` and `{on}`
-    for " of cylinder 3" and " in cylinder 3", or nothing where there is only one.
+    for " of cylinder 3" and " in cylinder 3", or nothing where there is only one, `{again}` for " once more" after the sweeps.
     """
 
     name: str
@@ -90,7 +90,7 @@ STEPS: Final[Mapping[str, Step]] = {
         ),
         Step(
             STOP,
-            "Top dead center by piston stop",
+            "Top dead center{again} by piston stop",
             (
                 "Fit the stop{on} and confirm. Turn slowly, no force, until the piston touches it,",
                 "then turn the other way until it touches again. Contacts are counted for you.",
@@ -105,7 +105,7 @@ STEPS: Final[Mapping[str, Step]] = {
         ),
         Step(
             TRAVEL,
-            "Top dead center by piston travel",
+            "Top dead center{again} by piston travel",
             (
                 "Set the indicator on the piston{on}, along the bore; confirm. Turn forward over",
                 "the top from 40 degrees before to 40 after, back past the start, and repeat.",

@@ -93,7 +93,7 @@ def moved(checked_again: Quantity) -> Seen | None:
     if abs(checked_again.value) <= checked_again.u95:
         return None
     return Seen(
-        f"TDC by the stop was found again after the sweeps, {abs(checked_again.value):.2f} +/-{checked_again.u95:.2f} degrees "
+        f"TDC was found again after the sweeps, {abs(checked_again.value):.2f} +/-{checked_again.u95:.2f} degrees "
         f"{'later' if checked_again.value > 0 else 'earlier'} than before them.",
         "The encoder's clamp or coupling slipped, or counts were lost in between; nobody knows before or behind which sweep.",
         "Tighten the clamp, find TDC again, and sweep again.",
@@ -106,7 +106,7 @@ def held(checked_again: Quantity) -> Seen | None:
     if abs(checked_again.value) > checked_again.u95:
         return None
     return Seen(
-        f"TDC by the stop was found again after the sweeps and agreed: the count moved by {checked_again.value:+.2f} "
+        f"TDC was found again after the sweeps and agreed: the count moved by {checked_again.value:+.2f} "
         f"+/-{checked_again.u95:.2f} degrees."
     )
 
@@ -118,7 +118,7 @@ def not_rechecked(found: Measurement, captures: tuple[Capture, ...]) -> Seen | N
         return None
     return Seen(
         "TDC was not re-checked after the sweeps, and there is no index pulse to show that the encoder stayed in place.",
-        do="Find TDC by the stop once more at the end, with the board still connected.",
+        do="Find TDC once more at the end, the same way and with the board still connected (in live: the key t).",
     )
 
 

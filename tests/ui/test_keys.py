@@ -25,7 +25,7 @@ from acquire.procedure.messages import ERROR
 from acquire.procedure.session import Moved, Place, Plan
 from acquire.procedure.setup import Setup
 from acquire.procedure.station import Station
-from acquire.procedure.steps import CAUTIONS, DONE, RESULT, RIG, STOP, SWEEP, ZERO
+from acquire.procedure.steps import CAUTIONS, DONE, RESULT, RIG, STOP, STOP_OUT, SWEEP, ZERO
 from acquire.wire import Hello
 from analysis.base.samples import Header
 from analysis.capture import load
@@ -67,7 +67,8 @@ async def shown(walk: Walk, size: tuple[int, int] = (80, 24)) -> AsyncIterator[t
         (Place(ZERO, "intake"), {"enter", "o", "r"}),
         (Place(SWEEP, "intake"), {"o", "r"}),
         (Place(RESULT, "intake"), {"enter", "r", "c"}),
-        (Place(DONE), {"r", "c"}),
+        (Place(RESULT, "exhaust"), {"enter", "r", "c", "t"}),
+        (Place(DONE), {"r", "c", "t"}),
     ],
     ids=lambda given: " ".join(given[:2]) if isinstance(given, Place) else "",
 )
@@ -89,7 +90,7 @@ async def test_the_keys_are_listed_and_the_list_is_left_by_escape(walks: Walks, 
         assert isinstance(app.screen, KeyList)
         rows = [str(row.render()) for row in app.screen.query(Static)]
         listed = {row.split()[0] for row in rows[1:]}
-        assert listed == {"Enter", "o", "r", "c", "m", "Space", "v", "b", "d", "?", "q", "↑"}
+        assert listed == {"Enter", "o", "r", "c", "m", "t", "x", "Space", "v", "b", "d", "s", "?", "q", "↑"}
         now = {str(row.render()).split()[0] for row in app.screen.query(".now")}
         assert now == {"Enter", "o", "r", "Space", "b", "d", "?", "q"}, "those that do something now"
         assert app.screen.query_one(".question").outer_size.height <= 24
@@ -165,6 +166,20 @@ async def test_the_timing_set_is_said_to_be_moved_where_the_result_asks_for_it(w
         assert walk.station.session.at == Place(ZERO, "intake")
         assert walk.station.session.moved == Moved({"intake": 4.0, "exhaust": 4.0}, 4.0)
         assert "position_deg = 4 in [timing_set] of job.toml" in list(app.station.messages)[-1].text
+
+
+async def test_tdc_once_more_is_a_key_at_the_end_and_may_be_left_again(walks: Walks) -> None:
+    walk = walks()
+    walk.jump(Place(DONE))
+
+    async with shown(walk) as (app, pilot):
+        await pilot.press("t")
+        assert walk.station.session.at == Place(STOP, again=True)
+        await pilot.pause()
+        assert "x" in keys(app)
+        assert "t" not in keys(app)
+        await pilot.press("x")
+        assert walk.station.session.at == Place(STOP_OUT, again=True)
 
 
 def test_before_the_cautions_are_read_nothing_is_done_again_and_the_end_never(walks: Walks) -> None:

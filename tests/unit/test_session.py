@@ -8,17 +8,21 @@ import random
 import pytest
 
 from acquire.procedure.session import (
+    LEFT,
     MET,
     OVERRIDDEN,
     REDONE,
     ROWS,
+    TDC_AGAIN,
     TDC_LOST,
     Happened,
     Place,
     Plan,
     Session,
     after,
+    check_in_hand,
     looked_at,
+    may_check_tdc,
     needs,
     overridable,
     override,
@@ -85,7 +89,7 @@ def test_a_person_says_only_what_the_data_cannot_show() -> None:
 
 def test_every_row_is_reached_by_some_plan() -> None:
     used = set()
-    for plan in PLANS:
+    for plan in (*PLANS, Plan("stop", again=True), Plan("travel", again=True)):
         for place in places(plan):
             session = at(Session(plan), place)
             used |= {i for i, row in enumerate(ROWS) if row.step in ("", place.step) and place.step != DONE and row.when(session)}
@@ -218,3 +222,76 @@ def test_titles_and_sentences_name_the_valve() -> None:
     assert "exhaust" in Place(ZERO, "exhaust").do[0]
     assert Place(SWEEP, "both").title == "Sweep, intake and exhaust"
     assert Happened(REDONE, Place(STOP)).reason == ""
+
+
+def checking(plan: Plan, place: Place = Place(DONE)) -> Session:  # noqa: B008
+    session = at(Session(plan), place)
+    return after(session, Happened(TDC_AGAIN, place))
+
+
+@pytest.mark.parametrize("place", [Place(DONE), Place(RESULT, "exhaust")], ids=lambda place: place.step)
+def test_tdc_is_found_once_more_at_the_end_and_no_sweep_with_it(place: Place) -> None:
+    session = checking(Plan(), place)
+    assert session.at == Place(STOP, again=True)
+    assert session.at.title == "Top dead center once more by piston stop"
+    session = met(session)
+    assert session.at == Place(STOP_OUT, again=True), "the stop must come out again"
+    session = met(session)
+    assert session.at == Place(DONE)
+    assert session.done == {*places(Plan()), Place(STOP, again=True), Place(STOP_OUT, again=True)} - {Place(DONE)}
+
+
+def test_by_travel_tdc_is_found_once_more_by_travel() -> None:
+    session = checking(Plan("travel"))
+    assert session.at == Place(TRAVEL, again=True)
+    assert met(session).at == Place(DONE)
+
+
+def test_tdc_may_be_found_once_more_as_often_as_one_likes() -> None:
+    session = met(met(checking(Plan())))
+    session = after(session, Happened(TDC_AGAIN, session.at))
+    assert session.at == Place(STOP, again=True)
+    assert not {Place(STOP, again=True), Place(STOP_OUT, again=True)} & session.done
+    assert met(met(session)).at == Place(DONE)
+
+
+@pytest.mark.parametrize("plan", PLANS, ids=str)
+def test_tdc_is_not_found_once_more_before_everything_is_measured(plan: Plan) -> None:
+    last = places(plan)[-2:]
+    for place in places(plan):
+        session = at(Session(plan), place)
+        assert may_check_tdc(session) == (plan.tdc != "given" and place in last)
+        if not may_check_tdc(session):
+            with pytest.raises(UsageError, match="once everything is swept"):
+                after(session, Happened(TDC_AGAIN, place))
+
+
+@pytest.mark.parametrize("plan", [Plan("stop"), Plan("travel")], ids=lambda plan: plan.tdc)
+def test_left_in_the_middle_of_the_last_step_it_is_taken_up_there(plan: Plan) -> None:
+    written = [Happened(MET, place) for place in places(plan)[:-1]]
+    written.append(Happened(TDC_AGAIN, Place(DONE)))
+    again = places(Plan(plan.tdc, again=True))[-3 if plan.tdc == "stop" else -2 : -1]
+    for k, place in enumerate(again):
+        left = taken_up(plan, [*written, *(Happened(MET, done) for done in again[:k])])
+        assert left.at == Place(CAUTIONS)
+        assert met(left).at == place
+    assert met(taken_up(plan, [*written, *(Happened(MET, done) for done in again)])).at == Place(DONE)
+
+
+def test_given_up_the_stop_must_come_out_all_the_same() -> None:
+    session = checking(Plan())
+    assert check_in_hand(session) == Place(STOP, again=True)
+    left = after(session, Happened(LEFT, session.at))
+    assert left.at == Place(STOP_OUT, again=True)
+    assert check_in_hand(left) is None
+    assert met(left).at == Place(DONE)
+    travel = checking(Plan("travel"))
+    assert after(travel, Happened(LEFT, travel.at)).at == Place(DONE)
+
+
+def test_given_up_at_the_cautions_it_goes_on_behind_it() -> None:
+    written = [Happened(MET, place) for place in places(Plan())[:-1]]
+    back = taken_up(Plan(), [*written, Happened(TDC_AGAIN, Place(DONE))])
+    left = after(back, Happened(LEFT, Place(STOP, again=True)))
+    assert left.at == Place(CAUTIONS)
+    assert met(left).at == Place(STOP_OUT, again=True)
