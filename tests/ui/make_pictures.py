@@ -49,7 +49,7 @@ class Wanted(NamedTuple):
 
 
 WANTED = (
-    Wanted("stop", ("by piston stop", "top dead center")),
+    Wanted("stop", ("by piston stop", "[x] contacts of each side agree")),
     Wanted("sweep-exhaust", ("Sweep, exhaust", "whole passes 2/")),
     Wanted("done", ("Done", "requirements", "separation")),
 )

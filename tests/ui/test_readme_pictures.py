@@ -24,7 +24,8 @@ def test_a_picture_shows_what_its_step_says_now(name: str) -> None:
     lines = drawn.splitlines()
     assert len(lines) == SIZE[1]
     place = Place(PICTURES[name], "exhaust")
-    needs = (need.text.format(valve="exhaust") for need in STEPS[place.step].needs)
+    large = ("contacts low", "contacts high")  # drawn as large digits
+    needs = (need.text.format(valve="exhaust") for need in STEPS[place.step].needs if need.key not in large)
     for sentence in (place.title, *place.do, *needs):
         assert any(sentence in line for line in lines), "draw anew: python -m tests.ui.make_pictures"
 
