@@ -62,9 +62,9 @@ def test_the_truth_is_there_before_the_rig_is_served(tmp_path: Path, monkeypatch
 @pytest.mark.parametrize(
     ("arguments", "end"),
     [
-        (["new", "job", "--units", "furlong"], ". Try: lobetrace --help"),
-        (["ports", "--within", "0"], ". Try: lobetrace --help"),
-        (["new"], "'. Try: lobetrace --help"),
+        (["new", "job", "--units", "furlong"], ". Try: lobetrace new --help"),
+        (["ports", "--within", "0"], ". Try: lobetrace ports --help"),
+        (["new"], "'. Try: lobetrace new --help"),
     ],
 )
 def test_an_error_of_use_is_written_as_a_sentence(arguments: list[str], end: str, capsys: pytest.CaptureFixture[str]) -> None:
