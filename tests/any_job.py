@@ -50,6 +50,8 @@ def models(annotation: Any) -> bool:
 
 
 def _field(field: FieldInfo) -> st.SearchStrategy[Any]:
+    if any(getattr(m, "min_length", 0) for m in field.metadata):
+        return NAMES.filter(bool)
     return values(field.annotation, next((m for m in field.metadata if isinstance(m, within)), None))
 
 

@@ -107,7 +107,7 @@ def test_a_contact_slack_and_a_step_change_what_makes_a_tone(at: At) -> None:
     assert early["contacts"] < late["contacts"]
     assert early["place"] == late["place"]
     sweep = at(Place(SWEEP, "intake"), 12)
-    assert told(sweep)["sounds"] == {"contacts": 0, "slack": False, "place": "sweep/intake/0"}
+    assert told(sweep)["sounds"] == {"contacts": 0, "slack": False, "place": "sweep/intake/0/False"}
     assert told(replace(sweep, back_up=True))["sounds"]["slack"]
 
 
