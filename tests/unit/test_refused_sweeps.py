@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
 
-from acquire.cli import analyze
+from acquire.cli.analyze import EveryCylinder
 from acquire.simulator.indicator import Indicator
 from acquire.simulator.rig import Work
 from analysis.base.errors import DataError
@@ -157,7 +156,7 @@ def test_a_sound_sweep_is_not_refused(recorded: list[Capture]) -> None:
     assert again.lobes == found.lobes, "the same captures give the same answer"
 
 
-def test_a_lobe_that_is_refused_leaves_the_other_its_numbers(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_lobe_that_is_refused_leaves_the_other_its_numbers() -> None:
     """The exhaust sweep ends before it has begun."""
     stop, intake, exhaust = captures(SHORT)
     short = cut(exhaust, *rows_between(exhaust, 0.0, 9.0))
@@ -173,11 +172,8 @@ def test_a_lobe_that_is_refused_leaves_the_other_its_numbers(monkeypatch: pytest
     assert "exhaust lobe was not measured" in finding.text
     assert left.error.do in finding.text
     assert f"[{finding.code}]" in sheet(found, job_for(SHORT))
-    monkeypatch.setattr(analyze, "load_job", lambda _: job_for(SHORT))
-    monkeypatch.setattr(analyze, "captures_in", lambda _: [])
-    for measured_, code in ((found, 2), (alone, 0)):
-        monkeypatch.setattr(analyze, "measure_each", lambda *_, each=measured_: ({1: each}, {}))
-        assert analyze.run(Path(), (), as_json=False) == code
+    assert EveryCylinder(job_for(SHORT), {1: found}, {}).code == 2
+    assert EveryCylinder(job_for(SHORT), {1: alone}, {}).code == 0
 
 
 def test_a_sweep_taken_again_takes_the_place_of_one_that_was_refused_and_the_other_way_round() -> None:
