@@ -165,9 +165,9 @@ def lift_jumps(lobe: Lobe, curve: Curve, valve: str) -> Seen | None:
         return None
     deg, lift = points.deg, points.lift_mm
     wide, way = np.maximum(np.abs(np.diff(deg)), 1e-3), np.diff(lift)
-    # What the curve does from one point to the next it does much alike over the two steps before and the two behind.
-    beside = np.abs(lift[2:] - lift[:-2]) / (wide[1:] + wide[:-1])
-    usual = np.maximum(beside[:-3], beside[3:]) * wide[2:-2]
+    # What the curve does from one point to the next it does much alike over the one step, and the two, before and behind.
+    one, two = np.abs(way) / wide, np.abs(lift[2:] - lift[:-2]) / (wide[1:] + wide[:-1])
+    usual = np.max([one[1:-3], one[3:-1], two[:-3], two[3:]], axis=0) * wide[2:-2]
     before, behind = (np.stack([lift[k + on : lift.size - 5 + k + on] for k in range(3)]).mean(axis=0) for on in (0, 3))
     jump = np.minimum(np.abs(way[2:-2]), 2 * np.abs(behind - before))  # a spike comes back
     most = max(JUMP_MM, JUMP_STEPS * lobe.causes.step_mm, JUMP_NOISE * max(noise_of(points), curve.noise_mm))
