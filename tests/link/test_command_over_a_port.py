@@ -73,7 +73,7 @@ def test_the_demo_does_the_whole_job_and_analyzing_again_gives_the_same_answer(t
         "exhaust 1.27 mm closes",
     ):
         assert abs(rows[name]["off"]) < 0.25, name
-    assert abs(rows["separation"]["off"]) < 0.2
-    assert abs(rows["intake latency, ms"]["off"]) < 2.0
+    assert abs(rows["lobe separation angle"]["off"]) < 0.2
+    assert abs(rows["intake lag, ms"]["off"]) < 2.0
     again = subprocess.run([*LOBETRACE, "analyze", str(folder), "--json"], capture_output=True, text=True, check=True)
     assert json.loads(again.stdout) == told["result"]
