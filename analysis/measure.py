@@ -54,7 +54,8 @@ def measure(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0) ->
     about the numbers `analysis.diagnosis.examine` says. A lobe that cannot be told is in `refused`. Raises DataError if nothing
     can: no TDC, no sweep, no sweep that covers its lobe, only backward motion.
     """
-    usable = [on_one_count(c) for c in captures if c.samples.crank.size]
+    whole = [on_one_count(c) for c in captures]
+    usable = [c for c in whole if c.samples.crank.size]
     sweeps = [c for c in usable if c.header.step == "sweep"]
     if not sweeps:
         raise DataError(
@@ -73,7 +74,7 @@ def measure(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0) ->
     _log.info("top dead center at count %.2f, by the %s", tdc.count.value, tdc.method)
     asked: list[Sweep | Refused] = []
     moved: list[float] = []
-    for capture in (on_one_count(c) for c in captures if c.header.step == "sweep"):
+    for capture in (c for c in whole if c.header.step == "sweep"):
         stands = [(c, on) for c, on in enumerate(capture.header.channels) if on in VALVES]
         try:
             count, by = _carried(tdc, located, capture)

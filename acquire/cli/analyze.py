@@ -11,7 +11,7 @@ from typing import Any
 from acquire.cli import say
 from analysis.base.errors import DataError
 from analysis.capture import load
-from analysis.decision.cylinders import at_cylinder, measure_cylinders, measure_each, spacings
+from analysis.decision.cylinders import at_cylinder, measure_each, spacings
 from analysis.decision.decide import Cylinder
 from analysis.job import FILE_NAME, Job, load_job
 from analysis.job.folder import captures_in
@@ -97,11 +97,3 @@ def _text(job: Job, measured: Measurement, budget: bool) -> str:
 
 def _json(measured: Measurement, budget: bool) -> dict[str, Any]:
     return result_json(measured) | ({"budget": budget_json(measured)} if budget else {})
-
-
-def analyzed(job_path: Path, captures: Sequence[Path] = ()) -> tuple[Job, Measurement]:
-    """The job and what its captures (or those given) come to, of its own cylinder. UsageError if there are none."""
-    job = load_job(job_path)
-    found = measure_cylinders(job, [load(file) for file in list(captures) or captures_in(job_path)])
-    cylinder, measured = next(iter(found.items()))
-    return at_cylinder(job, cylinder), measured

@@ -389,7 +389,7 @@ def profile(
 @app.command()
 def repeatability(
     paths: Annotated[list[Path], typer.Argument(metavar="JOB...", help="Jobs, or a job and those of its captures that count.")],
-    by: Annotated[By, typer.Option(help="What was another from one group of sweeps to the next.")] = By.setting,
+    by: Annotated[By, typer.Option(help="What differs from one group of sweeps to the next.")] = By.setting,
     plot: Annotated[
         Path | None,
         typer.Option(metavar="FILE", help="Draw the profile's spread as FILE.html, .svg or .png.", show_default=False),

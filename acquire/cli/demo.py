@@ -10,9 +10,9 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from acquire.cli import say
-from acquire.cli.analyze import analyzed
 from acquire.cli.capture import capture
 from acquire.cli.demo_job import job_text
+from acquire.cli.report import decided
 from acquire.cli.versus import row_json, table, versus
 from acquire.procedure.limits import Limits
 from acquire.procedure.session import Place
@@ -20,10 +20,8 @@ from acquire.procedure.steps import STOP, SWEEP
 from acquire.simulator.scenarios import Scenario, scenario_named
 from acquire.simulator.truth import truth
 from analysis.base.errors import LinkError
-from analysis.capture import load
-from analysis.decision.decide import decide
 from analysis.job import Job, load_job
-from analysis.job.folder import captures_in, free, make_job
+from analysis.job.folder import free, make_job
 from analysis.report.json import result_json
 from analysis.report.sentences import headline, story
 from analysis.report.sheet import sheet
@@ -49,14 +47,14 @@ def run(chosen: Path | None, seed: int | None, as_json: bool, *, wrong: bool = F
         for phase, (place, limits) in PHASES.items():
             say.person(f"Recording {phase} ...")
             capture(folder, job, place, url, limits)
-    job, result = analyzed(folder)
+    decision = decided(folder)
+    job, result = decision.job, decision.measured
     rows = versus(result, truth(scenario.rig, _checked(job)))
     if as_json:
         say.result_json({"job": str(folder), "result": result_json(result), "truth": [row_json(row) for row in rows]})
         return
     say.result(sheet(result, job))
     if wrong:
-        decision = decide(job, [load(file) for file in captures_in(folder)])
         say.result(f"WHAT IS WRONG WITH IT: {scenario.text}")
         say.result("\n".join(f"  {line}" for line in ("", "AND WHAT IS SAID", headline(decision), *story(decision))))
     else:

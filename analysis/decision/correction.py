@@ -18,7 +18,7 @@ from analysis.base.quantity import Quantity, linear_combination
 from analysis.base.samples import Floats
 from analysis.decision.card import VALVES
 from analysis.decision.effects import Widths, by_phase, by_place, scatter, tolerated
-from analysis.decision.verdict import Line, Verdict, judge
+from analysis.decision.verdict import Line, Verdict, judge, judge_lateness
 from analysis.job import Job
 
 EXPLAINED = (
@@ -117,7 +117,7 @@ def _move(job: Job, cylinders: Mapping[int, Sequence[Line]], name: str, valves: 
         return None
     alike = _agreeing(job, each)
     late = linear_combination(*((1 / len(alike), found) for found in alike.values()))
-    u95, verdict = late.u95, _judged(job, late)
+    u95, verdict = late.u95, judge_lateness(job, late)
     if verdict == "within":
         return Move(name, valves, late, u95, verdict, 0.0, _fitted(job), cylinders=tuple(alike))
     advance, position, teeth = _nearest(job, late.value)
@@ -127,14 +127,8 @@ def _move(job: Job, cylinders: Mapping[int, Sequence[Line]], name: str, valves: 
 def _agreeing(job: Job, late: Mapping[int, Quantity]) -> dict[int, Quantity]:
     """All cylinders if none of them stands elsewhere than the first, else the first alone."""
     (first, base), *others = late.items()
-    alike = all(_judged(job, other - base) != "outside" for _, other in others)
+    alike = all(judge_lateness(job, other - base) != "outside" for _, other in others)
     return dict(late) if alike else {first: base}
-
-
-def _judged(job: Job, late: Quantity) -> Verdict:
-    tolerance = job.specification.tolerance
-    bound = tolerance.centerline_deg
-    return judge(late.value, late.u95, -bound, bound, tolerance.guard_band_factor)
 
 
 def _late(job: Job, lines: Sequence[Line], effect: Floats) -> Quantity | None:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from analysis.base.errors import DataError
 from analysis.base.quantity import Quantity
 from analysis.base.samples import Capture
-from analysis.decision.verdict import Verdict, judge
+from analysis.decision.verdict import Verdict, judge_lateness
 from analysis.diagnosis.examine import examine
 from analysis.job import Job
 from analysis.lobe.result import Lobe, Measurement
@@ -92,8 +92,5 @@ def spacings(job: Job, measured: dict[int, Measurement]) -> tuple[Spacing, ...]:
 
 
 def _spacing(job: Job, valve: str, base: tuple[int, Lobe], other: tuple[int, Lobe]) -> Spacing:
-    tolerance = job.specification.tolerance
     late = (other[1].centerline - base[1].centerline).labelled("deg", "late")
-    bound = tolerance.centerline_deg
-    verdict = judge(late.value, late.u95, -bound, bound, tolerance.guard_band_factor)
-    return Spacing(other[0], base[0], valve, late, late.u95, verdict)
+    return Spacing(other[0], base[0], valve, late, late.u95, judge_lateness(job, late))

@@ -89,3 +89,10 @@ def overall(verdicts: Iterable[Verdict]) -> Verdict:
     if "outside" in seen:
         return "outside"
     return "within" if seen == {"within"} else "cannot tell"
+
+
+def judge_lateness(job: Job, late: Quantity) -> Verdict:
+    """Whether something that ought to come at one place comes so many crank degrees late within the tolerance of a centerline."""
+    tolerance = job.specification.tolerance
+    bound = tolerance.centerline_deg
+    return judge(late.value, late.u95, -bound, bound, tolerance.guard_band_factor)

@@ -18,7 +18,7 @@ from analysis.lobe.causes import Causes, causes_of
 from analysis.lobe.centroid import centroid
 from analysis.lobe.events import CLOSING, OPENING, crossing
 from analysis.lobe.peak import peak_quantities
-from analysis.lobe.result import HEADLINE_MM, Centerlines, Event, Lobe, is_hidden, place_of
+from analysis.lobe.result import Centerlines, Event, Lobe, headline, is_hidden, place_of
 from analysis.lobe.rocker import at_indicator, checking_lift, ratio_of, valve_and_lobe
 from analysis.lobe.slack import (
     Backward,
@@ -119,8 +119,8 @@ def _centerlines(
     # The level is as uncertain as ratio and peak are; what the peak's lift shares with the flanks drops out of the crossings.
     high = peak_mm - min(below, peak_mm * 0.2, key=lambda depth: depth.value)
     equal = centerline(*(crossing(curve, high, flank, peak_deg.value, causes).deg for flank in (OPENING, CLOSING)))
-    headline = min(events, key=lambda event: abs(event.lift_mm - HEADLINE_MM), default=None)
-    middle = equal if headline is None else centerline(headline.opens, headline.closes)
+    main = headline(events)
+    middle = equal if main is None else centerline(main.opens, main.closes)
     area = centroid(curve, peak_deg.value, causes)
     return Centerlines(*(each.labelled("deg", f"{swept.valve} centerline") for each in (equal, middle, area, peak_deg)))
 

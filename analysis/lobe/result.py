@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from typing import Any, Final, Protocol
 
@@ -37,6 +37,11 @@ class Event:
     opens: Quantity
     closes: Quantity
     duration: Quantity
+
+
+def headline(events: Iterable[Event]) -> Event | None:
+    """The event that stands for its lobe: the one whose checking lift is nearest to `HEADLINE_MM`; None without any."""
+    return min(events, key=lambda event: abs(event.lift_mm - HEADLINE_MM), default=None)
 
 
 class AtLift(Protocol):
@@ -387,8 +392,7 @@ class Measurement:
         """The main numbers in words."""
         yield "TDC", with_unit(self.tdc.count)
         for lobe in self.lobes:
-            if lobe.events:
-                event = min(lobe.events, key=lambda event: abs(event.lift_mm - HEADLINE_MM))
+            if (event := headline(lobe.events)) is not None:
                 at = f"at {event.lift_mm:g} mm, {event.at}"
                 yield f"{lobe.valve} opens {at}", with_unit(event.opens)
                 yield f"{lobe.valve} closes {at}", with_unit(event.closes)

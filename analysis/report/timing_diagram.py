@@ -8,7 +8,7 @@ from analysis.base.angles import label
 from analysis.base.words import length
 from analysis.decision.decide import Decision
 from analysis.job import DurationSpec
-from analysis.lobe.result import HEADLINE_MM, Event, Lobe, same_lift
+from analysis.lobe.result import Event, headline, same_lift
 from analysis.report.axes import WIDTH, Axes, Line, Plot, Word
 
 HEIGHT = 110.0
@@ -19,7 +19,7 @@ TICKS = ((-270.0, "90"), (-180.0, "BDC"), (-90.0, "90"), (0.0, "TDC"), (90.0, "9
 
 def timing_diagram(decision: Decision) -> Plot | None:
     """Bars over two turns, gas-exchange TDC in the middle; None without an event."""
-    lobes = [(lobe, event) for lobe in decision.measured.lobes if (event := _headline(lobe)) is not None]
+    lobes = [(lobe, event) for lobe in decision.measured.lobes if (event := headline(lobe.events)) is not None]
     if not lobes:
         return None
     axes = Axes((-360.0, 360.0), (0.0, 4.4), HEIGHT)
@@ -56,10 +56,6 @@ def timing_diagram(decision: Decision) -> Plot | None:
         areas=tuple(_overlap(axes, {lobe.valve: event for lobe, event in lobes})),
         words=tuple(words),
     )
-
-
-def _headline(lobe: Lobe) -> Event | None:
-    return min(lobe.events, key=lambda event: abs(event.lift_mm - HEADLINE_MM), default=None)
 
 
 def _card(decision: Decision, valve: str) -> tuple[DurationSpec, ...]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tracemalloc
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -94,6 +95,8 @@ def test_one_row_that_jumps_changes_no_number_and_takes_no_memory(size: int) -> 
     _, peak = tracemalloc.get_traced_memory()
     tracemalloc.stop()
     assert peak < 100e6
+    names = [used.name for used in measure(job_for(rig), [stop, spiked]).captures]
+    assert names == [Path(each.path).name for each in (stop, spiked)], "what it was made of is told"
     assert curve.points.deg.size in (expected.points.deg.size, expected.points.deg.size - 1)
     at = np.array([-20.0, 50.0, 110.0, 170.0])
     assert curve.spline.value(at) == pytest.approx(expected.spline.value(at), abs=2e-4)
