@@ -20,8 +20,8 @@ _STYLES: Mapping[str, Mapping[str, Any]] = {
 }
 
 
-def write_charts(path: Path, title: str, charts: Sequence[Chart], *, force: bool = False) -> None:
-    """The charts as the file's name says. Raises UsageError for another kind, without matplotlib, or as `output_file.write`."""
+def deliver_charts(path: Path, title: str, charts: Sequence[Chart], *, force: bool = False) -> None:
+    """The charts as the file's name says. Raises UsageError for another kind, without matplotlib, or as `output_file.deliver`."""
     kind = path.suffix.lower()
     if kind == ".html":
         data = page(title, charts).encode("utf-8")
@@ -31,7 +31,7 @@ def write_charts(path: Path, title: str, charts: Sequence[Chart], *, force: bool
         data = _png(title, charts)
     else:
         raise UsageError("a chart is written as .html, .svg or .png", where=str(path), do="Name the file so")
-    output_file.write(path, data, force=force)
+    output_file.deliver(path, data, force=force)
 
 
 def _png(title: str, charts: Sequence[Chart]) -> bytes:

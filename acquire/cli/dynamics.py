@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from acquire.cli import output_file, say
+from acquire.cli import say
+from acquire.cli.chart_file import deliver_charts
+from acquire.cli.output_file import deliver
 from analysis.capture import load
 from analysis.decision.cylinders import at_cylinder, measure_cylinders
 from analysis.decision.dynamics import dynamics
@@ -20,13 +22,9 @@ def run(job_path: Path, rpm: float, plot: Path | None, table: Path | None, as_js
     found = [(lobe, dynamics(at_cylinder(job, cylinder), lobe, rpm)) for cylinder, one in measured.items() for lobe in one.lobes]
     motions = [each for _, each in found]
     if table is not None:
-        output_file.write(table, dynamics_csv(motions), force=force)
-        say.person(f"{say.quoted(table)} is written")
+        deliver(table, dynamics_csv(motions), force=force)
     if plot is not None:
-        from acquire.cli.chart_file import write_charts
-
-        write_charts(plot, f"Motion at {rpm:g} rpm", dynamics_charts(motions), force=force)
-        say.person(f"{say.quoted(plot)} is written")
+        deliver_charts(plot, f"Motion at {rpm:g} rpm", dynamics_charts(motions), force=force)
     if as_json:
         say.result_json(dynamics_json(found))
     else:

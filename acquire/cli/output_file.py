@@ -11,6 +11,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import IO
 
+from acquire.cli import say
 from analysis.base.errors import UsageError
 from analysis.base.regular import open_regular
 
@@ -27,6 +28,12 @@ def write(path: Path, data: bytes, *, force: bool = False) -> None:
     """
     with writing(path, data[:_FIRST_AT_MOST], force=force) as out:
         out.write(data)
+
+
+def deliver(path: Path, data: bytes, *, force: bool = False) -> None:
+    """`write`, and the person is told that it is there."""
+    write(path, data, force=force)
+    say.person(f"{say.quoted(path)} is written")
 
 
 @contextmanager

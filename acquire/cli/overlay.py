@@ -48,11 +48,10 @@ def run(paths: Sequence[Path], asked: Asked, as_json: bool, *, force: bool = Fal
         )
     units = jobs[0].measure.units
     if asked.plot is not None:
-        from acquire.cli.chart_file import write_charts
+        from acquire.cli.chart_file import deliver_charts
         from analysis.report.profile_charts import overlay_charts
 
-        write_charts(asked.plot, "Lobes compared", overlay_charts(found, units), force=force)
-        say.person(f"{say.quoted(asked.plot)} is written")
+        deliver_charts(asked.plot, "Lobes compared", overlay_charts(found, units), force=force)
     if as_json:
         say.result_json(overlay_json(found))
     else:

@@ -6,7 +6,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from acquire.cli import output_file, say
+from acquire.cli import say
+from acquire.cli.chart_file import deliver_charts
+from acquire.cli.output_file import deliver
 from analysis.base.errors import DataError, UsageError
 from analysis.capture import load
 from analysis.compare.profile import fit_profile
@@ -54,13 +56,9 @@ def run(job_path: Path, asked: Asked, as_json: bool, *, force: bool = False) -> 
             do="Give one with --nominal FILE, or in job.toml as [specification.intake.profile]",
         )
     if asked.table is not None:
-        output_file.write(asked.table, profile_csv(lines), force=force)
-        say.person(f"{say.quoted(asked.table)} is written")
+        deliver(asked.table, profile_csv(lines), force=force)
     if asked.plot is not None:
-        from acquire.cli.chart_file import write_charts
-
-        write_charts(asked.plot, "Lobes against their nominal profile", profile_charts(lines, job.measure.units), force=force)
-        say.person(f"{say.quoted(asked.plot)} is written")
+        deliver_charts(asked.plot, "Lobes against their nominal profile", profile_charts(lines, job.measure.units), force=force)
     if as_json:
         say.result_json(profile_json(lines))
     else:

@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from acquire.cli import output_file, say
+from acquire.cli import say
+from acquire.cli.chart_file import deliver_charts
+from acquire.cli.output_file import deliver
 from acquire.cli.sweeps_of import swept
 from analysis.decision.repeatability import By, repeatability
 from analysis.report.repeatability_report import (
@@ -20,14 +22,10 @@ def run(paths: Sequence[Path], by: By, plot: Path | None, table: Path | None, as
     """Print the study; 0 for having made it."""
     jobs, sweeps = swept(paths)
     if table is not None and sweeps:
-        output_file.write(table, repeatability_csv(sweeps), force=force)
-        say.person(f"{say.quoted(table)} is written")
+        deliver(table, repeatability_csv(sweeps), force=force)
     found, units = repeatability(sweeps, by), jobs[0].measure.units
     if plot is not None:
-        from acquire.cli.chart_file import write_charts
-
-        write_charts(plot, "How well it repeats", repeatability_charts(found, units), force=force)
-        say.person(f"{say.quoted(plot)} is written")
+        deliver_charts(plot, "How well it repeats", repeatability_charts(found, units), force=force)
     if as_json:
         say.result_json(repeatability_json(found))
     else:

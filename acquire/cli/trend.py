@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from acquire.cli import say
+from acquire.cli.chart_file import deliver_charts
 from acquire.cli.sweeps_of import swept
 from analysis.decision.trend import trends
 from analysis.report.trend_report import trend_charts, trend_json, trend_text
@@ -16,10 +17,7 @@ def run(paths: Sequence[Path], plot: Path | None, as_json: bool, *, force: bool 
     jobs, sweeps = swept(paths)
     found, units = trends(sweeps), jobs[0].measure.units
     if plot is not None:
-        from acquire.cli.chart_file import write_charts
-
-        write_charts(plot, "Over the dates", trend_charts(found, units), force=force)
-        say.person(f"{say.quoted(plot)} is written")
+        deliver_charts(plot, "Over the dates", trend_charts(found, units), force=force)
     if as_json:
         say.result_json(trend_json(found))
     else:
