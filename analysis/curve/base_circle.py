@@ -175,8 +175,7 @@ def _refuse_unsteady(points: Points, cells: _Cells, step_mm: float) -> None:
     if float(np.ptp(level)) > max(MOVED_MM, 5 * step_mm):
         raise DataError(
             f"the zero where the valve is closed drifts by {float(np.ptp(level)):.2f} mm from pass to pass: the indicator or "
-            "its stand creeps, "
-            "or a hydraulic lifter sinks",
+            "its stand creeps, or a hydraulic lifter sinks",
             do="Find which, let it come to rest, and sweep again",
         )
 

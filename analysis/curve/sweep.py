@@ -241,8 +241,7 @@ def _refuse_clipped(curve: Curve, step_mm: float) -> None:
     if all(end is not None and end.velocity > CLIPPED * fastest and end.worse > CLIPPED_WORSE for end in ends):
         raise DataError(
             f"the lift stands at {top:.2f} mm over {float(np.ptp(high)):.0f} degrees of the nose and leaves it all at once on "
-            "both sides: "
-            "the indicator came to the end of its travel and clipped the lobe",
+            "both sides: the indicator came to the end of its travel and clipped the lobe",
             do="Set the indicator with less preload, or take one with more travel, and sweep again",
         )
 

@@ -84,8 +84,7 @@ def sinks(swept: Swept, valve: str) -> Seen | None:
         return None
     return Seen(
         f"The lift of the {valve} valve {'falls' if rate.mm_s < 0 else 'grows'} by {abs(rate.mm_s):.4f} +/-{2 * rate.u:.4f} "
-        "mm a second "
-        "while the valve is open, wherever the crank stands.",
+        "mm a second while the valve is open, wherever the crank stands.",
         "A hydraulic lifter bleeds down, or the indicator or its stand creeps.",
         "Use a solid checking lifter, or a stiffer stand; passes that are quicker make the error smaller, not none.",
     )
@@ -118,8 +117,7 @@ def encoder_loose(swept: Swept, curve: Curve, valve: str) -> Seen | None:
     if bent < left:
         return Seen(
             f"Pass after pass the {valve} lobe comes {'later' if way > 0 else 'earlier'}, by {abs(way):.2f} degrees "
-            "altogether, and no "
-            "index pulse shows it.",
+            "altogether, and no index pulse shows it.",
             "The encoder slips on its coupling, or the indicator's stand or the cam gear moves.",
             do,
         )
@@ -178,8 +176,7 @@ def lift_jumps(lobe: Lobe, curve: Curve, valve: str) -> Seen | None:
         return None
     return Seen(
         f"At {deg[at + 3]:.0f} degrees the lift of the {valve} valve jumps by {jump[at]:.2f} mm within {wide[at + 2]:.1f} "
-        "degrees, which no "
-        "lobe makes.",
+        "degrees, which no lobe makes.",
         "The valve or lifter sticks and lets go, the plunger catches, the indicator's stand gives, or contact with the valve "
         "is lost.",
         "Free it, or set the indicator anew, and sweep again.",
@@ -199,8 +196,7 @@ def zero_moved(lobe: Lobe, curve: Curve, valve: str) -> Seen | None:
         return None
     return Seen(
         f"In pass {known[at] + 1} over the {valve} lobe the zero moved by {off[at]:+.3f} mm between before the lobe and "
-        "behind it, and in the "
-        "others it did not.",
+        "behind it, and in the others it did not.",
         "The indicator or its stand was knocked or gave, or its zero was pressed, while the valve was open.",
         "Make it fast, and sweep again, hands off.",
     )

@@ -40,8 +40,7 @@ def count_jumped(capture: Capture, name: str) -> Seen | None:
     stayed = next((jump for jump in jumps if not jump.returned), None)
     return Seen(
         f"{name}: the count jumped {len(jumps)} times as the crank cannot turn, first by {jumps[0].counts:+d} counts; {rows} "
-        "rows were "
-        "left out.",
+        "rows were left out.",
         "A spike on the encoder's lines, counts that were lost, or a damaged file.",
         "Check the encoder's cable and supply." + (" Find TDC again: the count did not come back." if stayed else ""),
         weight=DOUBT if stayed else NOTE,

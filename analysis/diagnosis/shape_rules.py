@@ -33,8 +33,7 @@ def foot_corner(lobe: Lobe, curve: Curve, rig: Rig, swept: Swept, valve: str) ->
     return Seen(
         f"The lift of the {valve} valve {word} at {each.velocity:.3f} mm a degree all at once, while a cam lifts it from rest.",
         "There is lash in the valve train that job.toml does not give, the plunger loses contact with the valve near its "
-        "seat, or it has "
-        "too little preload.",
+        "seat, or it has too little preload.",
         "Set the plunger with preload on the closed valve, take the lash out or write lash_mm in job.toml, and sweep again.",
     )
 

@@ -141,11 +141,9 @@ def lags_apart(seen: tuple[Swept, ...]) -> Seen | None:
         if _one_gauge(first, second) and abs(a.seconds - b.seconds) > max(LEAST_LEAD_S, LAGS_U * math.hypot(a.u, b.u)):
             return Seen(
                 f"The indicator lags by {a.seconds * 1e3:.0f} ms in the sweep of the {first.valve} valve and by "
-                f"{b.seconds * 1e3:.0f} ms in "
-                f"that of the {second.valve} valve.",
+                f"{b.seconds * 1e3:.0f} ms in that of the {second.valve} valve.",
                 "One indicator has one lag: it was set otherwise in between, or a lift that sinks, sticks or is turned "
-                "unevenly passes "
-                "for a lag.",
+                "unevenly passes for a lag.",
                 "Sweep both valves again with the same setting, some passes slower and some faster.",
             )
     return None
@@ -159,8 +157,7 @@ def noise_apart(seen: tuple[Swept, ...]) -> Seen | None:
         if _one_gauge(first, second) and loud.curve.noise_mm > NOISIER * max(quiet.curve.noise_mm, quiet.sweep.step_mm / 2):
             return Seen(
                 f"The readings of the {loud.valve} valve scatter by {loud.curve.noise_mm:.3f} mm, those of the {quiet.valve} "
-                "valve by "
-                f"{quiet.curve.noise_mm:.3f} mm, with one indicator.",
+                f"valve by {quiet.curve.noise_mm:.3f} mm, with one indicator.",
                 "Its stand or its tip was looser in that sweep, or its cable picks up noise there.",
                 "Tighten the stand and sweep that valve again.",
             )

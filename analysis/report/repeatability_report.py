@@ -33,8 +33,7 @@ _NOTE = (
     "s_r: standard deviation of repeatability, s_R: of reproducibility (ISO 5725-2), each with its 95 % interval; % tol: 6 "
     "s_R (or 6 s_r) "
     "of the tolerance's width; ndc: categories that the rig tells apart among the lobes. Two single results differ by less "
-    "than 2.8 s "
-    "19 times in 20."
+    "than 2.8 s 19 times in 20."
 )
 
 

@@ -50,8 +50,7 @@ def _chart(trend: Trend, drift: Drift, units: Units) -> Chart:
         f"trend-{trend.valve}-{drift.name}".replace(" ", "-"),
         f"{trend.lobe}: {drift.name}",
         f"Drift {drift.per_year / per:+.3f} +/-{drift.per_year_u95 / per:.3f} {unit} a year. The grey band is the 95 % "
-        "uncertainty of "
-        "each value.",
+        "uncertainty of each value.",
         f"days since {trend.dates[0]}",
         f"{drift.name}, {unit}",
         (Drawn(drift.days, value, "piston"), Drawn(drift.days, line, "limit")),
