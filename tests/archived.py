@@ -8,7 +8,7 @@ from typing import Any
 
 import pyarrow.parquet as pq
 
-from analysis.archive.schema import TABLES
+from analysis.archive.tables import TABLES
 
 SAMPLE = Path(__file__).parents[1] / "sample-captures" / "cut-short"  # the quickest to measure
 

@@ -18,7 +18,7 @@ from analysis.job.folder import captures_in
 from analysis.lobe.result import Measurement
 from analysis.report.budget import budget_json, budget_text
 from analysis.report.json import result_json
-from analysis.report.lobes import LobeRow, lobe_rows, lobe_table
+from analysis.report.lobe_table import LobeRow, lobe_rows, lobe_table
 from analysis.report.sheet import sheet
 
 CANNOT_TELL = 2

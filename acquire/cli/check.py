@@ -26,7 +26,7 @@ from analysis.job.folder import FoundJob, captures_in, jobs_in
 from analysis.report.decision_json import cause_json, decision_json
 from analysis.report.in_doubt import told
 from analysis.report.junit import Case, Suite, junit_xml
-from analysis.report.lobes import lobe_table, lobes_of
+from analysis.report.lobe_table import lobe_table, lobes_of
 from analysis.report.sentences import WORD, headline, requirements, story
 
 EXIT = {"within": 0, "outside": 1}

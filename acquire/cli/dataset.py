@@ -22,7 +22,7 @@ import numpy as np
 from acquire.cli.extra import needed
 from acquire.cli.output_file import writing
 from analysis.archive.rows import JobRows
-from analysis.archive.schema import ERRORS, FLAT, JOBS, NUMBERS, PROFILES, TABLES, Columns
+from analysis.archive.tables import ERRORS, FLAT, JOBS, NUMBERS, PROFILES, TABLES, Columns
 from analysis.base.errors import UsageError
 from analysis.base.foreign import no_formula
 

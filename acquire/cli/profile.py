@@ -11,10 +11,10 @@ from acquire.cli.chart_file import deliver_charts
 from acquire.cli.output_file import deliver
 from analysis.base.errors import DataError, UsageError
 from analysis.capture import load
-from analysis.compare.profile import fit_profile
+from analysis.compare.nominal_fit import fit_profile
 from analysis.decision.cylinders import measure_cylinder, swept_cylinders
 from analysis.decision.doubted import doubted
-from analysis.decision.profile import ProfileLine, judged
+from analysis.decision.line_profile import ProfileLine, judged
 from analysis.decision.verdict import overall
 from analysis.job import Job, load_job
 from analysis.job.folder import captures_in

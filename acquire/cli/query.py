@@ -11,7 +11,7 @@ from acquire.cli import say
 from acquire.cli.dataset import as_csv, parts
 from acquire.cli.extra import needed
 from acquire.cli.output_file import writing
-from analysis.archive.schema import JOBS, TABLES
+from analysis.archive.tables import JOBS, TABLES
 from analysis.base.errors import UsageError
 from analysis.base.foreign import shown
 

@@ -21,7 +21,7 @@ from acquire.cli.signals import Interrupted, Signals
 from acquire.cli.status_line import LiveLine
 from acquire.cli.version import version
 from analysis.archive.rows import JobRows
-from analysis.archive.schema import NUMBERS
+from analysis.archive.tables import NUMBERS
 from analysis.base.errors import LinkError, UsageError
 from analysis.base.foreign import shown
 

@@ -18,7 +18,7 @@ from analysis.job import DurationSpec, Job, LobeSpec
 from analysis.live.partial import Passed
 from analysis.lobe.result import Lobe, same_lift
 from analysis.report.in_doubt import of_event
-from analysis.report.lobes import lobe_table, lobes_of
+from analysis.report.lobe_table import lobe_table, lobes_of
 from analysis.report.recheck_table import recheck_table
 
 _ONCE_MOVED: Final = "Timing set moved? Press m: only what that has changed is swept again, beside what was predicted."

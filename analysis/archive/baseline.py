@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from analysis.archive.rows import JobRows
-from analysis.archive.schema import ERRORS, FINDINGS, NUMBERS
+from analysis.archive.tables import ERRORS, FINDINGS, NUMBERS
 
 Entry = Mapping[str, Any]
 

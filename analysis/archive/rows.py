@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from analysis.archive.schema import ERRORS, FINDINGS, JOBS, LINES, NUMBERS, TABLES
+from analysis.archive.tables import ERRORS, FINDINGS, JOBS, LINES, NUMBERS, TABLES
 from analysis.base.finding import Finding, doubts, in_order
 from analysis.base.quantity import Quantity
 from analysis.base.samples import Capture

@@ -16,7 +16,7 @@ from analysis.decision.compression import dynamic_compression
 from analysis.decision.correction import Correction, correct
 from analysis.decision.cylinders import Spacing, at_cylinder, measure_each, spacings, swept_valves
 from analysis.decision.doubted import doubted
-from analysis.decision.profile import ProfileLine, profiles
+from analysis.decision.line_profile import ProfileLine, profiles
 from analysis.decision.spring import Loads, Margin, loads, margins
 from analysis.decision.valve_lift import Overlap, overlap_of
 from analysis.decision.verdict import Line, Verdict, compare, overall

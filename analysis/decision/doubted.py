@@ -10,7 +10,7 @@ from analysis.base.finding import Finding, doubts
 from analysis.decision.card import Asked
 from analysis.decision.clearance import PistonClearance
 from analysis.decision.cylinders import Spacing
-from analysis.decision.profile import ProfileLine
+from analysis.decision.line_profile import ProfileLine
 from analysis.decision.spring import Margin
 from analysis.decision.verdict import Line
 

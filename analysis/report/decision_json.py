@@ -11,7 +11,7 @@ from analysis.decision.clearance import PistonClearance
 from analysis.decision.correction import Correction
 from analysis.decision.cylinders import Spacing
 from analysis.decision.decide import Cylinder, Decision
-from analysis.decision.profile import ProfileLine
+from analysis.decision.line_profile import ProfileLine
 from analysis.decision.spring import Loads, Margin
 from analysis.decision.verdict import Line, overall, rule
 from analysis.report.json import quantity_json, result_json

@@ -18,11 +18,11 @@ from analysis.base.words import Units, length, one_sign, overlap, plus_minus
 from analysis.base.words import value as to_its_uncertainty
 from analysis.decision.correction import EXPLAINED
 from analysis.decision.decide import Cylinder, Decision
-from analysis.decision.profile import ProfileLine
+from analysis.decision.line_profile import ProfileLine
 from analysis.decision.verdict import Line, rule
 from analysis.lobe.result import Lobe
 from analysis.report.in_doubt import of_event, told
-from analysis.report.lobes import LobeRow, headline_lift, lobes_of
+from analysis.report.lobe_table import LobeRow, headline_lift, lobes_of
 from analysis.report.method import how_measured
 from analysis.report.plots import plots
 from analysis.report.provenance import provenance

@@ -14,8 +14,8 @@ from analysis.base.angles import label
 from analysis.base.quantity import NORMAL_95, Quantity, Source
 from analysis.base.words import MM_PER, Units, fine, with_unit, wrapped
 from analysis.compare.difference import Named
-from analysis.compare.profile import ProfileFit
-from analysis.decision.profile import ProfileLine
+from analysis.compare.nominal_fit import ProfileFit
+from analysis.decision.line_profile import ProfileLine
 from analysis.job import Job
 from analysis.lobe.result import Lobe
 from analysis.report.charts import Chart, Drawn

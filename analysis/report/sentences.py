@@ -14,7 +14,7 @@ from analysis.decision.clearance import PistonClearance
 from analysis.decision.correction import Correction, Move
 from analysis.decision.cylinders import Spacing
 from analysis.decision.decide import Cylinder, Decision
-from analysis.decision.profile import ProfileLine
+from analysis.decision.line_profile import ProfileLine
 from analysis.decision.spring import Margin
 from analysis.decision.verdict import Line, Verdict, overall
 

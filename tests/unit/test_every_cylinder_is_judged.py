@@ -18,7 +18,7 @@ from analysis.base.selection import only
 from analysis.decision.decide import Decision, decide
 from analysis.report.decision_json import decision_json
 from analysis.report.html import sheet_html
-from analysis.report.lobes import lobe_table, lobes_of
+from analysis.report.lobe_table import lobe_table, lobes_of
 from analysis.report.sentences import headline, requirements, story
 from tests.six import engine_of, folder_of_six, job_of_six
 

@@ -25,8 +25,8 @@ from acquire.simulator.rig import Rig
 from acquire.simulator.scenarios import Scenario as Named
 from analysis.base.errors import LobetraceError, UsageError
 from analysis.compare.nominal import Nominal
-from analysis.compare.profile import ProfileFit, fit_profile
-from analysis.decision.profile import judged
+from analysis.compare.nominal_fit import ProfileFit, fit_profile
+from analysis.decision.line_profile import judged
 from analysis.job.lift_table import LiftTable, parse_lift_table
 from analysis.lobe.result import Lobe
 from tests.lobes_laid import bench_job, changed, measured_lobe

@@ -22,7 +22,7 @@ from acquire.cli.job_files import Address, addresses
 from acquire.cli.many import Alone
 from acquire.cli.signals import Signals
 from analysis.archive.rows import JobRows, as_columns
-from analysis.archive.schema import FLAT, TABLES
+from analysis.archive.tables import FLAT, TABLES
 from analysis.base.errors import UsageError
 from tests.archived import SAMPLE, archive, tables
 

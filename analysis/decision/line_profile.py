@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from analysis.base.errors import DataError
 from analysis.base.quantity import Quantity
-from analysis.compare.profile import ProfileFit, fit_profile
+from analysis.compare.nominal_fit import ProfileFit, fit_profile
 from analysis.decision.verdict import Verdict, judge, overall
 from analysis.job import Job
 from analysis.lobe.result import Lobe, Measurement
