@@ -11,7 +11,6 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
-from scipy.ndimage import uniform_filter1d
 
 from analysis.base.errors import DataError
 from analysis.base.samples import Bools, Floats, Ints
@@ -182,7 +181,8 @@ def local_mean_count(n: Floats, pass_: Ints) -> Floats:
     """
     found = np.empty_like(n)
     for rows in each_pass(pass_):
-        uniform_filter1d(n[rows], LOCAL_BINS, mode="nearest", output=found[rows])
+        padded = np.pad(n[rows], LOCAL_BINS // 2, mode="edge")
+        found[rows] = np.convolve(padded, np.full(LOCAL_BINS, 1 / LOCAL_BINS), mode="valid")
     return found
 
 
