@@ -41,7 +41,7 @@ def lift_at(lobe: Lobe, rig: Rig, deg: float) -> Quantity:
     """
     if _far(lobe, np.asarray(deg)):
         return Quantity(0.0, unit="mm")
-    lift = _lift(lobe, rig, deg).labelled("mm")
+    lift = _lift(lobe, rig, np.array([deg])).labelled("mm")
     return lift if lift.value > HIDDEN_STEPS * lobe.causes.step_mm else _closed(lift, lobe.causes.name)
 
 
@@ -75,42 +75,47 @@ def _shown(curve: Curve, deg: Floats) -> Floats:
     return np.where(on_curve, s.value(np.clip(deg, s.low, s.high)), np.interp(deg, *_readings(curve)))
 
 
-def _lift(lobe: Lobe, rig: Rig, deg: float, piece: str = "") -> Quantity:
-    """Valve lift with its uncertainty, below nothing if the readings are. `piece`: what to call a stretch whose scatter hangs
-    together, for whoever adds up over it.
+def _lift(lobe: Lobe, rig: Rig, deg: Floats) -> Quantity:
+    """Valve lift with its uncertainty, below nothing if the readings are: the mean over angles, shape (n,), or that of a single
+    one. Over several, scatter hangs together within a piece, and coherent quantization averages out.
     """
     curve, causes = lobe.swept.curve, lobe.causes
-    at = float(_as_read(causes, np.asarray(deg)))
-    shown = float(_shown(curve, np.asarray(at)))
-    slope, scatter = _slope_and_scatter(lobe, at, at_one_place=not piece)
-    place = Place(np.asarray(at), np.asarray(shown), np.asarray(slope), curve.speed_at(at))
-    source = Source(f"scatter within passes, {causes.name} {piece or f'at {deg:.2f}'}")
-    lift = Quantity(shown).with_part(source, scatter) - causes.off_lift(place)
-    return valve_and_lobe(rig, lift.moved(shown), causes.name)[0]  # what is known of the encoder is in the angle
-
-
-def _slope_and_scatter(lobe: Lobe, at: float, at_one_place: bool) -> tuple[float, float]:
-    """Slope (mm/deg) at the indicator, and standard uncertainty from scatter (mm), at an angle as read; `at_one_place`: with the
-    coherent quantization there, which over a stretch averages out. Raises DataError where there is no reading.
-    """
-    curve, s = lobe.swept.curve, lobe.swept.curve.spline
-    if s.low <= at <= s.high:
-        slope = float(s.value(at, 1))
-        u = lift_u(curve, at, lobe.causes) if at_one_place else float(s.error(at))
+    at = _as_read(causes, deg)
+    shown, (slope, scatter) = _shown(curve, at), _slope_and_scatter(lobe, at)
+    place = Place(at, shown, slope, curve.speed_at(at))
+    lift = linear_combination(*((-float(np.mean(cause.on_lift(place))), cause.quantity) for cause in causes))
+    if deg.size == 1:
+        if curve.spline.low <= at[0] <= curve.spline.high:
+            scatter = np.array([lift_u(curve, float(at[0]), causes)])
+        pieces = np.array([f"at {deg[0]:.2f}"])
     else:
-        deg, lift = _readings(curve)
-        if not deg[0] <= at <= deg[-1]:
-            raise DataError(
-                f"the sweep does not reach the {lobe.swept.valve} valve's lift at {at:.1f} degrees from overlap TDC",
-                do="Sweep from well before the valve opens until it is closed again",
-            )
-        low, high = np.interp((at - SIDE_DEG, at + SIDE_DEG), deg, lift)
-        slope = float(high - low) / (2 * SIDE_DEG)
-        after = int(np.clip(np.searchsorted(deg, at), 1, deg.size - 1))
-        single = max(math.sqrt(s.sigma2), lobe.causes.step_mm / math.sqrt(12))
-        # Between two readings the lift is anything between theirs.
-        u = math.hypot(single, (lift[after] - lift[after - 1]) / math.sqrt(12))
-    return slope, u
+        pieces = np.array([f"piece {piece:.0f}" for piece in deg // PIECE_DEG])
+    for piece in np.unique(pieces):
+        source = Source(f"scatter within passes, {causes.name} {piece}")
+        lift = lift.with_part(source, float(scatter[pieces == piece].sum()) / deg.size)
+    # What is known of the encoder is in the angle already.
+    return valve_and_lobe(rig, lift.moved(float(shown.mean())), causes.name)[0]
+
+
+def _slope_and_scatter(lobe: Lobe, at: Floats) -> tuple[Floats, Floats]:
+    """Slope (mm/deg) at the indicator, and standard uncertainty from scatter (mm), at angles as read. Shapes of `at`, (n,). Raises
+    DataError where there is no reading.
+    """
+    s = lobe.swept.curve.spline
+    deg, lift = _readings(lobe.swept.curve)
+    if (beyond := (at < deg[0]) | (at > deg[-1])).any():
+        raise DataError(
+            f"the sweep does not reach the {lobe.swept.valve} valve's lift at {at[beyond][0]:.1f} degrees from overlap TDC",
+            do="Sweep from well before the valve opens until it is closed again",
+        )
+    low, high = (np.interp(at + side, deg, lift) for side in (-SIDE_DEG, SIDE_DEG))
+    after = np.clip(np.searchsorted(deg, at), 1, deg.size - 1)
+    single = max(math.sqrt(s.sigma2), lobe.causes.step_mm / math.sqrt(12))
+    # Between two readings the lift is anything between theirs.
+    of_reading = np.hypot(single, (lift[after] - lift[after - 1]) / math.sqrt(12))
+    on_curve, held = (at >= s.low) & (at <= s.high), np.clip(at, s.low, s.high)
+    slope = np.where(on_curve, s.value(held, 1), (high - low) / (2 * SIDE_DEG))
+    return slope, np.where(on_curve, s.error(held), of_reading)
 
 
 def _closed(small: Quantity, name: str) -> Quantity:
@@ -161,21 +166,18 @@ def _area(intake: Lobe, exhaust: Lobe, rig: Rig, cross: float) -> Quantity:
     zero acts all along, one of TDC by what the two flanks leave of it.
     """
     opens, closes = (_foot(lobe, rig, cross, way) for lobe, way in ((intake, -1), (exhaust, 1)))
-    # Middles of strips: where they meet the two valves change over, and where they end neither counts.
-    fine, width = _strips(opens, closes, 2 * GRID_DEG)
-    value = width * float(np.where(fine < cross, _read(intake, rig, fine), _read(exhaust, rig, fine)).sum())
+    sides = ((intake, opens, cross), (exhaust, cross, closes))
+    value = sum((high - low) * float(_read(lobe, rig, _strips(low, high, 2 * GRID_DEG)).mean()) for lobe, low, high in sides)
     # What errors do to the lift changes more slowly over the angle than the lift itself.
-    coarse, width = _strips(opens, closes, PIECE_DEG / 2)
-    lifts = (_lift(intake if deg < cross else exhaust, rig, float(deg), f"piece {deg // PIECE_DEG:.0f}") for deg in coarse)
-    area = linear_combination(*((width, lift) for lift in lifts)).moved(value)
+    lifts = ((high - low, _lift(lobe, rig, _strips(low, high, PIECE_DEG / 2))) for lobe, low, high in sides)
+    area = linear_combination(*lifts).moved(value)
     return on_one_shaft(area, (intake.causes, exhaust.causes)).labelled("mm deg")
 
 
-def _strips(low: float, high: float, width: float) -> tuple[Floats, float]:
-    """Middles of strips of about this width that fill a range, and their own width."""
+def _strips(low: float, high: float, width: float) -> Floats:
+    """Middles of strips of about this width that fill a range. Shape (n,), two at least."""
     count = max(math.ceil((high - low) / width), 2)
-    own = (high - low) / count
-    return np.asarray(low + own * (np.arange(count) + 0.5)), own
+    return np.asarray(low + (high - low) / count * (np.arange(count) + 0.5))
 
 
 def _read(lobe: Lobe, rig: Rig, deg: Floats) -> Floats:
