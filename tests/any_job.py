@@ -10,7 +10,7 @@ from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
 from analysis.job import Job
-from analysis.job.table import within
+from analysis.job.toml_table import within
 
 NAMES = st.text(st.characters(exclude_categories=["Cs"]), max_size=12)
 

@@ -14,7 +14,7 @@ from acquire.dashboard import panels, readout, tracing
 from acquire.dashboard.lines import Lines
 from acquire.dashboard.snapshot import Snapshot
 from acquire.dashboard.text_lines import Line
-from acquire.dashboard.verdict import event_table
+from acquire.dashboard.verdict_view import event_table
 from acquire.dashboard.window import furthest, window
 from acquire.procedure.link_state import LinkState
 from acquire.procedure.steps import CAUTIONS, DONE, RESULT, SWEEP, ZERO

@@ -183,7 +183,7 @@ def panel(picture: Snapshot, width: int, height: int = 24) -> list[Line]:
             *wrapped("Press Enter once the piston stop is out.", width, "strong"),
         ]
     elif step in (RESULT, DONE):
-        from acquire.dashboard.verdict import verdict
+        from acquire.dashboard.verdict_view import verdict
 
         lines = verdict(picture, width, height)
     if picture.waiting_for and step == TRAVEL:

@@ -13,7 +13,7 @@ from acquire.procedure.session import MET, Happened, Place, after, is_met, needs
 from acquire.procedure.station import Station
 from acquire.procedure.steps import CAUTIONS, COVERED_DEG, CROSSINGS, RESULT, RIG, SAID, STEPS, STOP, SWEEP, TRAVEL, ZERO
 from analysis.job import DurationSpec, Job
-from analysis.live.profile import BASE_CIRCLE_DEG, Trace
+from analysis.live.trace import BASE_CIRCLE_DEG, Trace
 from analysis.lobe.rocker import at_indicator
 from analysis.report.sentences import listed
 

@@ -15,7 +15,7 @@ from analysis.decision.recheck import Again
 from analysis.job import Job
 from analysis.live.contacts import Contacts
 from analysis.live.partial import Passed
-from analysis.live.profile import Trace
+from analysis.live.trace import Trace
 from analysis.lobe.result import Measurement
 from analysis.tdc.stop import TdcFound
 

@@ -12,7 +12,7 @@ from acquire.dashboard.snapshot import Curve, Snapshot
 from acquire.dashboard.text_lines import Line
 from acquire.procedure.steps import COVERED_DEG
 from analysis.base.samples import Bools, Floats
-from analysis.live.profile import CELLS
+from analysis.live.trace import CELLS
 
 _GUTTER: Final = 7
 AXIS: Final = ((-360, "TDC"), (-180, "BDC"), (0, "overlap TDC"), (180, "BDC"), (360, "TDC"))

@@ -21,11 +21,11 @@ from analysis.base.samples import Capture, Header, Ints
 from analysis.crank.segments import reachable
 from analysis.job import Job
 from analysis.live.buffer import KEPT_ROWS
-from analysis.live.check import Checked, RigCheck
 from analysis.live.contacts import Contacts, ContactWatch
 from analysis.live.coverage import LiveSweep, Progress
 from analysis.live.partial import tdc_of
-from analysis.live.profile import Trace
+from analysis.live.rig_check import Checked, RigCheck
+from analysis.live.trace import Trace
 from analysis.tdc.stop import TdcFound
 
 _LITTLE: Final = 1 << 12  # rows kept where nothing is worked out from them

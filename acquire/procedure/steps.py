@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from analysis.live.profile import BASE_CIRCLE_DEG
+from analysis.live.trace import BASE_CIRCLE_DEG
 
 SAID: Final = "said"  # the need that a person meets by saying so
 

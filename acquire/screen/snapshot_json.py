@@ -17,7 +17,7 @@ from analysis.base.safety import STOP as STOP_CAUTIONS
 from analysis.base.safety import cautions
 from analysis.base.samples import Floats
 from analysis.decision.decide import Decision
-from analysis.live.profile import CELLS
+from analysis.live.trace import CELLS
 from analysis.report.sentences import change
 
 COLUMNS: Final = 360  # of the curve: two crank degrees each, finer than a phone's screen draws it

@@ -14,7 +14,7 @@ from functools import partial
 import numpy as np
 
 from acquire.simulator.board import Counters, Sent
-from acquire.simulator.owner import after_set, channel_test, crank_test, hello_of, settings_of
+from acquire.simulator.board_answers import after_set, channel_test, crank_test, hello_of, settings_of
 from acquire.simulator.phases import REST, Recording, State, record_phase, start
 from acquire.simulator.rig import Rig
 from acquire.wire import (

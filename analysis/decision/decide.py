@@ -10,12 +10,12 @@ from analysis.base.finding import Finding, in_order
 from analysis.base.quantity import Quantity
 from analysis.base.samples import Capture
 from analysis.decision.card import VALVES
-from analysis.decision.causes import Causes, causes_of, different_turns
 from analysis.decision.clearance import PistonClearance, piston_clearance
 from analysis.decision.compression import dynamic_compression
 from analysis.decision.correction import Correction, correct
 from analysis.decision.cylinders import Spacing, at_cylinder, measure_each, spacings, swept_valves
 from analysis.decision.doubted import doubted
+from analysis.decision.likely_causes import Causes, causes_of, different_turns
 from analysis.decision.line_profile import ProfileLine, profiles
 from analysis.decision.spring import Loads, Margin, loads, margins
 from analysis.decision.valve_lift import Overlap, overlap_of

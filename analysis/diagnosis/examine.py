@@ -8,9 +8,9 @@ from dataclasses import replace
 
 from analysis.base.finding import Finding, in_order
 from analysis.base.samples import Capture
+from analysis.diagnosis.all_rules import RULES
 from analysis.diagnosis.arguments import OF_FILES, Given
 from analysis.diagnosis.rule import look_at
-from analysis.diagnosis.table import RULES
 from analysis.job import Job
 from analysis.lobe.result import Measurement
 from analysis.measure import measure

@@ -7,7 +7,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
-from analysis.job.table import Table, within
+from analysis.job.toml_table import Table, within
 
 Positions = Annotated[tuple[Annotated[float, within(-40, 40)], ...], Field(strict=False)]
 

@@ -18,7 +18,7 @@ from analysis.base.samples import Identity
 from analysis.job.clearance_keys import Clearance, Spring, TimingSet
 from analysis.job.explain import usage_error
 from analysis.job.lift_table import LiftTable, read_lift_table
-from analysis.job.table import At, Degrees, Lash, Lift, Lifts, Table, within
+from analysis.job.toml_table import At, Degrees, Lash, Lift, Lifts, Table, within
 
 FILE_NAME = "job.toml"
 _log = logging.getLogger(__name__)

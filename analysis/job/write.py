@@ -13,8 +13,8 @@ from typing import Any, Final, TypeAlias
 
 from analysis.job.explain import INSIDE, model_in
 from analysis.job.model import Job
-from analysis.job.table import Table, times
 from analysis.job.template import Units, template
+from analysis.job.toml_table import Table, times
 
 # Table -> its keys with their values; for a table that may be there several times, a list of such. Keys and values are metric.
 Entries: TypeAlias = Mapping[str, object]

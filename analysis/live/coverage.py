@@ -10,7 +10,7 @@ from analysis.base.samples import Capture, Header, IndexPulses, Ints, Samples
 from analysis.job import Rig
 from analysis.live.buffer import KEPT_ROWS, Rows
 from analysis.live.direction import Crank, Turning
-from analysis.live.profile import Profile, Trace
+from analysis.live.trace import Profile, Trace
 
 
 @dataclass(frozen=True)

@@ -23,9 +23,9 @@ from analysis.base.errors import CaptureError, LinkError
 from analysis.base.finding import NOTE, Finding
 from analysis.base.quantity import Quantity, Source
 from analysis.decision.card import Asked
-from analysis.decision.causes import Causes
 from analysis.decision.correction import Correction, Move
 from analysis.decision.decide import Decision
+from analysis.decision.likely_causes import Causes
 from analysis.decision.verdict import Line, Verdict
 from analysis.job import Job
 from analysis.live.partial import LiveResult, Passed

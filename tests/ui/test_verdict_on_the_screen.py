@@ -11,7 +11,7 @@ from acquire.dashboard.cautioned import cautioned
 from acquire.dashboard.decided import decided
 from acquire.dashboard.picture import snapshot_of
 from acquire.dashboard.text_lines import Line
-from acquire.dashboard.verdict import event_table, spec_of, verdict
+from acquire.dashboard.verdict_view import event_table, spec_of, verdict
 from acquire.procedure.session import Place
 from acquire.procedure.steps import DONE, RESULT
 from analysis.base.finding import DOUBT, NOTE, Finding

@@ -12,7 +12,7 @@ from acquire.cli import run
 from acquire.dashboard.keys import offered
 from acquire.dashboard.panels import do, head, panel
 from acquire.dashboard.picture import snapshot_of
-from acquire.dashboard.verdict import verdict
+from acquire.dashboard.verdict_view import verdict
 from acquire.procedure.answers import moved_by, to_measure
 from acquire.procedure.session import Place, Plan
 from acquire.procedure.steps import CAUTIONS, DONE, RESULT, STOP, SWEEP, ZERO

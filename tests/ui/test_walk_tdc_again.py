@@ -13,7 +13,7 @@ import pytest
 
 from acquire.dashboard.keys import offered
 from acquire.dashboard.picture import snapshot_of
-from acquire.dashboard.verdict import verdict
+from acquire.dashboard.verdict_view import verdict
 from acquire.link.reconnect import Connected
 from acquire.procedure.messages import ERROR
 from acquire.procedure.session import Place, Plan

@@ -17,8 +17,8 @@ from acquire.simulator.train import Train
 from analysis.base.errors import DataError
 from analysis.base.finding import Finding
 from analysis.base.samples import Capture
-from analysis.decision.causes import causes_of
 from analysis.decision.decide import decide
+from analysis.decision.likely_causes import causes_of
 from analysis.decision.refusal import causes_of_refusal
 from analysis.diagnosis.examine import examine
 from analysis.job import Job

@@ -19,10 +19,10 @@ from analysis.curve.sweep import Swept
 from analysis.decision.decide import Decision, decide
 from analysis.decision.doubted import doubted
 from analysis.decision.verdict import compare, overall
+from analysis.diagnosis.all_rules import RULES
 from analysis.diagnosis.arguments import Given
 from analysis.diagnosis.examine import diagnose_captures
 from analysis.diagnosis.rule import Seen, look_at, rule
-from analysis.diagnosis.table import RULES
 from analysis.lobe.result import Measurement
 from analysis.measure import measure
 from analysis.report.decision_json import decision_json

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from acquire.simulator.cam import Lobe
-from analysis.live.profile import BASE_CIRCLE_DEG, Profile, Trace
+from analysis.live.trace import BASE_CIRCLE_DEG, Profile, Trace
 from tests.rigs import lobe_of
 
 CPR = 2400

@@ -8,7 +8,7 @@ import numpy as np
 
 from analysis.base.samples import Header, IndexPulses, Samples
 from analysis.job import Rig
-from analysis.live.profile import BASE_CIRCLE_DEG, Profile
+from analysis.live.trace import BASE_CIRCLE_DEG, Profile
 
 
 @dataclass(frozen=True)
