@@ -23,6 +23,7 @@ from acquire.cli import run, say, simulate
 from acquire.cli.commands import app
 from acquire.simulator.scenarios import Scenario
 from analysis.base.version import version
+from tests.archived import archive
 from tests.recorded import demo_job, job_folder
 from tests.rigs import SHORT
 
@@ -242,13 +243,11 @@ def test_what_was_not_measured_is_still_known_by_who_recorded_it(
         assert all(set(each) >= TOLD for each in jobs["jobs/refused"]["captures"])
 
 
-def test_the_files_that_are_written_keep_theirs(
-    bench: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_the_files_that_are_written_keep_theirs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A baseline and a simulator's truth. A baseline of before, which names none, is read all the same."""
-    monkeypatch.chdir(bench)
+    jobs_in = archive(tmp_path / "jobs", 1)
     baseline, truth = tmp_path / "baseline.json", tmp_path / "truth.json"
-    assert run(["verify", "2024", "--baseline", str(baseline), "--update"]) == 0
+    assert run(["verify", str(jobs_in), "--baseline", str(baseline), "--update"]) == 0
     monkeypatch.setattr(simulate, "serve", lambda *_, **__: None)
     assert run(["simulate", "--scenario", "clean", "--truth", str(truth)]) == 0
     for file in (baseline, truth, SAMPLES / "baseline.json"):
@@ -257,10 +256,9 @@ def test_the_files_that_are_written_keep_theirs(
         keeps_its_schema(told)
     whole = json.loads(baseline.read_text(encoding="utf-8"))
     (job,) = whole["jobs"].values()
-    assert (job["identity"]["camshaft_serial"], job["started"][:10]) == ("C-1", "2024-01-10")
+    assert (job["identity"]["engine_number"], job["engine"], job["started"][:10]) == ("0", "Tidewater 4", "2025-03-14")
     for key in ("identity", "engine", "started"):
         del job[key]
     old = {"schema": 1, "jobs": whole["jobs"]}
     baseline.write_text(json.dumps(old), encoding="utf-8")
-    assert run(["verify", "2024", "--baseline", str(baseline)]) == 0
-    capsys.readouterr()
+    assert run(["verify", str(jobs_in), "--baseline", str(baseline)]) == 0
