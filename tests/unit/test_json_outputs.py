@@ -7,9 +7,10 @@ import json
 import math
 import shlex
 import shutil
+import signal
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from importlib import resources
 from pathlib import Path
@@ -19,8 +20,9 @@ import jsonschema
 import pytest
 from referencing import Registry, Resource
 
-from acquire.cli import run, say, simulate
+from acquire.cli import board, run, say, simulate
 from acquire.cli.commands import app
+from acquire.cli.status_line import LiveLine
 from acquire.simulator.scenarios import Scenario
 from analysis.base.version import version
 from tests.archived import archive
@@ -46,10 +48,10 @@ CALLS = [
     "new made",
     "simulate",
     "ports --no-ask",
-    "ports {URL}",
+    "ports {URL} --within 60",
     "board {URL} name=bench",
-    "board {URL} --seconds 0.5",
-    "capture recorded --port {URL} --step sweep --valve intake --passes 1 --seconds 60",
+    "board {URL}",
+    "capture recorded --port {URL} --step sweep --valve intake --passes 1 --seconds 100",
     "demo --folder demo --seed 3",
     "analyze jobs/sound",
     "analyze jobs/sound --budget",
@@ -198,10 +200,32 @@ def bench(three_jobs: list[str]) -> Path:
     return folder
 
 
+class UntilSeen(LiveLine):
+    """Ctrl-C as soon as the self-test has told of an indicator."""
+
+    def show(self, text: Callable[[], str], *, now: bool = False) -> None:  # noqa: ARG002
+        if "ch1" in text():
+            signal.raise_signal(signal.SIGINT)
+
+
 @pytest.fixture
-def url() -> Iterator[str]:
-    """A simulated board on a port of this machine; where it is reached is a document too."""
-    command = [sys.executable, "-m", "acquire", "simulate", "--scenario", "clean", "--phases", "intake", "--fast", "--socket"]
+def url(monkeypatch: pytest.MonkeyPatch) -> Iterator[str]:
+    """A simulated board on a port of this machine, for hosts with time; where it is reached is a document too."""
+    monkeypatch.setattr(board, "LiveLine", UntilSeen)
+    monkeypatch.setattr(board, "_ANSWER_S", 60.0)
+    command = [
+        sys.executable,
+        "-m",
+        "acquire",
+        "simulate",
+        "--scenario",
+        "clean",
+        "--phases",
+        "intake",
+        "--pace",
+        "20",
+        "--socket",
+    ]
     with subprocess.Popen([*command, "--json"], stdout=subprocess.PIPE, text=True) as simulator:
         assert simulator.stdout is not None
         try:
