@@ -6,7 +6,6 @@ import logging
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from pathlib import PurePath
 
 import numpy as np
 
@@ -90,7 +89,7 @@ def measure(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0) ->
         tdc=Tdc(tdc.at_top(forward).labelled("count"), tdc.method, sum(tdc.contact_counts)),
         lobes=lobes,
         cam=_cam(job, found),
-        captures=tuple(Used(PurePath(c.path).name or "unnamed", c.sha256, c.header) for c in _used(usable, channels, lobes)),
+        captures=tuple(Used.of(capture) for capture in _used(usable, channels, lobes)),
         refused=refused,
         evidence=Evidence(
             forward,

@@ -10,6 +10,7 @@ from typing import Any
 
 from acquire.cli import say
 from analysis.base.errors import DataError
+from analysis.base.samples import Capture
 from analysis.capture import load
 from analysis.decision.cylinders import at_cylinder, measure_each, spacings
 from analysis.decision.decide import Cylinder
@@ -35,7 +36,7 @@ def run(job_path: Path, captures: Sequence[Path], as_json: bool, budget: bool = 
         from acquire.cli import analyze_several  # only there are processes needed
 
         return analyze_several.run((job_path, *captures), as_json, budget)
-    done = every_cylinder(job_path, captures)
+    done = every_cylinder(*read_job(job_path, captures))
     if as_json:
         say.result_json(done.tree(budget))
     else:
@@ -77,10 +78,14 @@ class EveryCylinder:
         return CANNOT_TELL if self.refused or any(measured.refused for measured in self.found.values()) else 0
 
 
-def every_cylinder(job_path: Path, captures: Sequence[Path] = ()) -> EveryCylinder:
-    """What a job's captures, or those given, come to. UsageError if there are none."""
-    job = load_job(job_path)
-    return EveryCylinder(job, *measure_each(job, [load(file) for file in list(captures) or captures_in(job_path)]))
+def read_job(job_path: Path, captures: Sequence[Path] = ()) -> tuple[Job, list[Capture]]:
+    """A job with its captures, or with those given. UsageError if there are none."""
+    return load_job(job_path), [load(file) for file in list(captures) or captures_in(job_path)]
+
+
+def every_cylinder(job: Job, captures: Sequence[Capture]) -> EveryCylinder:
+    """What the captures of a job come to. DataError if no cylinder can be measured."""
+    return EveryCylinder(job, *measure_each(job, captures))
 
 
 def _several(job_path: Path, captures: Sequence[Path]) -> bool:

@@ -9,12 +9,15 @@ from pathlib import Path
 from typing import Any
 
 from acquire.cli import crash, say
-from acquire.cli.analyze import CANNOT_TELL, every_cylinder
+from acquire.cli.analyze import CANNOT_TELL, every_cylinder, read_job
 from acquire.cli.many import crew_for, in_order
 from acquire.cli.signals import Interrupted, Signals
 from analysis.base.errors import LobetraceError
 from analysis.base.foreign import shown
+from analysis.base.samples import Capture
 from analysis.job.folder import FoundJob, jobs_in
+from analysis.lobe.result import Used
+from analysis.report.json import captures_json
 
 
 @dataclass(frozen=True)
@@ -28,7 +31,7 @@ class Analyzed:
 
 def run(roots: Sequence[Path], as_json: bool, budget: bool) -> int:
     """Tell each job as it is done, in order. The exit code: 2 if any was not measured whole, else 0."""
-    told, codes = say.Growing("jobs", as_json), [0]
+    told, codes = say.Growing("analyze", "jobs", as_json), [0]
     with Signals() as signals:
         try:
             with signals.waiting():
@@ -45,16 +48,20 @@ def run(roots: Sequence[Path], as_json: bool, budget: bool) -> int:
 
 
 def _one(job: FoundJob, budget: bool) -> Analyzed:
+    captures: list[Capture] = []
     try:
-        done = every_cylinder(job.path)
+        read, captures = read_job(job.path)
+        done = every_cylinder(read, captures)
         told = {"job": str(job.path), "error": None, "result": done.tree(budget)}
         return Analyzed(told, f"{shown(job.path)}\n\n{done.text(budget)}\n\n", done.code)
     except LobetraceError as error:
-        return _not_measured(job, str(error))
+        return _not_measured(job, str(error), captures)
     except Exception as error:
-        return _not_measured(job, crash.told(error, f"at {shown(job.path)}"))
+        return _not_measured(job, crash.told(error, f"at {shown(job.path)}"), captures)
 
 
-def _not_measured(job: FoundJob, error: str) -> Analyzed:
-    told = {"job": str(job.path), "error": error, "result": None}
+def _not_measured(job: FoundJob, error: str, captures: Sequence[Capture] = ()) -> Analyzed:
+    """Why, and who recorded the captures that were read."""
+    read = captures_json(Used.of(capture) for capture in captures)
+    told = {"job": str(job.path), "error": error, "result": None, "captures": read}
     return Analyzed(told, f"{shown(job.path)}: Not measured: {error}\n\n", CANNOT_TELL)

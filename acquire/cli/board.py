@@ -101,7 +101,7 @@ class Owner:
         assert self.settings is not None
         assert self.wiring is not None
         if as_json:
-            say.result_json({"settings": _fields(self.settings)} | ({"test": self.wiring.numbers()} if tested else {}))
+            say.result_json({"settings": _fields(self.settings)} | ({"test": self.wiring.numbers()} if tested else {}), "board")
             return
         say.result(of_settings(self.settings))
         for what, right, words in self.wiring.verdicts() if tested else ():

@@ -15,7 +15,6 @@ from acquire.cli import say
 from acquire.cli.progress import line
 from acquire.cli.status_line import LiveLine
 from acquire.cli.until_told import until_told
-from acquire.cli.version import version
 from acquire.link.discovery import only_port
 from acquire.link.outcomes import Broken
 from acquire.link.reconnect import Connected, stream
@@ -32,9 +31,11 @@ from acquire.procedure.workers import IDLE_S
 from analysis.base.errors import DeviceError, LobetraceError, UsageError
 from analysis.base.safety import STOP as STOP_CAUTIONS
 from analysis.base.safety import cautions
-from analysis.base.samples import Board
+from analysis.base.samples import Board, Header
+from analysis.base.version import version
 from analysis.job import Job, load_job
 from analysis.job.folder import folder_of, put_aside
+from analysis.report.json import identity_json
 
 _ONE_CONNECTION: Final = (
     "Many boards start anew whenever their port is opened; do everything in one connection: lobetrace live JOB. "
@@ -70,7 +71,7 @@ def run(job_path: Path, place: Place, port: str, limits: Limits, note: str, as_j
     if place.step == STOP:
         say.person(f"! {STOP_CAUTIONS[-1]}")
     if as_json:
-        say.result_json(done.numbers())
+        say.result_json(done.numbers(), "capture")
     else:
         say.result(str(done))
 
@@ -87,9 +88,10 @@ def _fitting(limits: Limits, step: str) -> None:
 
 @dataclass(frozen=True)
 class Captured:
-    """What a recording came to: the file, what it counts, what the link lost, and whether TDC was before it began."""
+    """What a recording came to: the file and its header, what it counts, what the link lost, and whether TDC was before it began."""
 
     path: Path
+    header: Header
     step: str
     counts: Counts
     lost: int
@@ -111,6 +113,9 @@ class Captured:
             "contacts": sum(self.counts.contacts),
             "contacts_by_side": list(self.counts.contacts),
             "tdc_lost": self.tdc_lost,
+            "step": self.header.step,
+            "cylinder": self.header.cylinder,
+            **identity_json(self.header),
         }
 
     def __str__(self) -> str:
@@ -162,6 +167,7 @@ class Capturing:
 
     def __init__(self, setup: Setup, url: str, limits: Limits, live: LiveLine) -> None:
         self.path: Path | None = None
+        self.header: Header | None = None
         self.counts = Counts()
         self.tdc_lost = False
         self.kept: int | None = None  # rows in the file, once it is closed; None if its path leads there no more
@@ -213,16 +219,18 @@ class Capturing:
 
     def captured(self) -> Captured:
         """What it came to. UsageError if no board had answered."""
-        if self.path is None:
+        if self.path is None or self.header is None:
             do = "Wait for the live line"
             raise UsageError("ended before a board had answered: nothing was recorded", where=self._url, do=do)
         link = self.station.watch.state()
-        return Captured(self.path, self._step, self.counts, link.lost, link.refused, self.station.reconnects, self.tdc_lost)
+        lost = (link.lost, link.refused, self.station.reconnects, self.tdc_lost)
+        return Captured(self.path, self.header, self._step, self.counts, *lost)
 
     def _look(self) -> None:
         recording = self.station.recording
         if recording is not None and recording.recorder is not None:
-            self.path, self.counts = recording.recorder.path, recording.counts()
+            self.path, self.header = recording.recorder.path, recording.recorder.header
+            self.counts = recording.counts()
 
     def _reachable(self) -> None:
         recording = self.station.recording

@@ -16,6 +16,7 @@ from acquire.cli.signals import Interrupted, Signals
 from analysis.base.errors import DataError, LobetraceError
 from analysis.base.finding import Finding, refused
 from analysis.base.foreign import shown
+from analysis.base.samples import Capture
 from analysis.capture import load
 from analysis.decision.decide import decide
 from analysis.decision.refusal import causes_of_refusal
@@ -23,8 +24,10 @@ from analysis.decision.verdict import Verdict, overall
 from analysis.diagnosis.examine import diagnose_captures
 from analysis.job import load_job
 from analysis.job.folder import FoundJob, captures_in, jobs_in
+from analysis.lobe.result import Used
 from analysis.report.decision_json import cause_json, decision_json
 from analysis.report.in_doubt import told
+from analysis.report.json import captures_json
 from analysis.report.junit import Case, Suite, junit_xml
 from analysis.report.lobe_table import lobe_table, lobes_of
 from analysis.report.sentences import WORD, headline, requirements, story
@@ -60,7 +63,7 @@ def run(roots: Sequence[Path], as_json: bool, junit: Path | None, *, processes: 
     verdicts: list[Verdict] = []
     suites: list[Suite] = []
     interrupted = 0
-    told = say.Growing("jobs", as_json)
+    told = say.Growing("check", "jobs", as_json)
     found: list[FoundJob] = []
     with Signals() as signals:
 
@@ -118,7 +121,7 @@ def _checked(job_path: Path) -> Checked:
         decision = decide(job, captures)
     except DataError as error:
         found = (refused(error), *diagnose_captures(job, captures), *causes_of_refusal(job, captures, error))
-        return _unmeasured(name, str(error), found)
+        return _unmeasured(name, str(error), found, captures)
     alone = None if decision.others else decision.job.measure.cylinder
     cases = tuple(_case(*each, alone) for each in requirements(decision))
     evidence = [f"Evidence: {finding.seen}" for finding in decision.causes.findings[:1]]
@@ -134,13 +137,14 @@ def _case(name: str, verdict: Verdict, text: str, alone: int | None) -> Case:
     return Case(of[2], verdict, text, int(of[1])) if of else Case(name, verdict, text, alone)
 
 
-def _unmeasured(name: str, error: str, findings: Sequence[Finding] = ()) -> Checked:
-    """A job without a number: a refusal, and what may have caused it."""
+def _unmeasured(name: str, error: str, findings: Sequence[Finding] = (), captures: Sequence[Capture] = ()) -> Checked:
+    """A job without a number: a refusal, what may have caused it, and who recorded the captures that were read."""
     tree = {
         "job": name,
         "verdict": "cannot tell",
         "error": error,
         "findings": [cause_json(finding) for finding in findings],
+        "captures": captures_json(Used.of(capture) for capture in captures),
         "decision": None,
     }
     likely = tuple(f"Likely cause: {finding.cause} {finding.seen}" for finding in findings if finding.cause)

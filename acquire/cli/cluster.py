@@ -12,8 +12,8 @@ from types import TracebackType
 from typing import Any, Final, Generic, Self, TypeVar
 
 from acquire.cli.extra import needed
-from acquire.cli.version import version
 from analysis.base.errors import LinkError, UsageError
+from analysis.base.version import version
 
 J = TypeVar("J")
 R = TypeVar("R")

@@ -52,7 +52,7 @@ app = typer.Typer(
 
 def _version(wanted: bool) -> None:
     if wanted:
-        from acquire.cli.version import version
+        from analysis.base.version import version
 
         typer.echo(f"lobetrace {version()}")
         raise typer.Exit

@@ -9,6 +9,7 @@ from typing import Any
 from acquire.cli import say
 from acquire.cli.report import decided
 from analysis.base.errors import DataError
+from analysis.base.version import head
 from analysis.decision.decide import Decision
 from analysis.decision.recheck import Again, RockerRatio, recheck, rocker_ratio
 from analysis.decision.verdict import overall
@@ -50,7 +51,7 @@ def _head(before: Decision, after: Decision) -> dict[str, Any]:
         name: [identity_json(used.header) for used in each.measured.captures if used.header is not None]
         for name, each in (("before", before), ("after", after))
     }
-    return {"$schema": COMPARE_SCHEMA, "schema": 1, "captures": told}
+    return {**head(COMPARE_SCHEMA), "captures": told}
 
 
 def _change(first: Decision, advanced: float | None) -> Mapping[str, float]:

@@ -51,7 +51,8 @@ def run(chosen: Path | None, seed: int | None, as_json: bool, *, wrong: bool = F
     job, result = decision.job, decision.measured
     rows = versus(result, truth(scenario.rig, _checked(job)))
     if as_json:
-        say.result_json({"job": str(folder), "result": result_json(result), "truth": [row_json(row) for row in rows]})
+        told = {"job": str(folder), "result": result_json(result), "truth": [row_json(row) for row in rows]}
+        say.result_json(told, "demo")
         return
     say.result(sheet(result, job))
     if wrong:

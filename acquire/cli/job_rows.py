@@ -6,11 +6,11 @@ from collections.abc import Sequence
 
 from acquire.cli import crash
 from acquire.cli.job_files import Address, JobFiles, read
-from acquire.cli.version import version
 from analysis.archive.rows import JobRows, as_columns, broken_rows, identity, job_key, measured_rows, profiles
 from analysis.base.errors import DataError, LobetraceError
 from analysis.base.finding import refused
 from analysis.base.foreign import shown
+from analysis.base.version import version
 from analysis.capture import parse
 from analysis.decision.decide import decide
 from analysis.decision.refusal import causes_of_refusal

@@ -7,7 +7,6 @@ from pathlib import Path
 from acquire.cli import say
 from acquire.cli.demo_job import job_text
 from acquire.cli.second_screen import second_screen, show
-from acquire.cli.version import version
 from acquire.procedure.answers import to_measure
 from acquire.procedure.session import Choice, Plan
 from acquire.procedure.steps import DONE
@@ -15,6 +14,7 @@ from acquire.simulator.scenario_file import SUFFIX, scenario_of
 from acquire.simulator.scenarios import Scenario
 from acquire.simulator.truth import truth
 from analysis.base.errors import UsageError
+from analysis.base.version import version
 from analysis.job import FILE_NAME, Job, load_job, parse_job
 from analysis.job.folder import folder_of, has_job, make_job, refuse_where_none_can_be_made
 

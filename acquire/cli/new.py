@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from pathlib import Path
 
 from acquire.cli import say
@@ -27,7 +28,9 @@ def run(folder: Path, units: Units | None, like_path: Path | None, *, plain: boo
         return
     file = make_job(folder, template(units) if like is None else written_job(_copy(like, units)))
     if as_json:
-        say.result_json({"job": str(file), "captures": str(folder / CAPTURES)})
+        job = load_job(file)
+        told = {"job": str(file), "captures": str(folder / CAPTURES)}
+        say.result_json({**told, "engine": job.engine.name, "identity": asdict(job.identity)}, "new")
     else:
         put_in = "Put in your engine, rig and port" if like is None else "Engine, rig and cam card are copied: look through them"
         say.result(f"{file} is written, every line explained. {put_in}, then: lobetrace live {say.quoted(folder)}")

@@ -25,7 +25,7 @@ def run(addresses: Sequence[str], ask: bool, within: float, baud: int, as_json: 
     devices = [port.device for port in found]
     answers: Sequence[Hello | LobetraceError | None] = asyncio.run(ask_all(devices, within, baud)) if ask else [None] * len(found)
     if as_json:
-        say.result_json({"ports": [_fields(port, answer) for port, answer in zip(found, answers, strict=True)]})
+        say.result_json({"ports": [_fields(port, answer) for port, answer in zip(found, answers, strict=True)]}, "ports")
     else:
         for port, answer in zip(found, answers, strict=True):
             say.result("  ".join(filter(None, [port.device, _known(port.description), _words(answer)])))

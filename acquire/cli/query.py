@@ -36,7 +36,7 @@ def run(folders: Sequence[Path], query: str, out: Path | None, as_json: bool, *,
             if out is not None:
                 _write(out, columns, rows, force)
             elif as_json:
-                told = say.Growing("rows", as_json=True)
+                told = say.Growing("query", "rows", as_json=True)
                 for some in rows:
                     for row in some:
                         told.add(dict(zip(columns, map(_plain, row), strict=True)), "")

@@ -13,6 +13,7 @@ from analysis.decision.decide import Decision, decide
 from analysis.job import FILE_NAME, load_job
 from analysis.job.folder import captures_in
 from analysis.report.html import Paper, sheet_html
+from analysis.report.json import captures_json
 
 
 def run(job_path: Path, out: Path, paper: str, as_json: bool, *, force: bool = False) -> None:
@@ -31,7 +32,8 @@ def run(job_path: Path, out: Path, paper: str, as_json: bool, *, force: bool = F
         data = sheet_html(decision, size if paper != "auto" else None, job_sha256=digest).encode("utf-8", "replace")
     write(out, data, force=force)
     if as_json:
-        say.result_json({"sheet": str(out), "bytes": len(data), "verdict": decision.verdict})
+        told = {"sheet": str(out), "bytes": len(data), "verdict": decision.verdict}
+        say.result_json({**told, "captures": captures_json(decision.measured.captures)}, "report")
     else:
         say.result(f"{out}: {decision.verdict}")
 

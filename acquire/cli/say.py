@@ -1,5 +1,8 @@
 """Where words go: results to stdout, what only people need to stderr. Nothing that came from outside drives a terminal there.
 
+What machines read says first what it is (`head`): results of the analysis by their own schemas, and every other document by the part
+of commands.schema.json, beside this, that is called as it is here.
+
 Words for people are a kindness: where stderr is closed or full, a recording goes on without them.
 """
 
@@ -12,6 +15,9 @@ from pathlib import Path
 from typing import Any
 
 from analysis.base.foreign import escaped, harmless
+from analysis.base.version import head
+
+SCHEMA_ID = "urn:lobetrace:commands:1"
 
 
 def at_a_terminal() -> bool:
@@ -24,9 +30,23 @@ def result(text: str) -> None:
     print(harmless(text), flush=True)
 
 
-def result_json(value: Any) -> None:
-    """A result for machines: one JSON document on stdout."""
-    print(_json(value), flush=True)
+def result_json(tree: dict[str, Any], name: str = "") -> None:
+    """A result for machines: one JSON document on stdout. `name`: its part of our schema; "" for one that names its own."""
+    print(_json(_document(tree, name)), flush=True)
+
+
+def result_json_line(tree: dict[str, Any], name: str) -> None:
+    """The same on one line, for whoever reads along while we go on."""
+    print(escaped(json.dumps(_document(tree, name), ensure_ascii=False, allow_nan=False)), flush=True)
+
+
+def json_file(tree: dict[str, Any], name: str) -> bytes:
+    """The same for a file."""
+    return f"{_json(_document(tree, name))}\n".encode("utf-8", "replace")
+
+
+def _document(tree: dict[str, Any], name: str) -> dict[str, Any]:
+    return {**head(f"{SCHEMA_ID}#/$defs/{name}"), **tree} if name else tree
 
 
 def _json(value: Any) -> str:
@@ -34,11 +54,13 @@ def _json(value: Any) -> str:
 
 
 class Growing:
-    """Results that are printed one by one: for people, or as one JSON document with a list that grows."""
+    """Results that are printed one by one: for people, or as one JSON document with a list that grows. `name`: its part of our
+    schema; `of`: the list.
+    """
 
-    def __init__(self, name: str, as_json: bool) -> None:
+    def __init__(self, name: str, of: str, as_json: bool) -> None:
         self._json = as_json
-        self._head = f'{{\n "schema": 1,\n "{name}": ['
+        self._head = f'{_json(_document({}, name)).removesuffix("}").rstrip()},\n "{of}": [' if as_json else ""
         self._any = False
 
     def add(self, value: Any, text: str) -> None:
@@ -64,11 +86,6 @@ def person(text: str = "") -> None:
     if sys.stderr is not None:  # without one, print would turn to stdout
         with suppress(OSError, ValueError):
             print(harmless(text), file=sys.stderr, flush=True)
-
-
-def result_json_line(value: Any) -> None:
-    """The same on one line, for whoever reads along while we go on."""
-    print(escaped(json.dumps(value, ensure_ascii=False, allow_nan=False)), flush=True)
 
 
 def quoted(path: Path) -> str:

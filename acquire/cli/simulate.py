@@ -29,11 +29,11 @@ def run(name: str, seed: int | None, pace: float | None, socket: bool, phases: s
     if truth is not None:
         if truth.exists():
             raise UsageError("it exists and is not overwritten", where=str(truth), do="Choose another file")
-        write(truth, truth_of(scenario.rig).to_json().encode("utf-8"))
+        write(truth, say.json_file({"truth": truth_of(scenario.rig).tree()}, "truth"))
 
     def tell(url: str) -> None:
         if as_json:
-            say.result_json_line({"url": url, "scenario": name, "seed": scenario.rig.seed})
+            say.result_json_line({"url": url, "scenario": name, "seed": scenario.rig.seed}, "simulate")
         else:
             say.result(url)
             say.person(f"{scenario.text} Each phase begins when the port is opened; Ctrl-C ends it all.")
@@ -48,7 +48,8 @@ def run(name: str, seed: int | None, pace: float | None, socket: bool, phases: s
 
 def _list(as_json: bool) -> None:
     if as_json:
-        say.result_json({"scenarios": [{"name": s.name, "text": s.text, "phases": list(s.phases)} for s in SCENARIOS.values()]})
+        told = [{"name": s.name, "text": s.text, "phases": list(s.phases)} for s in SCENARIOS.values()]
+        say.result_json({"scenarios": told}, "scenarios")
         return
     for scenario in SCENARIOS.values():
         say.result(f"{scenario.name:<16} {scenario.text} [{','.join(scenario.phases)}]")

@@ -19,11 +19,11 @@ from acquire.cli.many import Crew, crew_for, in_order
 from acquire.cli.output_file import may_write
 from acquire.cli.signals import Interrupted, Signals
 from acquire.cli.status_line import LiveLine
-from acquire.cli.version import version
 from analysis.archive.rows import JobRows
 from analysis.archive.tables import NUMBERS
 from analysis.base.errors import LinkError, UsageError
 from analysis.base.foreign import shown
+from analysis.base.version import version
 
 CANNOT_TELL: Final = 2
 _MOST_JOBS: Final = 500  # in a chunk
@@ -203,7 +203,7 @@ def _tell(done: Done, out: Path, code: int, as_json: bool) -> None:
         say.person(f"! {shown(unread)}")
     counts = {"jobs": done.total, "written": done.written, "not_measured": done.broken, "there_already": done.passed}
     if as_json:
-        say.result_json({"schema": 1, "out": str(out), **counts, "not_read": done.unread})
+        say.result_json({"out": str(out), **counts, "not_read": done.unread}, "table")
         return
     parts = [f"{done.written} written"]
     parts += [f"{done.broken} of them not measured, see the table errors"] if done.broken else []

@@ -15,7 +15,6 @@ from acquire.cli.job_rows import job_rows
 from acquire.cli.many import crew_for, in_order
 from acquire.cli.output_file import write
 from acquire.cli.signals import Interrupted, Signals
-from acquire.cli.version import version
 from analysis.archive.baseline import Difference, Limits, differences, entry_of
 from analysis.base.errors import CaptureError, UsageError
 from analysis.base.foreign import shown
@@ -56,8 +55,7 @@ def run(
     differ = [each for name in (*new, *gone) for each in differences(name, old.get(name), new.get(name), limits)]
     if update:
         kept = {name: entry for name, entry in old.items() if name not in gone} | new
-        text = json.dumps({"schema": 1, "lobetrace": version(), "jobs": kept}, indent=1, ensure_ascii=False, allow_nan=False)
-        write(baseline, f"{text}\n".encode("utf-8", "replace"), force=True)  # what is there is a baseline, or nothing
+        write(baseline, say.json_file({"jobs": kept}, "baseline"), force=True)  # what is there is a baseline, or nothing
     _tell(differ, new, baseline, as_json, update)
     return DIFFERS if differ and not update else 0
 
@@ -101,7 +99,7 @@ def _is_entry(entry: Any) -> bool:
 def _tell(differ: Sequence[Difference], new: dict[str, Any], baseline: Path, as_json: bool, updated: bool) -> None:
     if as_json:
         found = [{**asdict(each), "share": _finite(each.share)} for each in differ]
-        say.result_json({"schema": 1, "same": not differ, "updated": updated, "jobs": len(new), "differences": found})
+        say.result_json({"same": not differ, "updated": updated, "jobs": len(new), "differences": found}, "verify")
         return
     numbers = sum(len(entry["numbers"]) for entry in new.values())
     for job in dict.fromkeys(each.job for each in differ):

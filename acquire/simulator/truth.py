@@ -7,10 +7,10 @@ are left out, since they are errors of measuring.
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 from scipy.integrate import quad
@@ -92,11 +92,11 @@ class Truth:
         """The lobe of "intake" or "exhaust"."""
         return next(lobe for lobe in self.lobes if lobe.valve == valve)
 
-    def to_json(self) -> str:
-        """As JSON: the fields of this class, with `tdc` grouped as in the results of the analysis."""
+    def tree(self) -> dict[str, Any]:
+        """For machines: the fields of this class, with `tdc` grouped as in the results of the analysis."""
         tree = asdict(self)
         tree["tdc"] = {"count": tree.pop("tdc_count"), "edge_count": tree.pop("tdc_edge_count")}
-        return json.dumps({"schema": 1, "truth": tree}, indent=1) + "\n"
+        return tree
 
 
 def truth(rig: Rig, checking: Sequence[tuple[float, str]] = CHECKING) -> Truth:

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any
 
 from analysis.archive.rows import JobRows
-from analysis.archive.tables import ERRORS, FINDINGS, NUMBERS
+from analysis.archive.tables import ERRORS, FINDINGS, JOBS, NUMBERS
+from analysis.base.samples import Identity
 
 Entry = Mapping[str, Any]
 
@@ -36,16 +37,21 @@ class Difference:
 
 
 def entry_of(rows: JobRows, old: Entry | None = None) -> dict[str, Any]:
-    """What a baseline holds of a job: its numbers by cylinder and path, the codes of its findings, what kept it from being measured.
+    """What a baseline holds of a job: who measured what and when, its numbers by cylinder and path, the codes of its findings, and
+    what kept it from being measured.
 
     What an `old` entry says is true of a number is kept.
     """
-    columns = {name: rows.columns.get(name, {}) for name in (NUMBERS, FINDINGS, ERRORS)}
+    columns = {name: rows.columns.get(name, {}) for name in (JOBS, NUMBERS, FINDINGS, ERRORS)}
+    own = {name: next(iter(values), None) or "" for name, values in columns[JOBS].items()}
     numbers = columns[NUMBERS]
     names = [f"{cylinder} {path}" for cylinder, path in zip(numbers.get("cylinder", ()), numbers.get("path", ()), strict=True)]
     known = {name: number["true"] for name, number in (old or {}).get("numbers", {}).items() if "true" in number}
     found = zip(names, numbers.get("value", ()), numbers.get("u95", ()), numbers.get("doubts", ()), strict=True)
     return {
+        "identity": {each.name: own.get(each.name, "") for each in fields(Identity)},
+        "engine": own.get("engine", ""),
+        "started": own.get("started", ""),
         "numbers": {
             name: {"value": value, "u95": u95, **_given("doubts", doubts), **_given("true", known.get(name))}
             for name, value, u95, doubts in found

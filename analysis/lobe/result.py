@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
-from typing import Any, Final, Protocol
+from pathlib import PurePath
+from typing import Any, Final, Protocol, Self
 
 import numpy as np
 import numpy.typing as npt
@@ -12,7 +13,7 @@ import numpy.typing as npt
 from analysis.base.errors import DataError, UsageError
 from analysis.base.finding import SAME_LIFT_MM, Finding
 from analysis.base.quantity import Quantity
-from analysis.base.samples import Floats, Header
+from analysis.base.samples import Capture, Floats, Header
 from analysis.base.words import overlap, with_unit
 from analysis.curve.smoothing import Spline
 from analysis.curve.sweep import Sweep, Swept
@@ -287,6 +288,11 @@ class Used:
     name: str
     sha256: str
     header: Header | None = None
+
+    @classmethod
+    def of(cls, capture: Capture) -> Self:
+        """As it was read."""
+        return cls(PurePath(capture.path).name or "unnamed", capture.sha256, capture.header)
 
 
 @dataclass(frozen=True)

@@ -7,6 +7,7 @@ from typing import Any
 
 from analysis.base.finding import Finding
 from analysis.base.quantity import Quantity
+from analysis.base.version import head
 from analysis.decision.clearance import PistonClearance
 from analysis.decision.correction import Correction
 from analysis.decision.cylinders import Spacing
@@ -17,7 +18,6 @@ from analysis.decision.verdict import Line, overall, rule
 from analysis.report.json import quantity_json, result_json
 from analysis.report.sentences import headline, said_verdict, story
 
-SCHEMA = 1
 SCHEMA_ID = "urn:lobetrace:decision:1"
 
 
@@ -29,8 +29,7 @@ def decision_json(decision: Decision) -> dict[str, Any]:
     """
     after, overlap = decision.after, decision.overlap
     return {
-        "$schema": SCHEMA_ID,
-        "schema": SCHEMA,
+        **head(SCHEMA_ID),
         "verdict": decision.verdict,
         "text": [headline(decision), *story(decision)],
         "rule": rule(decision.job),

@@ -11,6 +11,7 @@ import numpy as np
 
 from analysis.base.angles import label
 from analysis.base.quantity import NORMAL_95
+from analysis.base.version import head
 from analysis.base.words import plus_minus, wrapped
 from analysis.decision.dynamics import ORDER_NAMES, UNITS, Dynamics
 from analysis.lobe.result import Lobe
@@ -118,7 +119,7 @@ def dynamics_csv(found: Sequence[Dynamics]) -> bytes:
 
 def dynamics_json(found: Sequence[tuple[Lobe, Dynamics]]) -> dict[str, Any]:
     """The same for machines (analysis/dynamics.schema.json)."""
-    return {"$schema": DYNAMICS_SCHEMA, "schema": 1, "lobes": [_json(lobe, each) for lobe, each in found]}
+    return {**head(DYNAMICS_SCHEMA), "lobes": [_json(lobe, each) for lobe, each in found]}
 
 
 def _json(lobe: Lobe, each: Dynamics) -> dict[str, Any]:

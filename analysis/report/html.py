@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cache
-from importlib import metadata, resources
+from importlib import resources
 from typing import Any, Literal
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
@@ -14,6 +14,7 @@ from markupsafe import Markup
 from analysis.base.angles import label
 from analysis.base.finding import DOUBT, Finding, doubts
 from analysis.base.safety import cautions
+from analysis.base.version import version
 from analysis.base.words import Units, length, one_sign, overlap, plus_minus
 from analysis.base.words import value as to_its_uncertainty
 from analysis.decision.correction import EXPLAINED
@@ -95,12 +96,12 @@ def _context(decision: Decision, paper: Paper | None) -> dict[str, Any]:
         "plot_css": _css("plot.css"),
         "paper": paper or "",
         "units": units,
-        "generator": f"lobetrace {_version()}",
+        "generator": f"lobetrace {version()}",
         "engine": job.engine.name or "Engine without a name",
         "title": f"Camshaft sheet: {job.engine.name or 'engine without a name'}",
         "subtitle": f"{_which(decision)} of {job.engine.cylinders}, firing order {_order(decision)}",
         "facts": _facts(decision),
-        "provenance": tuple(provenance(job, [lobe for each in measured for lobe in each.lobes], _version())),
+        "provenance": tuple(provenance(job, [lobe for each in measured for lobe in each.lobes], version())),
         "verdict": decision.verdict,
         "word": headline(decision).partition(": ")[0],
         "signs": SIGNS,
@@ -139,13 +140,6 @@ def _capitalized(text: str) -> str:
 def _css(name: str) -> Markup:
     """A style sheet of ours, put in as it is."""
     return Markup((resources.files("analysis.report") / "templates" / name).read_text(encoding="utf-8"))
-
-
-def _version() -> str:
-    try:
-        return metadata.version("lobetrace")
-    except metadata.PackageNotFoundError:  # run from its sources
-        return ""
 
 
 def _which(decision: Decision) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import asdict
 from typing import Any
 
@@ -10,9 +11,9 @@ from analysis.base.errors import DataError
 from analysis.base.finding import Finding
 from analysis.base.quantity import Quantity
 from analysis.base.samples import Header
+from analysis.base.version import head
 from analysis.lobe.result import AtRest, Cam, Event, Lobe, Measurement, Used
 
-SCHEMA = 1
 SCHEMA_ID = "urn:lobetrace:result:1"
 
 
@@ -22,14 +23,18 @@ def result_json(found: Measurement) -> dict[str, Any]:
     Crank degrees, millimetres and milliseconds as the keys say. Raises DataError if a number is not finite: JSON has none.
     """
     return {
-        "$schema": SCHEMA_ID,
-        "schema": SCHEMA,
+        **head(SCHEMA_ID),
         "tdc": {"count": quantity_json(found.tdc.count), "method": found.tdc.method, "touches": found.tdc.contacts},
         "lobes": [_lobe(lobe) for lobe in found.lobes],
         "cam": _cam(found.cam) if found.cam else None,
         "warnings": [finding_json(finding) for finding in found.findings],
-        "captures": [_used(used) for used in found.captures],
+        "captures": captures_json(found.captures),
     }
+
+
+def captures_json(captures: Iterable[Used]) -> list[dict[str, Any]]:
+    """Of what something was worked out, and who recorded it."""
+    return [_used(used) for used in captures]
 
 
 def _used(used: Used) -> dict[str, Any]:

@@ -12,6 +12,7 @@ import numpy as np
 
 from analysis.base.angles import label
 from analysis.base.quantity import NORMAL_95, Quantity, Source
+from analysis.base.version import head
 from analysis.base.words import MM_PER, Units, fine, with_unit, wrapped
 from analysis.compare.difference import Named
 from analysis.compare.nominal_fit import ProfileFit
@@ -153,7 +154,7 @@ def profile_csv(lines: Sequence[tuple[Lobe, ProfileLine]]) -> bytes:
 
 def profile_json(lines: Sequence[tuple[Lobe, ProfileLine]]) -> dict[str, Any]:
     """The same for machines (analysis/profile.schema.json)."""
-    return {"$schema": PROFILE_SCHEMA, "schema": 1, "lobes": [_json(lobe, line) for lobe, line in lines]}
+    return {**head(PROFILE_SCHEMA), "lobes": [_json(lobe, line) for lobe, line in lines]}
 
 
 def _json(lobe: Lobe, line: ProfileLine) -> dict[str, Any]:

@@ -13,6 +13,7 @@ import numpy as np
 from analysis.base.angles import label
 from analysis.base.foreign import no_formula, shown
 from analysis.base.quantity import NORMAL_95, Quantity
+from analysis.base.version import head
 from analysis.base.words import MM_PER, Units, fine, signed, with_unit, wrapped
 from analysis.compare.difference import Difference, Named
 from analysis.curve.tabulated import DERIVATIVES, curve_table
@@ -171,8 +172,7 @@ def _table(found: Difference, valve: str, units: Units) -> list[str]:
 def overlay_json(studies: Sequence[ValveStudy]) -> dict[str, Any]:
     """The same for machines, in mm and degrees from overlap TDC, with every cell (analysis/overlay.schema.json)."""
     return {
-        "$schema": OVERLAY_SCHEMA,
-        "schema": 2,
+        **head(OVERLAY_SCHEMA),
         "valves": [
             {
                 "valve": study.valve,

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from analysis.base.precision import LIMIT
+from analysis.base.version import head
 from analysis.base.words import MM_PER, Units, length, wrapped
 from analysis.decision.repeatability import (
     INDICATORS,
@@ -208,7 +209,7 @@ def repeatability_csv(sweeps: Sequence[OneSweep]) -> bytes:
 
 def repeatability_json(found: Sequence[Repeatability]) -> dict[str, Any]:
     """The study for machines (analysis/repeatability.schema.json)."""
-    return {"$schema": REPEATABILITY_SCHEMA, "schema": 1, "valves": [_json(study) for study in found]}
+    return {**head(REPEATABILITY_SCHEMA), "valves": [_json(study) for study in found]}
 
 
 def _json(study: Repeatability) -> dict[str, Any]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Any
 
+from analysis.base.version import head
 from analysis.base.words import MM_PER, Units, wrapped
 from analysis.compare.difference import Named
 from analysis.decision.trend import Drift, Trend
@@ -60,7 +61,7 @@ def _chart(trend: Trend, drift: Drift, units: Units) -> Chart:
 
 def trend_json(found: Sequence[Trend]) -> dict[str, Any]:
     """The same for machines (analysis/trend.schema.json)."""
-    return {"$schema": TREND_SCHEMA, "schema": 1, "lobes": [_json(each) for each in found]}
+    return {**head(TREND_SCHEMA), "lobes": [_json(each) for each in found]}
 
 
 def _json(trend: Trend) -> dict[str, Any]:

@@ -26,8 +26,8 @@ from acquire.cli.job_files import Address, addresses
 from acquire.cli.job_rows import job_rows
 from acquire.cli.many import Alone
 from acquire.cli.signals import Signals
-from acquire.cli.version import version
 from analysis.archive.rows import JobRows
+from analysis.base.version import version
 from tests.archived import SAMPLE, archive, tables
 from tests.link.test_table_on_a_cluster import Running
 

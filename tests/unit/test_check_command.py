@@ -18,6 +18,7 @@ import pytest
 from acquire.cli import check, run, say
 from acquire.simulator.rig import Rig
 from acquire.simulator.scenarios import Scenario
+from analysis.base.version import head
 from analysis.job.folder import FoundJob
 from analysis.report.decision_json import decision_json
 from analysis.report.junit import Case, Suite, junit_xml
@@ -250,6 +251,6 @@ def test_a_junit_file_that_cannot_be_written_is_refused_before_the_work(
 
 def test_what_json_prints_is_one_document_also_of_no_value() -> None:
     with redirect_stdout(StringIO()) as out:
-        told = say.Growing("jobs", as_json=True)
+        told = say.Growing("check", "jobs", as_json=True)
         told.end({"verdict": "within"}, "")
-    assert json.loads(out.getvalue()) == {"schema": 1, "jobs": [], "verdict": "within"}
+    assert json.loads(out.getvalue()) == {**head("urn:lobetrace:commands:1#/$defs/check"), "jobs": [], "verdict": "within"}

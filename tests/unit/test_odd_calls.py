@@ -56,7 +56,8 @@ def test_the_truth_is_there_before_the_rig_is_served(tmp_path: Path, monkeypatch
     served = []
     monkeypatch.setattr(simulate, "run_asked", lambda *_, **__: served.append((tmp_path / "t.json").read_text(encoding="utf-8")))
     assert run(["simulate", "--scenario", "clean", "--phases", "-", "--truth", str(tmp_path / "t.json")]) == 0
-    assert served == [truth(scenario_named("clean", None).rig).to_json()]
+    true = truth(scenario_named("clean", None).rig)
+    assert served == [say.json_file({"truth": true.tree()}, "truth").decode("utf-8")]
 
 
 @pytest.mark.parametrize(

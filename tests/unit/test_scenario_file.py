@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 import numpy as np
@@ -114,6 +113,6 @@ def test_the_truth_of_a_file_is_that_of_its_lobe(tmp_path: Path, capsys: pytest.
     assert "there is no phase" in capsys.readouterr().err
     from acquire.simulator.truth import truth as truth_of
 
-    found = json.loads(truth_of(scenario_of(str(file)).rig).to_json())["truth"]
+    found = truth_of(scenario_of(str(file)).rig).tree()
     (intake,) = [each for each in found["lobes"] if each["valve"] == "intake"]
     assert intake["peak_lobe_lift_mm"] == pytest.approx(8.0, abs=1e-6)

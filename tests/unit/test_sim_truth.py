@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import replace
 
 import numpy as np
@@ -130,7 +129,7 @@ def test_what_stands_in_the_json() -> None:
         crank=SliderCrank(22.5, 84, 2),
         stop=Stop(depth_mm=5.0),
     )
-    tree = json.loads(truth(rig).to_json())["truth"]
+    tree = truth(rig).tree()
     assert tree["lobes"][0]["slack_deg"] == 1.2
     assert tree["lobes"][0]["latency_ms"] == pytest.approx(40)
     assert abs(tree["stop_bias_deg"]) == pytest.approx(0.053003, abs=1e-6)  # solved outside the project
