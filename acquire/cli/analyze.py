@@ -3,26 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from glob import has_magic
 from pathlib import Path
-from typing import Any
 
 from acquire.cli import say
-from analysis.base.errors import DataError
-from analysis.base.samples import Capture
-from analysis.capture import load
-from analysis.decision.cylinders import at_cylinder, measure_each, spacings
-from analysis.decision.decide import Cylinder
-from analysis.job import FILE_NAME, Job, load_job
-from analysis.job.folder import captures_in
-from analysis.lobe.result import Measurement
-from analysis.report.budget import budget_json, budget_text
-from analysis.report.json import result_json
-from analysis.report.lobe_table import LobeRow, lobe_rows, lobe_table
-from analysis.report.sheet import sheet
-
-CANNOT_TELL = 2
+from acquire.cli.every_cylinder import every_cylinder, read_job
+from analysis.job import FILE_NAME
 
 
 def run(job_path: Path, captures: Sequence[Path], as_json: bool, budget: bool = False) -> int:
@@ -44,61 +30,8 @@ def run(job_path: Path, captures: Sequence[Path], as_json: bool, budget: bool = 
     return done.code
 
 
-@dataclass(frozen=True)
-class EveryCylinder:
-    """What each cylinder that was swept came to, the job's own first, and why others could not be measured."""
-
-    job: Job
-    found: dict[int, Measurement]
-    refused: dict[int, DataError]
-
-    def tree(self, budget: bool) -> dict[str, Any]:
-        """As JSON."""
-        first, *others = (_json(measured, budget) for measured in self.found.values())
-        more: dict[str, Any] = {"others": others} if others else {}
-        if self.refused:
-            more["refused"] = [{"cylinder": cylinder, "error": str(error)} for cylinder, error in self.refused.items()]
-        return first | more
-
-    def text(self, budget: bool) -> str:
-        """As sheets."""
-        blocks = [_text(at_cylinder(self.job, cylinder), measured, budget) for cylinder, measured in self.found.items()]
-        if len(self.found) + len(self.refused) > 1:
-            blocks.append("\n".join(lobe_table(self.job, self._rows())))
-        return "\n\n\n".join(blocks)
-
-    def _rows(self) -> list[LobeRow]:
-        cylinders = [Cylinder(number, measured) for number, measured in self.found.items()]
-        cylinders += [Cylinder(number, None, error=error) for number, error in self.refused.items()]
-        return list(lobe_rows(self.job, cylinders, spacings(self.job, self.found)))
-
-    @property
-    def code(self) -> int:
-        """2 if a lobe that was swept could not be measured, else 0."""
-        return CANNOT_TELL if self.refused or any(measured.refused for measured in self.found.values()) else 0
-
-
-def read_job(job_path: Path, captures: Sequence[Path] = ()) -> tuple[Job, list[Capture]]:
-    """A job with its captures, or with those given. UsageError if there are none."""
-    return load_job(job_path), [load(file) for file in list(captures) or captures_in(job_path)]
-
-
-def every_cylinder(job: Job, captures: Sequence[Capture]) -> EveryCylinder:
-    """What the captures of a job come to. DataError if no cylinder can be measured."""
-    return EveryCylinder(job, *measure_each(job, captures))
-
-
 def _several(job_path: Path, captures: Sequence[Path]) -> bool:
     """Whether these are jobs, and not one with captures of it."""
     searched = not job_path.exists() and has_magic(str(job_path))
     searched = searched or (job_path.is_dir() and not (job_path / FILE_NAME).is_file())
     return searched or any(path.is_dir() or path.name == FILE_NAME for path in captures)
-
-
-def _text(job: Job, measured: Measurement, budget: bool) -> str:
-    text = sheet(measured, job).rstrip("\n")
-    return f"{text}\n\n{budget_text(measured).rstrip()}" if budget else text
-
-
-def _json(measured: Measurement, budget: bool) -> dict[str, Any]:
-    return result_json(measured) | ({"budget": budget_json(measured)} if budget else {})

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from acquire.cli.analyze import EveryCylinder
+from acquire.cli.every_cylinder import EveryCylinder
 from acquire.simulator.indicator import Indicator
 from acquire.simulator.rig import Work
 from analysis.base.errors import DataError
