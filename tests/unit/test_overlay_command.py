@@ -175,6 +175,8 @@ def test_each_valve_against_a_nominal_table_of_its_own(twice: Path, tmp_path: Pa
     twins = [word for file in (other, intake) for word in ("--nominal", f"exhaust={file}")]
     assert run(["overlay", str(twice), "--against", "nominal", *twins]) == 2
     assert "two lift tables of the exhaust lobes" in capsys.readouterr().err
+    assert run(["overlay", str(twice), "--nominal", str(other)]) == 2
+    assert "Add --against nominal" in capsys.readouterr().err
 
 
 def test_a_chart_of_another_kind_is_refused(twice: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
