@@ -16,7 +16,7 @@ from analysis.crank.motion import direction_of_rotation
 from analysis.crank.segments import on_one_count
 from analysis.curve.lobe_period import refuse_other_cpr
 from analysis.curve.sweep import Sweep, Swept, read_sweep
-from analysis.curve.sweep_selection import for_slack, of_one_cylinder, onward
+from analysis.curve.sweep_selection import for_slack, of_one_cylinder, onward, turned_on
 from analysis.job import Job
 from analysis.lobe.causes import on_one_shaft
 from analysis.lobe.measured import foot_of, measure_lobe
@@ -89,7 +89,9 @@ def measure(job: Job, captures: Sequence[Capture], *, after_deg: float = 0.0) ->
         tdc=Tdc(tdc.at_top(forward).labelled("count"), tdc.method, sum(tdc.contact_counts)),
         lobes=lobes,
         cam=_cam(job, found),
-        captures=tuple(Used.of(capture) for capture in _used(usable, channels, lobes)),
+        captures=tuple(
+            Used.of(c, backward=c.header.step == "sweep" and turned_on(c, -forward)) for c in _used(usable, channels, lobes)
+        ),
         refused=refused,
         evidence=Evidence(
             forward,
@@ -117,12 +119,12 @@ def _lobes(job: Job, asked: Sequence[Sweep | Refused]) -> tuple[dict[str, Lobe],
     left.
     """
     sweeps = [each for each in asked if isinstance(each, Sweep)]
-    turned_on = any(onward(sweep) for sweep in sweeps)  # if none was, a backward one is refused in words
+    some_onward = any(onward(sweep) for sweep in sweeps)  # if none was, a backward one is refused in words
     found: dict[str, Lobe] = {}
     seen: list[Swept] = []
     refused: dict[str, Refused] = {}
     for each in asked:
-        if isinstance(each, Sweep) and turned_on and not onward(each):
+        if isinstance(each, Sweep) and some_onward and not onward(each):
             continue
         told = each if isinstance(each, Refused) else _lobe(job, each, sweeps)
         if isinstance(told, Refused):

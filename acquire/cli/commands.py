@@ -25,6 +25,7 @@ from acquire.cli.options import (
     JobPath,
     Json,
     Light,
+    Nominal,
     Paper,
     Processes,
     Quiet,
@@ -325,14 +326,7 @@ def overlay(
             help="What each lobe is held against: the first sweep, the mean of all lobes, the rest of them, or a nominal profile."
         ),
     ] = Against.first,
-    nominal: Annotated[
-        list[str] | None,
-        typer.Option(
-            metavar="[VALVE=]FILE",
-            help="With --against nominal: the lift table, or one a valve as intake=FILE and exhaust=FILE; else the job's.",
-            show_default=False,
-        ),
-    ] = None,
+    nominal: Nominal = None,
     details: Annotated[bool, typer.Option("--details", help="Every sweep with its table, behind the summary.")] = False,
     plot: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Draw the differences as FILE.html, .svg or .png.", show_default=False)
@@ -355,21 +349,14 @@ def overlay(
 @app.command()
 def profile(
     job: JobPath,
-    nominal: Annotated[
-        Path | None,
-        typer.Option(
-            metavar="FILE",
-            help="Lift table: CSV with the columns cam_deg or crank_deg, and lift_mm or lift_in; else the job's.",
-            show_default=False,
-        ),
-    ] = None,
+    nominal: Nominal = None,
     tolerance: Annotated[
         float | None,
         typer.Option(
             metavar="MM", min=0.001, max=5, help="Width of the zone about it (ISO 1101); else the job's.", show_default=False
         ),
     ] = None,
-    valve: Annotated[Valve, typer.Option(help="Which lobes the table is for.")] = Valve.both,
+    valve: Annotated[Valve, typer.Option(help="Which lobes are held against it.")] = Valve.both,
     fit_zero: Annotated[bool, typer.Option("--fit-zero", help="Fit the height too, not the angle alone.")] = False,
     plot: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Draw the deviations as FILE.html, .svg or .png.", show_default=False)
@@ -382,7 +369,7 @@ def profile(
     from acquire.cli import profile
 
     only = "" if valve is Valve.both else valve.value
-    asked = profile.Asked(nominal, tolerance, only, fit_zero, plot, table)
+    asked = profile.Asked(nominal or (), tolerance, only, fit_zero, plot, table)
     return profile.run(job, asked, json, force=force)
 
 

@@ -66,6 +66,16 @@ class Tdc(StrEnum):
 
 
 JobPath = Annotated[Path, typer.Argument(metavar="JOB", help="The job's folder, or its job.toml.")]
+Nominal = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--nominal",
+        metavar="[VALVE=]FILE",
+        help="Nominal lift table: CSV with the columns cam_deg or crank_deg, and lift_mm or lift_in. One for both valves, or one for "
+        "each as intake=FILE and exhaust=FILE; else the job's.",
+        show_default=False,
+    ),
+]
 Roots = Annotated[
     list[Path],
     typer.Argument(

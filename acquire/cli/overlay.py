@@ -2,20 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from acquire.cli import output_file, say
+from acquire.cli.nominal_tables import nominal_tables
 from acquire.cli.sweeps_of import swept
 from analysis.base.errors import UsageError
 from analysis.compare.lobes import Against
 from analysis.decision.sweep_by_sweep import study
-from analysis.job import Job
-from analysis.job.lift_table import LiftTable, read_lift_table
 from analysis.report.profiles import overlay_json, overlay_text, profiles_csv
-
-VALVES = ("intake", "exhaust")
 
 
 @dataclass(frozen=True)
@@ -34,13 +31,15 @@ class Asked:
 
 def run(paths: Sequence[Path], asked: Asked, as_json: bool, *, force: bool = False) -> int:
     """Print the comparison; 0 for having made it. With a table of profiles one sweep will do."""
+    if asked.nominal and asked.against != "nominal":
+        raise UsageError("--nominal names a lift table that nothing is held against", do="Add --against nominal")
     jobs, sweeps = swept(paths)
     if asked.table is not None and sweeps:
         output_file.write(asked.table, profiles_csv(sweeps, asked.step_deg), force=force)
         say.person(f"{say.quoted(asked.table)} holds {len(sweeps)} profile{'s' if len(sweeps) > 1 else ''}")
         if len(sweeps) == 1 and asked.against != "nominal":
             return 0
-    found = study(sweeps, asked.against, _nominal(asked, jobs) if asked.against == "nominal" else None)
+    found = study(sweeps, asked.against, nominal_tables(asked.nominal, jobs) if asked.against == "nominal" else None)
     shown = {id(sweep) for each in found for line in each.lines for sweep in line.sweeps}
     for alone in (sweep for sweep in sweeps if id(sweep) not in shown):
         say.person(
@@ -57,26 +56,3 @@ def run(paths: Sequence[Path], asked: Asked, as_json: bool, *, force: bool = Fal
     else:
         say.result(overlay_text(found, units, details=asked.details))
     return 0
-
-
-def _nominal(asked: Asked, jobs: Sequence[Job]) -> Mapping[str, LiftTable]:
-    """By valve: the table that was named for it, else the one named for both, else that of the first job that has one."""
-    named = _named(asked.nominal)
-    specs = [(valve, getattr(job.specification, valve).profile) for job in reversed(jobs) for valve in VALVES]
-    of_jobs = {valve: spec.table for valve, spec in specs if spec is not None and spec.table is not None}
-    return of_jobs | {valve: read_lift_table(file) for valve, file in named.items()}
-
-
-def _named(given: Sequence[str]) -> dict[str, Path]:
-    """Files by valve from the words of `--nominal`. UsageError if two are for the same."""
-    files: dict[str, str] = {}
-    for word in given:
-        valve, equals, file = word.partition("=")
-        valve, file = (valve, file) if equals and valve in VALVES else ("", word)
-        if valve in files:
-            what = f"the {valve} lobes" if valve else "both valves"
-            raise UsageError(
-                f"--nominal names two lift tables of {what}", do="Write --nominal intake=FILE --nominal exhaust=FILE"
-            )
-        files[valve] = file
-    return {valve: Path(files[key]) for valve in VALVES for key in (valve if valve in files else "",) if key in files}

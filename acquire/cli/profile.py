@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from acquire.cli import say
 from acquire.cli.chart_file import deliver_charts
+from acquire.cli.nominal_tables import nominal_tables
 from acquire.cli.output_file import deliver
 from analysis.base.errors import DataError, UsageError
 from analysis.capture import load
@@ -18,7 +19,7 @@ from analysis.decision.line_profile import ProfileLine, judged
 from analysis.decision.verdict import overall
 from analysis.job import Job, load_job
 from analysis.job.folder import captures_in
-from analysis.job.lift_table import LiftTable, read_lift_table
+from analysis.job.lift_table import LiftTable
 from analysis.lobe.result import Lobe
 from analysis.report.profile_report import profile_charts, profile_csv, profile_json, profile_text
 
@@ -27,9 +28,11 @@ _EXIT = {"within": 0, "outside": 1}
 
 @dataclass(frozen=True)
 class Asked:
-    """What lobes are held against (else what the job states) and what is written. `valve`: the only one that the table is for."""
+    """What lobes are held against (FILE, or VALVE=FILE; else what the job states) and what is written. `valve`: the only one asked
+    for.
+    """
 
-    nominal: Path | None = None
+    nominal: Sequence[str] = ()
     tolerance_mm: float | None = None
     valve: str = ""
     fit_zero: bool = False
@@ -69,15 +72,13 @@ def run(job_path: Path, asked: Asked, as_json: bool, *, force: bool = False) -> 
 
 def _tables(job: Job, lobes: tuple[Lobe, ...], asked: Asked) -> Iterator[tuple[Lobe, LiftTable, float | None]]:
     """Each lobe that has a nominal, with it and the width of its zone."""
-    named = None if asked.nominal is None else read_lift_table(asked.nominal)
+    tables = nominal_tables(asked.nominal, [job])
     for lobe in lobes:
-        if asked.valve and lobe.valve != asked.valve:
+        if lobe.valve not in tables or (asked.valve and lobe.valve != asked.valve):
             continue
         spec = job.specification.intake.profile if lobe.valve == "intake" else job.specification.exhaust.profile
-        stated = None if spec is None else spec.table
         tolerance = asked.tolerance_mm if asked.tolerance_mm is not None or spec is None else spec.tolerance_mm
-        if (table := named or stated) is not None:
-            yield lobe, table, tolerance
+        yield lobe, tables[lobe.valve], tolerance
 
 
 def _line(job: Job, lobe: Lobe, table: LiftTable, tolerance_mm: float | None, asked: Asked) -> ProfileLine:

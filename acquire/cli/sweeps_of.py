@@ -46,11 +46,14 @@ def _jobs(paths: Sequence[Path]) -> dict[Path, list[Path]]:
 
 
 def _sweeps(path: Path, job: Job, files: Sequence[Path]) -> Iterator[OneSweep]:
-    """The sweeps of one job, with the TDC of that job; what says nothing is told to the person."""
+    """The sweeps of one job, with the TDC of that job; the person is told what says nothing, and what tells the slack alone."""
     name = folder_of(path).resolve().name
     found, refused = each_sweep(job, _with_tdc(path, [load(file) for file in files]), name)
     for error in refused:
         say.person(f"! {error}")
+    for sweep in {each.capture: each for each in found}.values():
+        for back in sweep.turned_back:
+            say.person(f"{name}: {back} was turned backward and tells only the slack of {sweep.capture}")
     yield from found
 
 

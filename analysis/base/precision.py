@@ -1,4 +1,4 @@
-"""How well measurements repeat: one-way analysis of variance and precision after ISO 5725-2, its outlier tests, and gauge R&R.
+"""How well measurements repeat: analysis of variance and intervals of precision, outlier tests of ISO 5725-2, and gauge R&R.
 
 Symbols and formulas of ISO 5725-2:2019 where a name is one of its own; the critical values are computed, not tabulated.
 """
@@ -6,13 +6,13 @@ Symbols and formulas of ISO 5725-2:2019 where a name is one of its own; the crit
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from scipy import special
 
-from analysis.base.errors import DataError
+from analysis.base.quantity import LEVEL
 from analysis.base.samples import Floats
 from analysis.base.variance_components import Components
 
@@ -24,78 +24,73 @@ WIDTH, CATEGORIES = 6.0, math.sqrt(2.0)
 
 
 @dataclass(frozen=True)
-class OneWay:
-    """Analysis of variance with one factor: sums of squares, degrees of freedom, F and the chance of one as large."""
-
-    between: float
-    within: float
-    dof_between: int
-    dof_within: int
-
-    @property
-    def f(self) -> float:
-        """The F statistic."""
-        return (self.between / self.dof_between) / (self.within / self.dof_within)
-
-    @property
-    def chance(self) -> float:
-        """Chance of an F as large where nothing differs."""
-        return float(special.fdtrc(self.dof_between, self.dof_within, self.f))
-
-
-@dataclass(frozen=True)
-class Precision:
-    """Standard deviations after ISO 5725-2: of repeatability (`s_r`), between groups (`s_l`), of reproducibility (`s_R`); with the
-    95 % interval of the first and the last.
+class Line:
+    """One line of an analysis of variance: the sum of squares of a factor after those before it, with its degrees of freedom, and
+    how much of each variance its mean square expects: shape (k,), the factors in their order, the scatter last.
     """
 
-    s_r: float
-    s_l: float
-    s_big_r: float
-    interval_r: tuple[float, float]
-    interval_big_r: tuple[float, float]
+    squares: float
+    dof: int
+    expected: Floats
+
+    @property
+    def mean_square(self) -> float:
+        """The sum of squares over its degrees of freedom; NaN without any."""
+        return self.squares / self.dof if self.dof else math.nan
 
 
-def one_way(groups: Sequence[Sequence[float]]) -> OneWay:
-    """Groups of values. Raises DataError with fewer than two groups, or where none holds two values."""
-    arrays = [np.asarray(group, dtype=np.float64) for group in groups if len(group)]
-    n = sum(each.size for each in arrays)
-    if len(arrays) < 2 or n <= len(arrays):
-        raise DataError("there are not two groups with repeats in them", do="Measure again under the conditions to be compared")
+def analysis_of_variance(y: Sequence[float] | Floats, factors: Mapping[str, Sequence[object]]) -> dict[str, Line]:
+    """A line for each factor, given as the level of each of n values, and one for the "scatter", by name. Balanced or not: each
+    factor takes what those before it have left.
+    """
+    values = np.asarray(y, dtype=np.float64)
+    n = values.size
     # From a value near all others: sums of squares of large numbers lose what they are about.
-    origin = float(arrays[0][0])
-    arrays = [each - origin for each in arrays]
-    means = np.array([each.mean() for each in arrays])
-    sizes = np.array([each.size for each in arrays], dtype=np.float64)
-    grand = float(np.sum(sizes * means) / n)
-    between = float(np.sum(sizes * (means - grand) ** 2))
-    within = float(sum(np.sum((each - mean) ** 2) for each, mean in zip(arrays, means, strict=True)))
-    return OneWay(between, within, len(arrays) - 1, n - len(arrays))
+    values = values - values[0]
+    designs = {name: _design(levels) for name, levels in factors.items()}
+    taken, lines = np.full((n, 1), 1.0 / math.sqrt(n)), {}
+    for name, design in designs.items():
+        u, size, _ = np.linalg.svd(_left(design, taken), full_matrices=False)
+        own = u[:, size > 1e-6]
+        dof = own.shape[1]
+        expected = [*(float(np.sum((own.T @ each) ** 2)) / max(dof, 1) for each in designs.values()), 1.0]
+        lines[name] = Line(float(np.sum((own.T @ values) ** 2)), dof, np.array(expected))
+        taken = np.hstack([taken, own])
+    scatter = np.append(np.zeros(len(designs)), 1.0)
+    lines["scatter"] = Line(float(np.sum(_left(values, taken) ** 2)), n - taken.shape[1], scatter)
+    return lines
 
 
-def precision(groups: Sequence[Sequence[float]]) -> Precision:
-    """Repeatability and reproducibility from groups of repeats, of one size or not (ISO 5725-2, 7.4). Raises DataError as
-    `one_way`.
+def _left(y: Floats, taken: Floats) -> Floats:
+    """What an orthonormal basis, shape (n, m), leaves of values or of columns of them. Shape of `y`."""
+    return np.asarray(y - taken @ (taken.T @ y))
+
+
+def _design(levels: Sequence[object]) -> Floats:
+    """1 where a value has a level, a column for each. Shape (n, levels)."""
+    number = {level: k for k, level in enumerate(dict.fromkeys(levels))}
+    return np.asarray(np.eye(len(number))[[number[level] for level in levels]])
+
+
+def interval_of_sum(lines: Mapping[str, Line], names: Sequence[str], level: float = LEVEL) -> tuple[float, float]:
+    """The interval of the square root of the sum of some variances ("scatter" is one), from a whole analysis of variance.
+
+    The sum is a combination of mean squares, each with its own chi-squared interval; these are joined by the modified large-sample
+    method (Graybill & Wang, J. Am. Stat. Assoc. 75 (1980) 869; Burdick & Larsen, J. Qual. Technol. 29 (1997) 261, for gauges).
+    Satterthwaite's one number of degrees of freedom holds the truth too seldom where the mean square of few groups is the larger
+    part and happens to come out small. Of a single mean square it is the exact interval.
     """
-    table = one_way(groups)
-    sizes = np.array([len(group) for group in groups if len(group)], dtype=np.float64)
-    s_r2 = table.within / table.dof_within
-    typical = (sizes.sum() - np.sum(sizes**2) / sizes.sum()) / table.dof_between
-    s_l2 = max((table.between / table.dof_between - s_r2) / typical, 0.0)
-    both = s_r2 + s_l2
-    # Satterthwaite: s_R^2 = MS_between / n + (1 - 1/n) MS_within.
-    parts = (table.between / table.dof_between / typical, table.dof_between), ((1 - 1 / typical) * s_r2, table.dof_within)
-    dof = both * both / sum(part * part / dof for part, dof in parts) if s_l2 > 0 else table.dof_within + table.dof_between
-    return Precision(
-        math.sqrt(s_r2),
-        math.sqrt(s_l2),
-        math.sqrt(both),
-        interval(math.sqrt(s_r2), table.dof_within),
-        interval(math.sqrt(both), dof),
-    )
+    told = [line for line in lines.values() if line.dof]
+    wanted = np.array([float(name in names) for name in lines])
+    share = np.linalg.lstsq(np.array([line.expected for line in told]).T, wanted, rcond=None)[0]
+    part = share * np.array([line.mean_square for line in told])
+    ends = np.array([interval(1.0, line.dof, level) for line in told]) ** 2 - 1.0
+    low, high = (np.where(share > 0.0, ends[:, k], ends[:, 1 - k]) * part for k in (0, 1))
+    total = float(part.sum())
+    return math.sqrt(max(total - float(np.linalg.norm(low)), 0.0)), math.sqrt(max(total + float(np.linalg.norm(high)), 0.0))
 
 
-def interval(s: float, dof: float, level: float = 0.95) -> tuple[float, float]:
+def interval(s: float, dof: float, level: float = LEVEL) -> tuple[float, float]:
     """The interval of a standard deviation with so many degrees of freedom (chi-squared)."""
     tail = (1.0 - level) / 2
     return s * math.sqrt(dof / special.chdtri(dof, tail)), s * math.sqrt(dof / special.chdtri(dof, 1.0 - tail))

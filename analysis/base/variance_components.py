@@ -24,27 +24,12 @@ _STARTS = (1.0, 0.3, 3.0)
 
 @dataclass(frozen=True)
 class Components:
-    """Variances by factor and of the scatter, in the square of the unit of the data; `mean` with its standard error `mean_u`.
-
-    `covariance`: of the estimates of those variances that are above zero, in the order of `told`, from the curvature of the
-    likelihood.
-    """
+    """Variances by factor and of the scatter, in the square of the unit of the data; `mean` with its standard error `mean_u`."""
 
     variance: Mapping[str, float]
     scatter: float
     mean: float
     mean_u: float
-    told: tuple[str, ...]
-    covariance: Floats
-
-    def dof(self, *names: str) -> float:
-        """Effective degrees of freedom of the sum of some variances (Satterthwaite): 2 (sum)^2 over its variance; "scatter" is
-        one.
-        """
-        mine = [k for k, name in enumerate(self.told) if name in names]
-        total = sum(self.scatter if name == "scatter" else self.variance[name] for name in names)
-        spread = float(self.covariance[np.ix_(mine, mine)].sum()) if mine else 0.0
-        return 2.0 * total * total / spread if spread > 0.0 else math.inf
 
 
 def reml(y: Sequence[float] | Floats, factors: Mapping[str, Sequence[object]]) -> Components:
@@ -67,18 +52,8 @@ def reml(y: Sequence[float] | Floats, factors: Mapping[str, Sequence[object]]) -
     best = _best(deviance, len(designs))
     _, scatter, mean, mean_u = _profiled(scaled, designs, best)
     unit = float(values.std())
-    variance = {name: float(each) for name, each in zip(factors, best**2 * scatter, strict=True)}
-    told = tuple(name for name, each in variance.items() if each > 0.0)
-    kept = [design for design, name in zip(designs, factors, strict=True) if variance[name] > 0.0]
-    covariance = _curvature(scaled, kept, np.array([*(variance[name] for name in told), scatter]))
-    return Components(
-        {name: each * unit**2 for name, each in variance.items()},
-        scatter * unit**2,
-        float(values.mean()) + mean * unit,
-        mean_u * unit,
-        (*told, "scatter"),
-        covariance * unit**4,
-    )
+    variance = {name: float(each) * unit**2 for name, each in zip(factors, best**2 * scatter, strict=True)}
+    return Components(variance, scatter * unit**2, float(values.mean()) + mean * unit, mean_u * unit)
 
 
 def _same_level(levels: Sequence[object]) -> Floats:
@@ -128,17 +103,3 @@ def _settled(deviance: Callable[[Floats], float], found: Floats) -> Floats:
     best = found.copy()
     best[free] = np.abs(close.x)
     return best
-
-
-def _curvature(y: Floats, designs: Sequence[Floats], variances: Floats) -> Floats:
-    """Covariance of variances (the scatter's last) from the expected information of the restricted likelihood: half of the trace of
-    P D_i P D_j (Searle, Casella & McCulloch, Variance Components, 1992, section 6.6). Shape (k, k).
-    """
-    n = y.size
-    each = [*designs, np.eye(n)]
-    inverse = np.linalg.inv(sum((v * d for v, d in zip(variances, each, strict=True)), start=np.zeros((n, n))))
-    one = inverse.sum(axis=1)
-    projected = inverse - np.outer(one, one) / one.sum()
-    through = [projected @ design for design in each]
-    information = np.array([[0.5 * float(np.sum(a * b.T)) for b in through] for a in through])
-    return np.asarray(np.linalg.pinv(information, hermitian=True))

@@ -10,7 +10,7 @@ from typing import Literal
 import numpy as np
 
 from analysis.base.errors import DataError
-from analysis.base.precision import GaugeStudy, cochran, grubbs, interval, mandel, mandel_limits
+from analysis.base.precision import GaugeStudy, analysis_of_variance, cochran, grubbs, interval_of_sum, mandel, mandel_limits
 from analysis.base.quantity import Quantity, Source, linear_combination
 from analysis.base.samples import Floats
 from analysis.base.variance_components import reml
@@ -86,8 +86,9 @@ class Reversals:
 class Repeated:
     """One number over many sweeps: how many, of how many `parts` (lobes) and `groups`, and what its spread is made of.
 
-    `s_r`: standard deviation of repeatability, `s_R` (`s_big_r`) of reproducibility with their 95 % intervals, the second None with a
-    single group. `width`: of its tolerance, 0 if it has none. `outliers`: in words. `consistency`: Mandel's h and k.
+    `s_r`: standard deviation of repeatability, `s_R` (`s_big_r`) of reproducibility with their 95 % intervals; the first None where
+    no lobe was swept twice under one condition, the second with a single group. `width`: of its tolerance, 0 if it has none.
+    `outliers`: in words. `consistency`: Mandel's h and k.
     """
 
     name: str
@@ -97,16 +98,16 @@ class Repeated:
     groups: int
     mean: float
     gauge: GaugeStudy
-    interval_r: tuple[float, float]
+    interval_r: tuple[float, float] | None
     interval_big_r: tuple[float, float] | None
     width: float
     outliers: tuple[str, ...] = ()
     consistency: tuple[Consistency, ...] = ()
 
     @property
-    def s_r(self) -> float:
-        """Repeatability."""
-        return self.gauge.equipment
+    def s_r(self) -> float | None:
+        """Repeatability; None where no lobe was swept twice under one condition."""
+        return None if self.interval_r is None else self.gauge.equipment
 
     @property
     def s_big_r(self) -> float | None:
@@ -227,16 +228,16 @@ def _reversals(sweeps: Sequence[OneSweep]) -> Reversals | None:
 
 def _mean_reversal(each: Sequence[Reversal]) -> ReversalValue:
     """Of the sweeps at one position. Sources of one name count as one cause for all of them, scatter too; what sweeps differ by
-    beyond that, and beyond what chance shows one time in forty, comes on top.
+    beyond that, and beyond what chance shows one time in forty, comes on top, as one cause for all positions.
     """
-    n, place = len(each), f"{each[0].position.flank} {each[0].position.lift_mm:g}"
+    n = len(each)
     mean = linear_combination(*((1.0 / n, one.value) for one in each))
     if n == 1:
         return ReversalValue(each[0].position, n, mean, None)
     variance = float(np.var([one.value.value for one in each], ddof=1))
     within = float(np.mean([one.value.u**2 for one in each]))
     if variance > within * (1.0 + 2.0 * math.sqrt(2.0 / (n - 1))):
-        spread = Source(f"spread of the reversal between sweeps, {place}", dof=n - 1)
+        spread = Source("spread of the reversal between sweeps", dof=n - 1)
         mean = mean.with_part(spread, math.sqrt((variance - within) / n))
     return ReversalValue(each[0].position, n, mean, math.sqrt(variance))
 
@@ -251,6 +252,20 @@ def _numbered(parts: Sequence[str], groups: Sequence[str]) -> list[str]:
     return found
 
 
+def factors_of(parts: Sequence[str], groups: Sequence[str]) -> dict[str, Sequence[object]]:
+    """What can be told apart in the spread of n sweeps, of which lobe and under which condition each. Where every sweep has a
+    condition of its own, what differs is reproducibility, all of it; an interaction needs repeats.
+    """
+    n, kinds, conditions = len(parts), len(set(parts)), len(set(groups))
+    cells = list(zip(parts, groups, strict=True))
+    found: dict[str, Sequence[object]] = {PART: parts} if kinds > 1 else {}
+    if 1 < conditions < n:
+        found[GROUP] = groups
+    if kinds > 1 and conditions > 1 and len(set(cells)) < n:
+        found[BOTH] = cells
+    return found
+
+
 def _repeated(
     name: str, rows: Sequence[tuple[int, Quantity, float]], parts: Sequence[str], groups: Sequence[str]
 ) -> Repeated | None:
@@ -261,16 +276,9 @@ def _repeated(
     cells = list(zip(parts, groups, strict=True))
     if values.size - kinds < 2 or float(np.ptp(values)) == 0.0:
         return None
-    factors: dict[str, Sequence[object]] = {}
-    if kinds > 1:
-        factors[PART] = parts
-    if conditions > 1:
-        factors[GROUP] = groups
-    if kinds > 1 and conditions > 1 and len(set(cells)) < len(cells):
-        factors[BOTH] = cells
-    found = reml(values, factors)
+    factors = factors_of(parts, groups)
+    found, lines = reml(values, factors), analysis_of_variance(values, factors)
     gauge = GaugeStudy.of(found, PART, GROUP, BOTH)
-    together = [name for name in (GROUP, BOTH) if found.variance.get(name, 0.0) > 0.0]
     return Repeated(
         name=name,
         unit=rows[0][1].unit,
@@ -279,8 +287,8 @@ def _repeated(
         groups=conditions,
         mean=found.mean,
         gauge=gauge,
-        interval_r=interval(gauge.equipment, found.dof("scatter")),
-        interval_big_r=interval(gauge.gauge, found.dof("scatter", *together)) if conditions > 1 else None,
+        interval_r=interval_of_sum(lines, ["scatter"]) if len(set(cells)) < len(cells) else None,
+        interval_big_r=interval_of_sum(lines, [GROUP, BOTH, "scatter"]) if conditions > 1 else None,
         width=rows[0][2],
         outliers=tuple(_outliers(values, cells, parts)),
         consistency=tuple(_consistency(values, cells)),

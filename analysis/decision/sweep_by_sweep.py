@@ -23,11 +23,14 @@ from analysis.tdc.carrying import count_of
 
 @dataclass(frozen=True)
 class OneSweep:
-    """What one capture says of one lobe. `job`: what its job is called."""
+    """What one capture says of one lobe. `job`: what its job is called. `turned_back`: captures of backward motion, which told the
+    slack of this sweep and nothing else.
+    """
 
     capture: str
     lobe: Lobe
     job: str = ""
+    turned_back: tuple[str, ...] = ()
 
     @property
     def cylinder(self) -> int:
@@ -84,16 +87,23 @@ def each_sweep(job: Job, captures: Sequence[Capture], name: str = "") -> tuple[t
     finders = [c for c in captures if c.header.step != "sweep"]
     found: list[OneSweep] = []
     refused: list[DataError] = []
+    helping = {id(each) for behind in backward.values() for each in behind}
     for k, capture in enumerate(sweeps):
+        if id(capture) in helping:
+            continue
         try:
             measured = measure_cylinders(job, [*finders, *backward.get(k, ()), capture])
         except DataError as error:
             refused.append(DataError(error.what, where=error.where or capture.path, do=error.do))
             continue
-        file = PurePath(capture.path).name or "unnamed"
-        found += [OneSweep(file, _of_one_job(lobe, sweeps[0]), name) for one in measured.values() for lobe in one.lobes]
+        file, back = _file(capture), tuple(_file(each) for each in backward.get(k, ()))
+        found += [OneSweep(file, _of_one_job(lobe, sweeps[0]), name, back) for one in measured.values() for lobe in one.lobes]
         refused += [each.error for one in measured.values() for each in one.refused]
     return tuple(found), tuple(refused)
+
+
+def _file(capture: Capture) -> str:
+    return PurePath(capture.path).name or "unnamed"
 
 
 def _of_one_job(lobe: Lobe, first: Capture) -> Lobe:
@@ -115,6 +125,8 @@ def _backward(sweeps: Sequence[Capture], forward: int) -> dict[int, list[Capture
         lobe = capture.header.cylinder, capture.header.channels
         if turned_on(capture, forward):
             found[k], last[lobe] = early.pop(lobe, []), k
+        elif not turned_on(capture, -forward):
+            continue
         elif lobe in last:
             found[last[lobe]].append(capture)
         else:

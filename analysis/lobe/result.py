@@ -283,16 +283,24 @@ class Cam:
 
 @dataclass(frozen=True)
 class Used:
-    """A capture that a measurement was made of, so that the result can be traced to its data; `header` says who recorded it."""
+    """A capture that a measurement was made of, so that the result can be traced to its data; `header` says who recorded it.
+    `backward`: a sweep against the direction of rotation, which tells the slack and nothing else.
+    """
 
     name: str
     sha256: str
     header: Header | None = None
+    backward: bool = False
+
+    @property
+    def purpose(self) -> str:
+        """In words, where it is not the usual one."""
+        return "turned backward, tells only the slack" if self.backward else ""
 
     @classmethod
-    def of(cls, capture: Capture) -> Self:
+    def of(cls, capture: Capture, *, backward: bool = False) -> Self:
         """As it was read."""
-        return cls(PurePath(capture.path).name or "unnamed", capture.sha256, capture.header)
+        return cls(PurePath(capture.path).name or "unnamed", capture.sha256, capture.header, backward)
 
 
 @dataclass(frozen=True)

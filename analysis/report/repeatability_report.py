@@ -55,6 +55,8 @@ def _block(study: Repeatability, units: Units) -> Iterator[str]:
         worst = [float(np.nanmax(s)) / MM_PER[units] for s in (study.s_r_mm, study.s_big_r_mm) if np.isfinite(s).any()]
     if worst:
         yield f"  profile: at most {' and '.join(f'{s:.4f}' for s in worst)} {units} at one angle"
+    if any(each.s_r is None for each in study.numbers):
+        yield from wrapped(f"No lobe was swept twice under one {study.by}: s_r cannot be told from s_R.", 78, "  ", "  ")
     for each in study.numbers:
         for outlier in each.outliers:
             yield from wrapped(f"! {each.name}: {outlier}.", 78, "  ", "    ")
@@ -115,10 +117,10 @@ def _reversal_table(found: Reversals, units: Units) -> Iterator[str]:
 def _row(each: Repeated, units: Units) -> str:
     per = MM_PER[units] if each.unit == "mm" else 1.0
     name = f"{each.name}{f', {units}' if each.unit == 'mm' else ''}"
-    s_r, of_r = f"{each.s_r / per:.3g}", _interval(each.interval_r, per)
-    s_big, of_big = "-", ""
-    if each.s_big_r is not None and each.interval_big_r is not None:
-        s_big, of_big = f"{each.s_big_r / per:.3g}", _interval(each.interval_big_r, per)
+    (s_r, of_r), (s_big, of_big) = (
+        ("-", "") if s is None or ends is None else (f"{s / per:.3g}", _interval(ends, per))
+        for s, ends in ((each.s_r, each.interval_r), (each.s_big_r, each.interval_big_r))
+    )
     percent = "" if each.of_tolerance is None else f"{each.of_tolerance:.1f}"
     categories = f"{each.gauge.categories}" if each.parts > 1 else ""
     return f"  {name:<23}{s_r:>7} {of_r:<12}{s_big:>7} {of_big:<12}{percent:>6}{categories:>5}"
@@ -262,13 +264,13 @@ def _number(each: Repeated) -> dict[str, Any]:
         "groups": each.groups,
         "mean": each.mean,
         "s_r": each.s_r,
-        "s_r_interval": list(each.interval_r),
+        "s_r_interval": None if each.interval_r is None else list(each.interval_r),
         "s_R": each.s_big_r,
         "s_R_interval": None if each.interval_big_r is None else list(each.interval_big_r),
-        "limit_r": LIMIT * each.s_r,
+        "limit_r": None if each.s_r is None else LIMIT * each.s_r,
         "limit_R": None if each.s_big_r is None else LIMIT * each.s_big_r,
-        "s_between_groups": gauge.appraisers,
-        "s_interaction": gauge.interaction,
+        "s_between_groups": None if each.s_r is None else gauge.appraisers,
+        "s_interaction": None if each.s_r is None else gauge.interaction,
         "s_lobes": gauge.parts,
         "percent_of_tolerance": each.of_tolerance,
         "distinct_categories": gauge.categories if each.parts > 1 else None,

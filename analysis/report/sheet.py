@@ -185,5 +185,6 @@ def _captures(captures: tuple[Used, ...]) -> list[str]:
     """Each capture's name with its SHA-256 on the line below, so that the sheet can be traced to its data."""
     lines: list[str] = []
     for used in captures:
-        lines += [*wrapped(shown(used.name), WIDTH), f"    sha256 {used.sha256}"]
+        named = f"{shown(used.name)}{f': {used.purpose}' if used.purpose else ''}"
+        lines += [*wrapped(named, WIDTH), f"    sha256 {used.sha256}"]
     return lines

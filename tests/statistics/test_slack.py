@@ -5,15 +5,18 @@ angle.
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
 
 from acquire.simulator.phases import latch_phase, start
 from acquire.simulator.rig import Rig
+from analysis.base.quantity import linear_combination
 from analysis.base.samples import Capture, IndexPulses
 from analysis.diagnosis.examine import examine
 from analysis.job import Job
+from analysis.lobe.result import Lobe
 from tests.statistics.short import in_u, missed, seeds
 from tests.statistics.trials import RUNOUT_MM, Scenario, job, rig_of, stop_capture, sweep_captures
 
@@ -77,18 +80,40 @@ def test_without_lash() -> None:
     assert missed(np.array(found)[:, None], ["slack"]) == {}
 
 
+@cache
+def turned_back(scenario: Scenario) -> list[tuple[float, Lobe]]:
+    """The true slack and the lobe that was measured, forward and back, from seed 0."""
+    rigs = [rig_of(scenario, seed) for seed in seeds(12)]
+    given = ((rig, [stop_capture(rig), *sweep_captures(rig, "intake", "backward")]) for rig in rigs)
+    return [(rig.train.slack_deg, examine(job(), captures).intake) for rig, captures in given]
+
+
 @pytest.mark.parametrize("scenario", [PLAIN, FINE], ids=str)
 def test_by_angle(scenario: Scenario) -> None:
     """From seed 0. Positions of one trial share lag and zero, so that trials count: each by the root mean square of its positions.
     No wider than three times the ideal.
     """
     sizes, off, u = [], [], []
-    for seed in seeds(12):
-        rig = rig_of(scenario, seed)
-        at = examine(job(), [stop_capture(rig), *sweep_captures(rig, "intake", "backward")]).intake.slack_at
+    for slack, lobe in turned_back(scenario):
+        at = lobe.slack_at
         assert at is not None
-        off.append(at.slack_deg - rig.train.slack_deg)
+        off.append(at.slack_deg - slack)
         u.append(at.u_deg)
         sizes.append(np.sqrt(np.mean((off[-1] / at.u_deg) ** 2)))
     assert missed(np.array(sizes)[:, None], ["slack by angle"]) == {}
     assert np.mean(np.concatenate(u)) < 3.0 * np.sqrt(np.mean(np.square(np.concatenate(off))))
+
+
+@pytest.mark.parametrize("scenario", [PLAIN, FINE], ids=str)
+def test_reversal_values_at_the_events_and_their_mean(scenario: Scenario) -> None:
+    """ISO 230-2's B_i and their mean over the positions, in units of the uncertainty: those of one trial share the curve, so that
+    each trial counts once. Neither is more than three times as wide as it need be.
+    """
+    found = []
+    for slack, lobe in turned_back(scenario):
+        assert len(lobe.reversal) >= 4
+        mean = linear_combination(*((1.0 / len(lobe.reversal), one.value) for one in lobe.reversal))
+        each = [in_u(one.value.value - slack, one.value.u95) for one in lobe.reversal]
+        found.append([float(np.sqrt(np.mean(np.square(each)))), float(in_u(mean.value - slack, mean.u95))])
+    assert missed(np.array(found), ["reversal value", "mean reversal value"]) == {}
+    assert np.all(np.sqrt(np.mean(np.square(found), axis=0)) > 1.0 / 3.0)

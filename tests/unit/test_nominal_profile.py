@@ -182,6 +182,24 @@ def test_the_exit_code_says_whether_it_is_within(
     assert len(line["deg"]) == len(line["deviation"]["mm"]) == len(line["velocity"]["mm_deg"])
 
 
+def test_each_valve_has_a_table_of_its_own(job: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The intake lobe was swept: a table of the other valve says nothing about it, and its own goes before one for both."""
+    mine, other = str(job / "intake-lobe.csv"), tmp_path / "other.csv"
+    other.write_bytes(csv_of())
+
+    def held(*words: str) -> list[str]:
+        given = [part for word in words for part in ("--nominal", word)]
+        assert run(["profile", str(job), *given, "--json"]) == 0
+        return [line["nominal"] for line in json.loads(capsys.readouterr().out)["lobes"]]
+
+    assert held(f"intake={mine}", f"exhaust={other}") == ["intake-lobe.csv"]
+    assert held(str(other), f"intake={mine}") == ["intake-lobe.csv"]
+    assert held(str(other), f"exhaust={mine}") == ["other.csv"]
+    assert run(["profile", str(job), "--nominal", f"exhaust={mine}"]) == 2
+    assert run(["profile", str(job), "--nominal", mine, "--nominal", str(other)]) == 2
+    assert "--nominal intake=FILE --nominal exhaust=FILE" in capsys.readouterr().err
+
+
 def test_without_a_nominal_it_says_where_to_give_one(job: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["profile", str(job)]) == 2
     assert "--nominal FILE" in capsys.readouterr().err

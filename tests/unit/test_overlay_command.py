@@ -102,13 +102,25 @@ def test_one_sweep_has_a_table_but_nothing_to_lie_on(twice: Path, tmp_path: Path
 
 
 def test_a_sweep_that_says_nothing_is_left_out_with_its_reason(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The way back over a lobe that was not swept forward."""
+    job_folder(tmp_path, TEXT, SHORT, ("stop", "exhaust", "backward"))
+    job_folder(tmp_path, TEXT, replace(SHORT, seed=2), ("exhaust",))
+    assert run(["overlay", str(tmp_path)]) == 0
+    out, err = capsys.readouterr()
+    assert "! " in err
+    assert "backward-01.csv: the crank was turned backward only" in err
+    assert "EXHAUST" in out
+
+
+def test_the_way_back_is_said_to_tell_the_slack(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     job_folder(tmp_path, TEXT, SHORT, ("stop", "intake", "backward"))
     job_folder(tmp_path, TEXT, replace(SHORT, seed=2), ("intake",))
     assert run(["overlay", str(tmp_path)]) == 0
-    out, err = capsys.readouterr()
-    assert "backward-01.csv" in err
-    assert "backward only" in err
-    assert "INTAKE" in out
+    err = capsys.readouterr().err
+    assert "backward-01.csv was turned backward and tells only the slack of intake-01.csv" in err
+    assert "!" not in err
+    assert run(["analyze", str(tmp_path)]) == 0
+    assert "backward-01.csv: turned backward, tells only the slack" in capsys.readouterr().out
 
 
 def test_a_capture_is_never_written_over(twice: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -175,6 +187,8 @@ def test_each_valve_against_a_nominal_table_of_its_own(twice: Path, tmp_path: Pa
     twins = [word for file in (other, intake) for word in ("--nominal", f"exhaust={file}")]
     assert run(["overlay", str(twice), "--against", "nominal", *twins]) == 2
     assert "two lift tables of the exhaust lobes" in capsys.readouterr().err
+    assert run(["overlay", str(twice), "--nominal", str(other)]) == 2
+    assert "Add --against nominal" in capsys.readouterr().err
 
 
 def test_a_chart_of_another_kind_is_refused(twice: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -10,17 +10,19 @@ import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.formula.api as smf
+from scipy import stats
+from statsmodels.stats.anova import anova_lm
 
 from analysis.base.errors import DataError
 from analysis.base.precision import (
     GaugeStudy,
+    analysis_of_variance,
     cochran,
     grubbs,
     interval,
+    interval_of_sum,
     mandel,
     mandel_limits,
-    one_way,
-    precision,
 )
 from analysis.base.variance_components import reml
 from tests.handbook import aiag
@@ -63,11 +65,26 @@ def nist(name: str) -> tuple[list[list[float]], dict[str, float]]:
 )
 def test_one_way_analysis_of_variance_by_nist(name: str, digits: float) -> None:
     groups, certified = nist(name)
-    found = one_way(groups)
-    assert found.dof_within == certified["dof"]
-    assert found.between == pytest.approx(certified["between"], rel=digits)
-    assert found.within == pytest.approx(certified["within"], rel=digits)
-    assert found.f == pytest.approx(certified["f"], rel=digits)
+    values = [value for group in groups for value in group]
+    found = analysis_of_variance(values, {"group": [k for k, group in enumerate(groups) for _ in group]})
+    between, within = found["group"], found["scatter"]
+    assert within.dof == certified["dof"]
+    assert between.squares == pytest.approx(certified["between"], rel=digits)
+    assert within.squares == pytest.approx(certified["within"], rel=digits)
+    assert between.mean_square / within.mean_square == pytest.approx(certified["f"], rel=digits)
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_two_way_analysis_of_variance_as_statsmodels_has_it(seed: int) -> None:
+    """Unbalanced, each factor after those before it (type I)."""
+    rng = np.random.default_rng(seed)
+    part, group = np.divmod(np.sort(rng.permutation(36)[:32]) % 12, 3)
+    frame = pd.DataFrame({"y": rng.normal(size=32) + part - 0.5 * group, "part": part, "group": group})
+    judge = anova_lm(smf.ols("y ~ C(part) * C(group)", frame).fit(), typ=1)
+    both = list(zip(part.tolist(), group.tolist(), strict=True))
+    found = analysis_of_variance(frame.y.to_numpy(), {"part": part.tolist(), "group": group.tolist(), "both": both})
+    assert [line.dof for line in found.values()] == judge.df.tolist()
+    assert [line.squares for line in found.values()] == pytest.approx(judge.sum_sq.tolist(), rel=1e-9)
 
 
 def test_gauge_study_of_the_handbook() -> None:
@@ -129,16 +146,15 @@ def test_balanced_data_give_what_the_analysis_of_variance_gives() -> None:
     """JCGM 100:2008, H.5 (values of check day by day): s_a^2 and s_b^2 as ISO 5725-2 has them."""
     rng = np.random.default_rng(5)
     table = rng.normal(0.0, 1.0, (6, 4)) + rng.normal(0.0, 2.0, (6, 1))
-    classic = precision([list(row) for row in table])
+    within = table.var(axis=1, ddof=1).mean()
+    between = table.mean(axis=1).var(ddof=1) - within / 4
     found = reml(table.ravel(), {"group": [k // 4 for k in range(24)]})
-    assert math.sqrt(found.scatter) == pytest.approx(classic.s_r, rel=1e-6)
-    assert math.sqrt(found.variance["group"]) == pytest.approx(classic.s_l, rel=1e-5)
-    assert found.dof("scatter") == pytest.approx(18.0, rel=1e-4)
+    assert found.scatter == pytest.approx(within, rel=1e-6)
+    assert found.variance["group"] == pytest.approx(between, rel=1e-5)
 
 
 def test_no_spread_between_groups_is_none_and_not_negative() -> None:
     table = [[1.0, 2.0, 3.0], [3.0, 2.0, 1.0], [2.0, 1.0, 3.0]]
-    assert precision(table).s_l == 0.0
     found = reml(np.ravel(table), {"group": [k // 3 for k in range(9)]})
     assert found.variance["group"] == 0.0
     assert found.scatter == pytest.approx(np.var(np.ravel(table), ddof=1))
@@ -207,22 +223,25 @@ def test_an_interval_of_a_standard_deviation_holds_it_19_times_in_20() -> None:
     assert 1860 < inside < 1940
 
 
-def test_reproducibility_covers_too() -> None:
-    """Eight groups of three, seeds 0 to 499: the interval of s_R holds the truth in 88 of 100 at least (Satterthwaite is
-    approximate).
-    """
-    rng = np.random.default_rng(1)
-    inside = 0
-    for _ in range(500):
-        table = rng.normal(0.0, 1.0, (8, 3)) + rng.normal(0.0, 1.0, (8, 1))
-        low, high = precision([list(row) for row in table]).interval_big_r
-        inside += low <= math.sqrt(2.0) <= high
-    assert inside >= 440
+def test_the_interval_of_a_single_mean_square_is_that_of_chi_squared() -> None:
+    values = [1.0, 4.0, 2.0, 8.0, 5.0]
+    found = interval_of_sum(analysis_of_variance(values, {}), ["scatter"])
+    assert found == pytest.approx(interval(float(np.std(values, ddof=1)), 4))
+
+
+def test_the_interval_of_two_mean_squares_by_hand() -> None:
+    """Six groups of four: s_R^2 = MS_between / 4 + 3/4 MS_within, each term out to where its own chi-squared interval ends."""
+    rng = np.random.default_rng(6)
+    table = rng.normal(0.0, 1.0, (6, 4)) + rng.normal(0.0, 2.0, (6, 1))
+    parts = np.array([table.mean(axis=1).var(ddof=1), 0.75 * table.var(axis=1, ddof=1).mean()])
+    dof = np.array([5.0, 18.0])
+    up, down = parts * (dof / stats.chi2.ppf(0.025, dof) - 1.0), parts * (1.0 - dof / stats.chi2.ppf(0.975, dof))
+    expected = math.sqrt(parts.sum() - np.hypot(*down)), math.sqrt(parts.sum() + np.hypot(*up))
+    lines = analysis_of_variance(table.ravel(), {"group": [k // 4 for k in range(24)]})
+    assert interval_of_sum(lines, ["group", "scatter"]) == pytest.approx(expected)
 
 
 def test_too_little_is_refused() -> None:
-    with pytest.raises(DataError, match="two groups"):
-        precision([[1.0], [2.0]])
     with pytest.raises(DataError, match="too few"):
         reml([1.0, 2.0], {})
     with pytest.raises(DataError, match="the same"):

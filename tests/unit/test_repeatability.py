@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 from functools import cache
 from importlib import resources
@@ -17,7 +18,7 @@ from acquire.cli import run
 from acquire.simulator.rig import Work
 from acquire.simulator.scenarios import Scenario as Named
 from analysis.base.errors import DataError
-from analysis.base.precision import mandel_limits
+from analysis.base.precision import interval, mandel_limits
 from analysis.decision.repeatability import Repeatability, repeatability
 from analysis.decision.sweep_by_sweep import OneSweep
 from analysis.lobe.result import Lobe
@@ -96,6 +97,23 @@ def test_an_outlier_is_said() -> None:
     (number,) = [each for each in study.numbers if each.name == "centerline"]
     assert any("Grubbs" in text for text in number.outliers)
     assert number.s_big_r is None
+
+
+def test_each_sweep_under_a_condition_of_its_own_tells_reproducibility_alone() -> None:
+    """What five sweeps by five operators differ by is s_R, whatever of it is repeatability: the interval is chi-squared's with 4."""
+    values = np.array([107.0, 107.4, 106.9, 107.1, 107.8])
+    (study,) = found = repeatability(
+        [sweep(1, who, value, k) for k, (who, value) in enumerate(zip("ABCDE", values, strict=True))], "operator"
+    )
+    (number,) = study.numbers
+    assert number.s_r is None
+    assert number.interval_r is None
+    assert number.s_big_r == pytest.approx(values.std(ddof=1))
+    assert number.interval_big_r == pytest.approx(interval(float(values.std(ddof=1)), 4))
+    text = repeatability_text(found, "mm")
+    assert "No lobe was swept twice under one operator: s_r cannot be told from s_R." in text
+    assert re.search(r"^  centerline +- ", text, re.MULTILINE)
+    jsonschema.validate(json.loads(json.dumps(repeatability_json(found))), SCHEMA)
 
 
 def test_captures_that_do_not_say_who_measured_are_refused() -> None:
