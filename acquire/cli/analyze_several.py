@@ -17,7 +17,7 @@ from analysis.base.foreign import shown
 from analysis.base.samples import Capture
 from analysis.job.folder import FoundJob, jobs_in
 from analysis.lobe.result import Used
-from analysis.report.json import captures_json
+from analysis.lobe.result_json import captures_json
 
 
 @dataclass(frozen=True)

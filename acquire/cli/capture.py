@@ -35,7 +35,7 @@ from analysis.base.samples import Board, Header
 from analysis.base.version import version
 from analysis.job import Job, load_job
 from analysis.job.folder import folder_of, put_aside
-from analysis.report.json import identity_json
+from analysis.lobe.result_json import identity_json
 
 _ONE_CONNECTION: Final = (
     "Many boards start anew whenever their port is opened; do everything in one connection: lobetrace live JOB. "

@@ -25,9 +25,9 @@ from analysis.diagnosis.examine import diagnose_captures
 from analysis.job import load_job
 from analysis.job.folder import FoundJob, captures_in, jobs_in
 from analysis.lobe.result import Used
+from analysis.lobe.result_json import captures_json
 from analysis.report.decision_json import cause_json, decision_json
 from analysis.report.in_doubt import told
-from analysis.report.json import captures_json
 from analysis.report.junit import Case, Suite, junit_xml
 from analysis.report.lobe_table import lobe_table, lobes_of
 from analysis.report.sentences import WORD, headline, requirements, story

@@ -13,8 +13,8 @@ from analysis.base.version import head
 from analysis.decision.decide import Decision
 from analysis.decision.recheck import Again, RockerRatio, recheck, rocker_ratio
 from analysis.decision.verdict import overall
+from analysis.lobe.result_json import identity_json, quantity_json
 from analysis.lobe.rocker import lash_of
-from analysis.report.json import identity_json, quantity_json
 from analysis.report.recheck_table import recheck_table
 
 COMPARE_SCHEMA = "urn:lobetrace:compare:1"

@@ -22,7 +22,7 @@ from acquire.simulator.truth import truth
 from analysis.base.errors import LinkError
 from analysis.job import Job, load_job
 from analysis.job.folder import free, make_job
-from analysis.report.json import result_json
+from analysis.lobe.result_json import result_json
 from analysis.report.sentences import headline, story
 from analysis.report.sheet import sheet
 

@@ -15,8 +15,8 @@ from analysis.decision.decide import Cylinder
 from analysis.job import Job, load_job
 from analysis.job.folder import captures_in
 from analysis.lobe.result import Measurement
+from analysis.lobe.result_json import result_json
 from analysis.report.budget import budget_json, budget_text
-from analysis.report.json import result_json
 from analysis.report.lobe_table import LobeRow, lobe_rows, lobe_table
 from analysis.report.sheet import sheet
 

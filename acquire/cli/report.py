@@ -12,8 +12,8 @@ from analysis.capture import load
 from analysis.decision.decide import Decision, decide
 from analysis.job import FILE_NAME, load_job
 from analysis.job.folder import captures_in
+from analysis.lobe.result_json import captures_json
 from analysis.report.html import Paper, sheet_html
-from analysis.report.json import captures_json
 
 
 def run(job_path: Path, out: Path, paper: str, as_json: bool, *, force: bool = False) -> None:

@@ -432,7 +432,7 @@ class Measurement:
         >>> analysis.open_job("sample-captures/clean").measure().to_dict()["tdc"]["method"]
         'stop'
         """
-        from analysis.report.json import result_json  # above this room, and only writes what stands here
+        from analysis.lobe.result_json import result_json  # which knows the shapes of this module
 
         return result_json(self)
 

@@ -15,7 +15,7 @@ from analysis.decision.decide import Cylinder, Decision
 from analysis.decision.line_profile import ProfileLine
 from analysis.decision.spring import Loads, Margin
 from analysis.decision.verdict import Line, overall, rule
-from analysis.report.json import quantity_json, result_json
+from analysis.lobe.result_json import quantity_json, result_json
 from analysis.report.sentences import headline, said_verdict, story
 
 SCHEMA_ID = "urn:lobetrace:decision:1"

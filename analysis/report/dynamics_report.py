@@ -15,8 +15,8 @@ from analysis.base.version import head
 from analysis.base.words import plus_minus, wrapped
 from analysis.decision.dynamics import ORDER_NAMES, UNITS, Dynamics
 from analysis.lobe.result import Lobe
+from analysis.lobe.result_json import identity_json, quantity_json
 from analysis.report.charts import Chart, Drawn
-from analysis.report.json import identity_json, quantity_json
 
 DYNAMICS_SCHEMA = "urn:lobetrace:dynamics:1"
 _NOTE = (

@@ -19,9 +19,9 @@ from analysis.compare.nominal_fit import ProfileFit
 from analysis.decision.line_profile import ProfileLine
 from analysis.job import Job
 from analysis.lobe.result import Lobe
+from analysis.lobe.result_json import identity_json, quantity_json
 from analysis.report.charts import Chart, Drawn
 from analysis.report.decision_json import profile_line_json
-from analysis.report.json import identity_json, quantity_json
 from analysis.report.profiles import named_text
 from analysis.report.sentences import WORD, profile_words
 

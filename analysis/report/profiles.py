@@ -18,7 +18,7 @@ from analysis.base.words import MM_PER, Units, fine, signed, with_unit, wrapped
 from analysis.compare.difference import Difference, Named
 from analysis.curve.tabulated import DERIVATIVES, curve_table
 from analysis.decision.sweep_by_sweep import LobeLine, OneSweep, ValveStudy
-from analysis.report.json import quantity_json, sweep_json
+from analysis.lobe.result_json import quantity_json, sweep_json
 
 _EVERY_DEG = 12.0
 _COLUMNS = ("lift_mm", "velocity_mm_deg", "acceleration_mm_deg2", "jerk_mm_deg3")

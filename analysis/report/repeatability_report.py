@@ -24,8 +24,8 @@ from analysis.decision.repeatability import (
     part_of,
 )
 from analysis.decision.sweep_by_sweep import OneSweep
+from analysis.lobe.result_json import quantity_json, sweep_json
 from analysis.report.charts import Chart, Drawn
-from analysis.report.json import quantity_json, sweep_json
 
 # Conditions beside each other in the table of Mandel's h and k.
 _COLUMNS = 3

@@ -9,8 +9,8 @@ from analysis.base.version import head
 from analysis.base.words import MM_PER, Units, wrapped
 from analysis.compare.difference import Named
 from analysis.decision.trend import Drift, Trend
+from analysis.lobe.result_json import quantity_json, sweep_json
 from analysis.report.charts import Chart, Drawn
-from analysis.report.json import quantity_json, sweep_json
 from analysis.report.profiles import named_text
 
 TREND_SCHEMA = "urn:lobetrace:trend:1"

@@ -12,7 +12,7 @@ from acquire.simulator.rig import Rig, Work
 from acquire.simulator.train import Train
 from analysis.diagnosis.examine import examine
 from analysis.lobe.result import AtRest
-from analysis.report.json import result_json
+from analysis.lobe.result_json import result_json
 from analysis.report.sheet import sheet
 from tests.recorded import captures
 from tests.rigs import SHORT, job_for

@@ -19,7 +19,7 @@ from analysis.base.words import decimals, length, plus_minus
 from analysis.job import parse_job
 from analysis.job.template import template
 from analysis.lobe.result import Cam, Centerlines, Event, Lobe, Measurement, Tdc, Used
-from analysis.report.json import result_json
+from analysis.lobe.result_json import result_json
 from analysis.report.sheet import sheet
 from tests.rigs import MADE_UP, known
 
