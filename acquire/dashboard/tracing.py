@@ -11,12 +11,14 @@ from acquire.dashboard import braille
 from acquire.dashboard.snapshot import Curve, Snapshot
 from acquire.dashboard.text_lines import Line
 from acquire.procedure.steps import COVERED_DEG
+from analysis.base.angles import label
 from analysis.base.samples import Bools, Floats
 from analysis.live.profile import CELLS
 
 _GUTTER: Final = 7
+_LAST: Final = 359.9  # degrees: what is on the right of the axis is not read as its left end
 AXIS: Final = ((-360, "TDC"), (-180, "BDC"), (0, "overlap TDC"), (180, "BDC"), (360, "TDC"))
-_TEXT: Final = 36  # columns right of the coverage bar
+_TEXT: Final = 42  # columns right of the coverage bar
 
 
 class Drawn(NamedTuple):
@@ -96,7 +98,7 @@ def _missing(seen: Bools, known: bool) -> str:
         return f"{len(holes)} gaps" if len(holes) > 1 else "one gap"
     low, high = max(holes, key=lambda hole: hole[1] - hole[0])
     more = f" +{len(holes) - 1}" if len(holes) > 1 else ""
-    return f"missing {low:+.0f}..{high:+.0f}{more}"
+    return f"missing {label(low, 'overlap', 0)}..{label(min(high, _LAST), 'overlap', 0)}{more}"
 
 
 def _rounded_up(mm: float, units: str) -> float:

@@ -89,7 +89,7 @@ def walk(terminal: Terminal) -> None:
         terminal.until(f"{valve.upper()}, ")
         terminal.press("\r")
     terminal.until("All is measured and recorded.")
-    terminal.until("separation")
+    terminal.until("every specified value is met")
     terminal.press("q")
     terminal.until("The sheet: lobetrace analyze")
 
