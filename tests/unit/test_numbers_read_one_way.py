@@ -28,7 +28,8 @@ OF_EVENTS = ("opens", "closes", "duration", "centerline")
 OF_CAM = ("separation", "advance")
 # An angle that is read from the wrong dead center or with a minus, and a move that turns its own word around.
 WRONG = re.compile(
-    r"\b(?:18[1-9]|19\d|[2-9]\d\d)(?:\.\d+)? [AB][TB]DC|-\d+(?:\.\d+)? [AB]?[TB]DC|(?:advanced?|retard(?:ed)?)(?: it)?(?: by)? [-+]|[-+]\d\S* (?:advanced|retarded)"
+    r"\b(?:18[1-9]|19\d|[2-9]\d\d)(?:\.\d+)? [AB][TB]DC|-\d+(?:\.\d+)? [AB]?[TB]DC"
+    r"|(?:advanced?|retard(?:ed)?)(?: it)?(?: by)? [-+]|[-+]\d\S* (?:advanced|retarded)"
 )
 
 
