@@ -112,6 +112,8 @@ def can_be_signed(page: str, folder: Path) -> None:
     text = " ".join(unescape(re.sub(r"<[^>]+>", " ", re.sub(r"<style.*?</style>", "", page, flags=re.DOTALL))).split())
     for said in (*RECORD, ENGINE[0], "Measured by Date Signature", "Within tolerance", "Timing diagram at 1.27 mm (lobe)"):
         assert said in text
-    recorded = [path.read_bytes().rpartition(b'# {"end"')[0] for path in captures_in(folder)]  # a capture's last line has its digest
+    recorded = [
+        path.read_bytes().rpartition(b'# {"end"')[0] for path in captures_in(folder)
+    ]  # a capture's last line has its digest
     for data in ((folder / "job.toml").read_bytes(), *recorded):
         assert hashlib.sha256(data).hexdigest() in text
