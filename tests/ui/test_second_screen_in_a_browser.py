@@ -302,7 +302,7 @@ def test_one_tap_and_it_sounds_at_contacts_slack_and_the_end_of_a_step(page: Pag
 
     assert sounds(first) == 0
     assert sounds(second) == 1
-    assert sounds(replace(second, lift_mm=1.5)) == 0
+    assert sounds(replace(second, deg=1.5)) == 0
     assert sounds(pictures[Place(STOP_OUT)]) == 3
     assert sounds(replace(pictures[SWEEPING], back_up=True)) == 3
     assert sounds(pictures[SWEEPING]) == 2
