@@ -30,6 +30,7 @@ from acquire.cli.options import (
     Processes,
     Quiet,
     Roots,
+    SecondScreen,
     Seed,
     Step,
     Tdc,
@@ -468,14 +469,7 @@ def live(
     scenario: Annotated[str, typer.Option(help="With --simulate: which rig, by name or as FILE.toml.")] = "workshop",
     seed: Seed = None,
     pace: Annotated[float, typer.Option(min=0.1, help="With --simulate: how many times as fast as real time.")] = 1.0,
-    screen: Annotated[
-        str,
-        typer.Option(
-            metavar="[HOST:PORT]",
-            help="A page for a phone or tablet beside the crank; without HOST for this computer alone.",
-            show_default=False,
-        ),
-    ] = "",
+    screen: SecondScreen = "",
     light: Light = False,
     no_bell: Quiet = False,
 ) -> None:
@@ -495,13 +489,14 @@ def replay(
     capture: Annotated[Path, typer.Argument(metavar="CAPTURE", help="A recorded capture.")],
     job: Annotated[Path | None, typer.Option(help="Its job; else the folder that it lies in.")] = None,
     speed: Annotated[float, typer.Option(min=0.1, help="How many times as fast as it was recorded.")] = 1.0,
+    screen: SecondScreen = "",
     light: Light = False,
     no_bell: Quiet = False,
 ) -> None:
     """Play a recorded capture on the live screen."""
     from acquire.cli import replay
 
-    replay.run(capture, job, speed, light=light, bell=not no_bell)
+    replay.run(capture, job, speed, screen=screen, light=light, bell=not no_bell)
 
 
 @app.command()

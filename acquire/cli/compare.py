@@ -10,6 +10,7 @@ from acquire.cli import say
 from acquire.cli.report import decided
 from analysis.base.errors import DataError
 from analysis.base.version import head
+from analysis.base.words import MM_PER, length
 from analysis.decision.decide import Decision
 from analysis.decision.recheck import Again, RockerRatio, recheck, rocker_ratio
 from analysis.decision.verdict import overall
@@ -37,9 +38,9 @@ def run(before: Path, after: Path, advanced: float | None, as_json: bool) -> int
         lines = [_json(each) for each in found]
         say.result_json({**_head(first, second), "advanced_deg": change, "verdict": verdict, "lines": lines})
     else:
-        turned = " and ".join(f"the {valve} by {deg:+g}" for valve, deg in change.items())
-        say.result(f"Predicted from {before} with the camshaft advanced ({turned} crank degrees), measured again in {after}:")
-        say.result("\n".join(recheck_table(found)))
+        turned = " and ".join(f"the {valve} {_turned(deg)}" for valve, deg in change.items())
+        say.result(f"Predicted from {before} with {turned}, measured again in {after}:")
+        say.result("\n".join(recheck_table(found, first.job.measure.units)))
         agree = sum(each.verdict == "within" for each in found)
         say.result(f"{agree} of {len(found)} agree within the expanded uncertainty of the difference; * marks the others")
     return _EXIT[verdict]
@@ -61,6 +62,11 @@ def _change(first: Decision, advanced: float | None) -> Mapping[str, float]:
     return {valve: first.correction.advance_of(valve) if first.correction else 0.0 for valve in ("intake", "exhaust")}
 
 
+def _turned(deg: float) -> str:
+    """ "advanced by 3 crank degrees"; "as it stood"."""
+    return f"{'advanced' if deg > 0 else 'retarded'} by {abs(deg):g} crank degrees" if deg else "as it stood"
+
+
 def _json(again: Again) -> dict[str, Any]:
     return {
         "name": again.name,
@@ -75,7 +81,7 @@ def _json(again: Again) -> dict[str, Any]:
 def _ratios(first: Decision, second: Decision, as_json: bool) -> None:
     """The rocker ratio over lift, of every lobe that was swept at the lifter and at the valve."""
     lifter, valve = (first, second) if first.job.rig.indicator_at == "lobe" else (second, first)
-    rig = valve.job.rig
+    rig, units = valve.job.rig, first.job.measure.units
     both = [(lobe, other) for lobe in lifter.measured.lobes if (other := valve.measured.lobe(lobe.valve))]
     if not both:
         raise DataError("the two measurements have no lobe in common", do="Sweep the same valve at the lifter and at the valve")
@@ -86,11 +92,12 @@ def _ratios(first: Decision, second: Decision, as_json: bool) -> None:
     for name, ratio in found.items():
         full = ratio.at_full_lift
         say.result(
-            f"Rocker ratio of the {name}: {full.value:.4f} +/-{full.u95:.4f} at full lift, {rig.lash_mm:g} mm of lash put back"
+            f"Rocker ratio of the {name}: {full.value:.4f} +/-{full.u95:.4f} at full lift, {length(rig.lash_mm, units)} {units} of "
+            "lash put back"
         )
-        say.result(f"{'lobe lift, mm':>16}{'ratio':>10} +/-")
-        for lift, each, u95 in zip(ratio.lobe_mm, ratio.ratio, ratio.u95, strict=True):
-            say.result(f"{lift:>16.2f}{each:>10.4f} {u95:.4f}")
+        say.result(f"{f'lobe lift, {units}':>16}{'ratio':>10} +/-")
+        for lift, each, u95 in zip(ratio.lobe_mm / MM_PER[units], ratio.ratio, ratio.u95, strict=True):
+            say.result(f"{lift:>16.{2 if units == 'mm' else 3}f}{each:>10.4f} {u95:.4f}")
 
 
 def _ratio_json(ratio: RockerRatio) -> dict[str, Any]:

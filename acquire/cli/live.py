@@ -6,7 +6,7 @@ from pathlib import Path
 
 from acquire.cli import say
 from acquire.cli.demo_job import job_text
-from acquire.cli.second_screen import second_screen, show
+from acquire.cli.second_screen import opened
 from acquire.procedure.answers import to_measure
 from acquire.procedure.session import Choice, Plan
 from acquire.procedure.steps import DONE
@@ -59,10 +59,7 @@ def run(
         both = both or len(rig.rig.indicators) == 2
     plan = Plan(_tdc(tdc, job), ("both",) if both else ("intake", "exhaust"))
     simulated = None if rig is None else launch.Simulated(scenario, rig.rig.seed, pace)
-    second = second_screen(screen) if screen else None
-    if second is not None:
-        show(second)
-    look = launch.Look(light=light, bell=bell, second=second)
+    look = launch.Look(light=light, bell=bell, second=opened(screen))
     folder = folder_of(job_path)
     choice = _choice(cylinders, valves, job, plan)
     left = launch.live(job, folder, port, plan, f"lobetrace {version()}", look, simulated, choice)

@@ -95,4 +95,13 @@ Seed = Annotated[
 Baud = Annotated[int, typer.Option(min=300, help="Speed of a serial line.")]
 Light = Annotated[bool, typer.Option("--light", help="For a light background; the key d changes it.")]
 Quiet = Annotated[bool, typer.Option("--no-bell", help="No bell at the end of a step; the key b changes it.")]
+SecondScreen = Annotated[
+    str,
+    typer.Option(
+        "--screen",
+        metavar="[HOST:PORT]",
+        help="A page for a phone or tablet beside the crank; without HOST for this computer alone.",
+        show_default=False,
+    ),
+]
 Force = Annotated[bool, typer.Option("--force", help="Replace the file even if lobetrace did not write what is there.")]

@@ -1,4 +1,4 @@
-"""--screen: the second screen of `lobetrace live`, its address and its QR code."""
+"""--screen: the second screen of `lobetrace live` and `replay`, its address and its QR code."""
 
 from __future__ import annotations
 
@@ -28,6 +28,15 @@ def asked_for(arguments: Sequence[str]) -> list[str]:
         bare = argument == SCREEN and k < end and not (k + 1 < end and _ADDRESS.fullmatch(arguments[k + 1]))
         given.append(f"{SCREEN}={HERE}" if bare else argument)
     return given
+
+
+def opened(asked: str) -> Second | None:
+    """The second screen that is asked for, once its address has been shown; None if none is."""
+    if not asked:
+        return None
+    second = second_screen(asked)
+    show(second)
+    return second
 
 
 def second_screen(asked: str) -> Second:

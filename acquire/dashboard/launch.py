@@ -131,7 +131,7 @@ def play(job: Job, capture: Capture, found_by: list[Capture], speed: float, look
     def source() -> AsyncGenerator[Connected | Outcome, None]:
         return replay(capture, speed=speed)
 
-    _run(Dashboard(Workers(station, source), light=look.light, bell=look.bell))
+    _run(Dashboard(Workers(station, source), light=look.light, bell=look.bell, second=look.second))
 
 
 def _run(app: Dashboard) -> None:

@@ -12,6 +12,7 @@ from acquire.dashboard.text_lines import Line, wrapped
 from acquire.procedure.link_state import DISCONNECTED, ENDED, FAILED, LIVE, STALLED, WAITING, LinkState
 from acquire.procedure.messages import ERROR, RECORDER, WARNING, Failure, Message
 from acquire.procedure.steps import CAUTIONS, DONE, RESULT, RIG, STOP, STOP_OUT, SWEEP, TRAVEL, ZERO
+from analysis.base.angles import label
 from analysis.base.foreign import shown
 from analysis.base.safety import STOP as STOP_CAUTIONS
 from analysis.base.safety import cautions
@@ -48,11 +49,10 @@ def angle_words(picture: Snapshot) -> tuple[str, str]:
     """Number and word of the crank angle: "17.0" and "BTDC". The word is empty while TDC is not known."""
     if picture.deg is None:
         return "---.-", ""
-    off = round(abs(picture.deg), 1)
     if not picture.tdc_known:
         return f"{picture.deg:.1f}", "DEG"
-    word = "TDC" if off == 0 else "ATDC" if picture.deg > 0 else "BTDC"
-    return f"{off:.1f}", word
+    number, word = label(picture.deg, "overlap").split()
+    return number, word
 
 
 def lift_words(picture: Snapshot) -> tuple[str, str]:
@@ -110,7 +110,7 @@ def _need(asked: Asked) -> str:
     if asked.least == 1 and not asked.unit:
         return asked.text
     have = min(asked.have, 9999)
-    places = 0 if asked.least >= 5 or not asked.unit else 1
+    places = 0 if asked.least >= 5 or not asked.unit else 1 if asked.least >= 0.1 else 3
     unit = f" {asked.unit}" if asked.unit else ""
     return f"{asked.text} {math.floor(have * 10**places) / 10**places:.{places}f}/{asked.least:g}{unit}"
 

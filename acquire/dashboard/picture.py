@@ -9,9 +9,23 @@ import numpy as np
 
 from acquire.dashboard.snapshot import Asked, Curve, Snapshot
 from acquire.procedure.recorded_step import RecordedStep
-from acquire.procedure.session import MET, Happened, Place, after, is_met, needs, places
+from acquire.procedure.session import MET, Facts, Happened, Place, after, is_met, needs, places
 from acquire.procedure.station import Station
-from acquire.procedure.steps import CAUTIONS, COVERED_DEG, CROSSINGS, RESULT, RIG, SAID, STEPS, STOP, SWEEP, TRAVEL, ZERO
+from acquire.procedure.steps import (
+    CAUTIONS,
+    COVERED_DEG,
+    CROSSINGS,
+    RESULT,
+    RIG,
+    SAID,
+    STEPS,
+    STOP,
+    SWEEP,
+    TRAVEL,
+    ZERO,
+    Need,
+)
+from analysis.base.words import MM_PER
 from analysis.job import DurationSpec, Job
 from analysis.live.trace import BASE_CIRCLE_DEG, Trace
 from analysis.lobe.rocker import at_indicator
@@ -27,10 +41,7 @@ def snapshot_of(station: Station) -> Snapshot:
     job, session, recording = station.job, station.session, station.recording
     facts = station.facts()
     order = places(session.plan)
-    asked = tuple(
-        Asked(n.words(job.rig.direction), facts.get(n.key, 0.0), n.least, n.unit, is_met(n, facts), n.key == SAID)
-        for n in needs(session)
-    )
+    asked = tuple(_asked(need, facts, job) for need in needs(session))
     if station.setup.replayed is not None:
         asked = tuple(a for a in asked if a.unit)
     link = station.watch.state()
@@ -125,6 +136,15 @@ def _waits_for(station: Station, recording: RecordedStep, tdc: float | None, why
     if step == TRAVEL and counts.passes < CROSSINGS:
         return f"Waiting for the piston to go forward over the top: {counts.passes} of {CROSSINGS} times so far."
     return why or recording.tdc_why
+
+
+def _asked(need: Need, facts: Facts, job: Job) -> Asked:
+    """A need with what there is of it; a length in the units of the job."""
+    have, least, unit = facts.get(need.key, 0.0), need.least, need.unit
+    if unit == "mm":
+        per, unit = MM_PER[job.measure.units], job.measure.units
+        have, least = have / per, round(least / per, 2)
+    return Asked(need.words(job.rig.direction), have, least, unit, is_met(need, facts), need.key == SAID)
 
 
 def _from_base(trace: Trace) -> Trace:

@@ -13,8 +13,10 @@ from textual_plot import HiResMode, PlotWidget
 
 from acquire.dashboard.snapshot import Snapshot
 from acquire.dashboard.tracing import turned
+from analysis.base.words import MM_PER
 
-_TITLE: Final = "lift in mm over crank degrees from overlap TDC"
+_STEP: Final = {"mm": 1.0, "in": 0.05}  # the axis ends at a whole number of these
+_TITLE: Final = "lift in {} over crank degrees from overlap TDC"
 
 
 class Review(ModalScreen[None]):
@@ -29,7 +31,7 @@ class Review(ModalScreen[None]):
     def compose(self) -> ComposeResult:
         """A title, the plot, the keys."""
         valve = "" if self._picture.curve is None else self._picture.curve.valve
-        yield Static(f" {valve}: {_TITLE}", markup=False)
+        yield Static(f" {valve}: {_TITLE.format(self._picture.job.measure.units)}", markup=False)
         if self._picture.has_readings:
             yield PlotWidget()
         else:
@@ -43,17 +45,19 @@ class Review(ModalScreen[None]):
             return
         plot = self.query_one(PlotWidget)
         zero = 0.0 if np.isnan(curve.trace.zero_mm) else curve.trace.zero_mm
-        lift = (turned(curve.trace.low, curve.shift) + turned(curve.trace.high, curve.shift)) / 2 - zero
+        units = self._picture.job.measure.units
+        lift = ((turned(curve.trace.low, curve.shift) + turned(curve.trace.high, curve.shift)) / 2 - zero) / MM_PER[units]
         deg = np.arange(lift.size) / 2 - 360.0
         seen = ~np.isnan(lift)
         plot.plot(deg[seen], lift[seen], line_style="bold", hires_mode=HiResMode.BRAILLE)
         if curve.marks:
             marks = np.array(curve.marks)
-            plot.scatter(marks[:, 0], marks[:, 1], marker="◆", marker_style="bold")
+            plot.scatter(marks[:, 0], marks[:, 1] / MM_PER[units], marker="◆", marker_style="bold")
         plot.set_xlabel("crank degrees from overlap TDC")
-        plot.set_ylabel("mm")
+        plot.set_ylabel(units)
         plot.set_xlimits(-360, 360)
-        plot.set_ylimits(min(0.0, np.floor(lift[seen].min())), np.ceil(lift[seen].max()) + 1)
+        step = _STEP[units]
+        plot.set_ylimits(min(0.0, np.floor(lift[seen].min() / step) * step), (np.ceil(lift[seen].max() / step) + 1) * step)
         plot.focus()
 
     def action_leave(self) -> None:

@@ -21,7 +21,6 @@ def stop_panel(picture: Snapshot, needs: list[Line], width: int, height: int) ->
     if contacts is None:
         return [*lines, *needs]
     scale = 2 if width >= _TWICE[0] and height >= _TWICE[1] else 1
-    # The lower count lies behind: on the left, unless the encoder counts down as the engine turns forward.
     counted, spreads, last = picture.counts.contacts, contacts.spread_deg, (contacts.low, contacts.high)
     sides = [
         (
@@ -30,7 +29,7 @@ def stop_panel(picture: Snapshot, needs: list[Line], width: int, height: int) ->
             "good" if counted[k] >= CONTACTS else "strong",
             f" last at count {last[k][-1]}, spread {spreads[k]:.2f} deg" if last[k] else " none yet",
         )
-        for ahead, k in enumerate((0, 1) if picture.forward >= 0 else (1, 0))
+        for ahead, k in enumerate(behind_and_ahead(picture))
     ]
     half = width // 2
     (left, near, near_role, under_left), (right, far, far_role, under_right) = sides
@@ -46,6 +45,13 @@ def stop_panel(picture: Snapshot, needs: list[Line], width: int, height: int) ->
             plain(f" arc not swept {contacts.unswept_deg:.1f} deg; top dead center is its middle, at count {contacts.tdc:.1f}")
         )
     return lines
+
+
+def behind_and_ahead(picture: Snapshot) -> tuple[int, int]:
+    """Which side of the stop, the lower count or the higher, is met turning backward, and which turning forward: the lower lies
+    behind, unless the encoder counts down as the engine turns forward.
+    """
+    return (0, 1) if picture.forward >= 0 else (1, 0)
 
 
 def next_move(picture: Snapshot) -> str:

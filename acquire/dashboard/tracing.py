@@ -11,12 +11,13 @@ from acquire.dashboard import braille
 from acquire.dashboard.snapshot import Curve, Snapshot
 from acquire.dashboard.text_lines import Line
 from acquire.procedure.steps import COVERED_DEG
+from analysis.base.angles import label
 from analysis.base.samples import Bools, Floats
 from analysis.live.trace import CELLS
 
 _GUTTER: Final = 7
 AXIS: Final = ((-360, "TDC"), (-180, "BDC"), (0, "overlap TDC"), (180, "BDC"), (360, "TDC"))
-_TEXT: Final = 36  # columns right of the coverage bar
+_TEXT: Final = 42  # columns right of the coverage bar
 
 
 class Drawn(NamedTuple):
@@ -90,13 +91,20 @@ def turned(cells: Floats, shift: float) -> Floats:
 def _missing(seen: Bools, known: bool) -> str:
     if seen.all():
         return "all seen"
+    if not seen.any():
+        return "nothing seen yet"
     edges = np.flatnonzero(np.diff(np.concatenate(([True], seen, [True])).astype(np.int8)))
     holes = [(start / 2 - 360, stop / 2 - 360) for start, stop in zip(edges[::2], edges[1::2], strict=True)]
     if not known:
         return f"{len(holes)} gaps" if len(holes) > 1 else "one gap"
     low, high = max(holes, key=lambda hole: hole[1] - hole[0])
     more = f" +{len(holes) - 1}" if len(holes) > 1 else ""
-    return f"missing {low:+.0f}..{high:+.0f}{more}"
+    return f"missing {_edge(low)}..{_edge(high)}{more}"
+
+
+def _edge(deg: float) -> str:
+    """Where a hole begins or ends; the ends of the axis are firing TDC."""
+    return "TDC" if abs(deg) == 360.0 else label(deg, "overlap", 0)
 
 
 def _rounded_up(mm: float, units: str) -> float:

@@ -125,7 +125,7 @@ def verdict(picture: Snapshot, width: int, height: int = 24) -> list[Line]:
         lines += [*_lobe(picture, lobe, width), ()]
     if result.cam is not None:
         cam, spec = result.cam, picture.job.specification.cam
-        lines.append(plain(f" separation {one_sign(with_unit(cam.separation))}{_given(spec.separation_deg)}"))
+        lines.append(plain(f" LSA {one_sign(with_unit(cam.separation))}{_given(spec.separation_deg)}"))
         lines.append(plain(f" advance {one_sign(plus_minus(cam.advance))}{_given(spec.advance_deg, cam.advance.place)}"))
     for text in cautioned(result.findings, valve):
         lines += wrapped(f"! {text}", width, "warn")
@@ -149,7 +149,7 @@ def _again(picture: Snapshot, valve: str, width: int) -> list[Line]:
         return []
     agree = sum(each.verdict == "within" for each in shown)
     said = f"After the timing set was moved: {agree} of {len(shown)} numbers are as predicted; * marks the others."
-    table = recheck_table(shown)
+    table = recheck_table(shown, picture.job.measure.units)
     return [(), *wrapped(said, width, "good" if agree == len(shown) else "warn"), *(plain(f" {line}") for line in table)]
 
 

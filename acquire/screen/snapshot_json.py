@@ -10,8 +10,9 @@ import numpy as np
 from acquire.dashboard import panels, tracing
 from acquire.dashboard.decided import decided
 from acquire.dashboard.snapshot import Asked, Snapshot
+from acquire.dashboard.stop_panel import behind_and_ahead, next_move
 from acquire.dashboard.text_lines import Line
-from acquire.procedure.steps import CAUTIONS, DONE, RESULT, STOP, STOP_OUT, SWEEP, ZERO
+from acquire.procedure.steps import CAUTIONS, CONTACTS, DONE, RESULT, STOP, STOP_OUT, SWEEP, ZERO
 from analysis.base.foreign import harmless, shown
 from analysis.base.safety import STOP as STOP_CAUTIONS
 from analysis.base.safety import cautions
@@ -74,16 +75,21 @@ def _do(picture: Snapshot) -> list[str]:
     """What to do, a sentence each, the next move first: what has been confirmed is done."""
     said = " ".join("".join(text for text, _ in line).strip() for line in panels.do(picture, _WHOLE))
     sentences = _SENTENCE.split(said)
+    if picture.place.step == STOP and picture.said and not picture.played:
+        return [next_move(picture), *sentences[1:]]
     return sentences[1:] if len(sentences) > 1 and any(asked.said and asked.met for asked in picture.needs) else sentences
 
 
 def _readings(picture: Snapshot) -> list[dict[str, str]]:
+    """The crank's angle, and the lift; at the piston stop the contacts of both sides, which are counted there."""
     angle, word = panels.angle_words(picture)
     lift, unit = panels.lift_words(picture)
-    return [
-        {"name": "crank degrees" if picture.tdc_known else "crank degrees, TDC not known yet", "number": angle, "word": word},
-        {"name": "lift from the base circle" if picture.zeroed else "reading of the indicator", "number": lift, "word": unit},
-    ]
+    crank = {"name": "crank degrees" if picture.tdc_known else "crank degrees, TDC not known yet", "number": angle, "word": word}
+    if picture.place.step == STOP and picture.contacts is not None:
+        met = "  ".join(f"{min(picture.counts.contacts[k], 99)}/{CONTACTS}" for k in behind_and_ahead(picture))
+        return [crank, {"name": "contacts turning backward, turning forward", "number": met, "word": ""}]
+    name = "lift from the base circle" if picture.zeroed else "reading of the indicator"
+    return [crank, {"name": name, "number": lift, "word": unit}]
 
 
 def _need(asked: Asked) -> dict[str, Any]:

@@ -6,6 +6,7 @@ Zero is gas-exchange top dead center of the cylinder measured, positive is after
 
 from __future__ import annotations
 
+import math
 from typing import Final
 
 import numpy as np
@@ -16,6 +17,7 @@ from analysis.base.errors import UsageError
 CYCLE_DEG = 720.0
 
 _TDC, _BDC = ("ATDC", "BTDC", "TDC"), ("ABDC", "BBDC", "BDC")
+_NEXT: Final = {_TDC: _BDC, _BDC: _TDC}  # dead centers are half a turn apart
 # From where a person reads each: the angle of the place, and the words after it, before it, and at it. Closing bottom dead center
 # of the intake lies half a turn on, that of the exhaust half a turn back.
 _PLACES: Final[dict[str, tuple[float, tuple[str, str, str]]]] = {
@@ -55,10 +57,14 @@ def label(deg: float, place: str, decimals: int = 1) -> str:
     """An angle as people say it: `label(-17.0, "intake opens")` is "17.0 BTDC", `label(222.0, "intake closes")` is "42.0 ABDC".
 
     `deg` is in crank degrees after gas-exchange TDC and is wrapped first. There is never a minus: before turns
-    into after. What rounds to zero reads "0.0 TDC". Raises UsageError for an unknown place.
+    into after; and never half a turn or more: it is read from the next dead center. What rounds to zero reads "0.0 TDC". Raises
+    UsageError for an unknown place.
     """
     if place not in _PLACES:
         raise UsageError(f"no reference is known for '{place}'", do=f"Use one of: {', '.join(_PLACES)}")
-    reference, (after, before, at) = _PLACES[place]
+    reference, words = _PLACES[place]
     off = round(float(wrap(deg - reference)), decimals)
+    if abs(off) >= 180.0 and words in _NEXT:
+        off, words = off - math.copysign(180.0, off), _NEXT[words]
+    after, before, at = words
     return f"{abs(off):.{decimals}f} {at if off == 0 else after if off > 0 else before}".rstrip()

@@ -79,6 +79,17 @@ def length(mm: float, units: Units) -> str:
     return f"{whole}.{fraction.rstrip('0'):0<{_LEAST[units]}}"
 
 
+def about(mm: float, units: Units) -> str:
+    """A length as a sentence says it, to two decimals of a millimetre, three of an inch: "0.13 mm", "0.005 in"."""
+    return f"{mm / MM_PER[units]:.{_LEAST[units]}f} {units}"
+
+
+def at_lift(name: str, units: Units) -> str:
+    """The name of a number with its checking lift, which the name has in millimetres, in the job's units: "opens 0.050"."""
+    kind, _, mm = name.rpartition(" ")
+    return f"{kind} {length(float(mm), units)}" if mm.replace(".", "", 1).isdecimal() else name
+
+
 def angle(deg: float, place: str = "") -> str:
     """An angle that is given, with the decimals that it was written with, at most two: "17 BTDC", "187.5"."""
     places = next((k for k in (0, 1) if abs(round(deg, k) - deg) < 1e-9), 2)

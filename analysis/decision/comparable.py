@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 from analysis.base.errors import DataError
 from analysis.base.quantity import Quantity
+from analysis.base.words import length
 from analysis.decision.card import EVENTS, Asked
 from analysis.job import Job, Rig
 from analysis.lobe.events import CLOSING, OPENING
@@ -63,14 +64,17 @@ def _comparable(asked: Asked, job: Job, measured: Measurement, read: _Read) -> C
     if asked.kind == "centerline":
         return Comparable(lobe.centerline, "middle between equal lifts near the nose")
     if asked.kind in EVENTS:
-        return _event(asked, job.rig, lobe, read)
-    return _full_lift(asked, job.rig, lobe)
+        return _event(asked, job, lobe, read)
+    return _full_lift(asked, job, lobe)
 
 
-def _event(asked: Asked, rig: Rig, lobe: Lobe, read: _Read) -> Comparable:
+def _event(asked: Asked, job: Job, lobe: Lobe, read: _Read) -> Comparable:
+    rig, units = job.rig, job.measure.units
     seen = indicator_lift(asked, rig, lobe.causes.name)
     if is_hidden(seen, lobe.causes):
-        return Comparable(None, f"the valve has not moved yet at this lobe lift: {rig.lash_mm:g} mm of lash hide it")
+        return Comparable(
+            None, f"the valve has not moved yet at this lobe lift: {length(rig.lash_mm, units)} {units} of lash hide it"
+        )
     key = asked.valve, asked.at, asked.lift_mm, asked.lash_mm
     if key not in read:
         try:
@@ -80,28 +84,29 @@ def _event(asked: Asked, rig: Rig, lobe: Lobe, read: _Read) -> Comparable:
         else:
             read[key] = {"opens": opens, "closes": closes, "duration": duration(opens, closes)}
     found = read[key]
-    return Comparable(None, found) if isinstance(found, str) else Comparable(found[asked.kind], _through(asked, rig, seen.value))
+    return Comparable(None, found) if isinstance(found, str) else Comparable(found[asked.kind], _through(asked, job, seen.value))
 
 
-def _through(asked: Asked, rig: Rig, seen: float) -> str:
-    """How the checking lift came to be `seen` at the indicator, in words; "" where it is the card's own."""
-    words = ""
+def _through(asked: Asked, job: Job, seen_mm: float) -> str:
+    """How the checking lift came to be `seen_mm` at the indicator, in words; "" where it is the card's own."""
+    rig, units, words = job.rig, job.measure.units, ""
+    seen, lash = f"{length(seen_mm, units)} {units}", f"{length(rig.lash_mm, units)} {units}"
     if asked.at != rig.indicator_at:
-        words = f"read at the {rig.indicator_at} at {seen:.3f} mm, through the ratio {rig.rocker_ratio:g}"
-        words += f" and {rig.lash_mm:g} mm of lash" if rig.lash_mm else ""
+        words = f"read at the {rig.indicator_at} at {seen}, through the ratio {rig.rocker_ratio:g}"
+        words += f" and {lash} of lash" if rig.lash_mm else ""
     elif asked.at == "valve" and asked.lash_mm not in (None, rig.lash_mm):
-        words = f"read at {seen:.3f} mm: the cam card's lash is {asked.lash_mm:g} mm, and {rig.lash_mm:g} mm were in"
+        words = f"read at {seen}: the cam card's lash is {length(asked.lash_mm, units)} {units}, and {lash} were in"
     if asked.at == "valve" and asked.lash_mm is None and rig.lash_mm:
-        words += f"{'; ' if words else ''}the cam card gives no lash, taken as the {rig.lash_mm:g} mm that were in"
+        words += f"{'; ' if words else ''}the cam card gives no lash, taken as the {lash} that were in"
     return words
 
 
-def _full_lift(asked: Asked, rig: Rig, lobe: Lobe) -> Comparable:
-    name = lobe.causes.name
+def _full_lift(asked: Asked, job: Job, lobe: Lobe) -> Comparable:
+    rig, units, name = job.rig, job.measure.units, lobe.causes.name
     _, seen = peak_quantities(lobe.swept.curve, lobe.causes)
     place = asked.kind.split()[0]
     ratio = f" through the ratio {rig.rocker_ratio:g}" if place != rig.indicator_at else ""
-    lash = f", {rig.lash_mm:g} mm of lash put back" if rig.lash_mm and rig.indicator_at == "valve" else ""
+    lash = f", {length(rig.lash_mm, units)} {units} of lash put back" if rig.lash_mm and rig.indicator_at == "valve" else ""
     valve, lift = valve_and_lobe(rig, seen, name)
     return Comparable(
         (lift if place == "lobe" else valve + lash_of(rig, name)).labelled("mm"), f"from the {rig.indicator_at}{ratio}{lash}"

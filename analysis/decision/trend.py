@@ -30,11 +30,12 @@ SETTING = ("indexing", "height", "scale", "tilt", "runout")
 @dataclass(frozen=True)
 class Drift:
     """One number of one lobe over its dates: `values` with their expanded uncertainties, `days` since the first; a year's drift
-    with the half-width of its 95 % interval. `clear`: whether the interval leaves out none.
+    with the half-width of its 95 % interval. `place`: from where an angle is read. `clear`: whether the interval leaves out none.
     """
 
     name: str
     unit: str
+    place: str
     days: Floats
     values: Floats
     u95: Floats
@@ -129,4 +130,4 @@ def _drift(name: str, numbers: Sequence[tuple[str, Quantity]]) -> Drift | None:
     dof = days.size - 2
     s = math.sqrt(float(left @ left) / dof)
     half = float(special.stdtrit(dof, 0.975)) * s / math.sqrt(float(away @ away))
-    return Drift(name, numbers[0][1].unit, days, values, u95, DAYS * slope, DAYS * half)
+    return Drift(name, numbers[0][1].unit, numbers[0][1].place, days, values, u95, DAYS * slope, DAYS * half)

@@ -33,6 +33,7 @@ _Names = Mapping[str, Callable[[Given, Any], Any]]
 _ONCE: _Names = {
     "job": lambda given, _: given.job,
     "rig": lambda given, _: given.job.rig,
+    "units": lambda given, _: given.job.measure.units,
     "captures": lambda given, _: given.captures,
     "found": lambda given, _: given.found,
     "forward": lambda given, _: given.found.evidence.forward,
@@ -60,7 +61,7 @@ _EACH: Sequence[tuple[_Names, Callable[[Given], Sequence[Any]]]] = (
     ({"refused": lambda _, refused: refused}, lambda given: given.found.refused),
 )
 # What can be asked for without a measurement.
-OF_FILES = frozenset({"job", "rig", "captures", *_OF_CAPTURE})
+OF_FILES = frozenset({"job", "rig", "units", "captures", *_OF_CAPTURE})
 NAMES = frozenset(_ONCE).union(*(names for names, _ in _EACH))
 
 

@@ -7,6 +7,7 @@ from dataclasses import replace
 from analysis.base.finding import DOUBT, NOTE
 from analysis.base.quantity import Quantity, linear_combination
 from analysis.base.samples import Capture
+from analysis.base.words import Units, about
 from analysis.diagnosis.rule import Seen, rule
 from analysis.job import Job
 from analysis.lobe.result import Measurement
@@ -34,7 +35,7 @@ def not_met(stop: TdcFound) -> Seen | None:
 
 
 @rule("stop-arc", DOUBT, "tdc")
-def unusual_arc(stop: TdcFound, job: Job) -> Seen | None:
+def unusual_arc(stop: TdcFound, job: Job, units: Units) -> Seen | None:
     """An arc around the top that usual stops do not make, or not the one whose depth the job gives."""
     least, most = USUAL_ARC_DEG
     engine, given = job.engine, job.rig.stop_depth_mm
@@ -44,17 +45,17 @@ def unusual_arc(stop: TdcFound, job: Job) -> Seen | None:
     do = "Check the stop, and find TDC again."
     if given is not None and abs(depth - given) > max(DEPTH_MM, DEPTH_SHARE * given):
         return Seen(
-            f"An arc of {stop.unswept_deg:.1f} degrees around the top was not swept: the piston met the stop {depth:.1f} mm below "
-            f"its top, and job.toml gives a stop depth of {given:g} mm.",
+            f"An arc of {stop.unswept_deg:.1f} degrees around the top was not swept: the piston met the stop "
+            f"{about(depth, units)} below its top, and job.toml gives a stop depth of {about(given, units)}.",
             cause,
-            f"{do} If the depth was another, correct stop_depth_mm.",
+            f"{do} If the depth was another, correct stop_depth_{units}.",
         )
     if given is None and not least <= stop.unswept_deg <= most:
         return Seen(
-            f"An arc of {stop.unswept_deg:.0f} degrees around the top was not swept, as by a stop that the piston meets {depth:.1f} "
-            f"mm below its top; usual stops leave {least:.0f} to {most:.0f} degrees.",
+            f"An arc of {stop.unswept_deg:.0f} degrees around the top was not swept, as by a stop that the piston meets "
+            f"{about(depth, units)} below its top; usual stops leave {least:.0f} to {most:.0f} degrees.",
             cause,
-            f"{do} If the stop is like that, write its depth as stop_depth_mm in job.toml.",
+            f"{do} If the stop is like that, write its depth as stop_depth_{units} in job.toml.",
         )
     return None
 

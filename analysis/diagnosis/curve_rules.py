@@ -9,6 +9,7 @@ import math
 import numpy as np
 
 from analysis.base.finding import DOUBT, NOTE
+from analysis.base.words import Units, about, length, value
 from analysis.curve.lift_curve import Curve
 from analysis.curve.points import noise_of
 from analysis.curve.repeats import FlankShifts, flank_shifts, step_in, trend_in
@@ -55,7 +56,7 @@ def asymmetric(lobe: Lobe, valve: str) -> Seen | None:
 
 
 @rule("off-axis", NOTE, "{valve}.peak_lift")
-def lift_misses_card(spec: LobeSpec, lobe: Lobe) -> Seen | None:
+def lift_misses_card(spec: LobeSpec, lobe: Lobe, units: Units) -> Seen | None:
     """A peak lift that is not the cam card's."""
     for given, peak, place in ((spec.lobe_lift_mm, lobe.peak_lobe_lift, "lobe"), (spec.valve_lift_mm, lobe.peak_lift, "valve")):
         if given is None:
@@ -67,8 +68,8 @@ def lift_misses_card(spec: LobeSpec, lobe: Lobe) -> Seen | None:
         axis = f"the {'valve' if place == 'valve' else 'lifter'}'s axis"
         leans = f", or the indicator leans by {lean:.0f} degrees" if lean <= LEAN_DEG + 0.5 else ""
         return Seen(
-            f"The lift at the {place} peaks at {found:.3f} mm, {100 * abs(off) / given:.1f} % {'more' if off > 0 else 'less'} than "
-            f"the cam card's {given:g} mm.",
+            f"The lift at the {place} peaks at {value(peak, units)} {units}, {100 * abs(off) / given:.1f} % "
+            f"{'more' if off > 0 else 'less'} than the cam card's {length(given, units)} {units}.",
             f"The rocker ratio or the lash in job.toml is not what is fitted, the cam card is another camshaft's, "
             f"{'the lobe is worn' if off < 0 else 'the cam card gives the lift at another place'}{leans}.",
             f"Check ratio, lash and cam card, and set the plunger along {axis}.",
@@ -156,7 +157,7 @@ def _apart(curve: Curve) -> FlankShifts | None:
 
 
 @rule("lift-jumps", DOUBT, "{valve}")
-def lift_jumps(lobe: Lobe, curve: Curve, valve: str) -> Seen | None:
+def lift_jumps(lobe: Lobe, curve: Curve, valve: str, units: Units) -> Seen | None:
     """A place in a pass at which the lift changes faster than any flank of the lobe."""
     points = curve.points
     if points.deg.size < 9:
@@ -175,7 +176,7 @@ def lift_jumps(lobe: Lobe, curve: Curve, valve: str) -> Seen | None:
     if beyond[at] <= 0.0:
         return None
     return Seen(
-        f"At {deg[at + 3]:.0f} degrees the lift of the {valve} valve jumps by {jump[at]:.2f} mm within {wide[at + 2]:.1f} "
+        f"At {deg[at + 3]:.0f} degrees the lift of the {valve} valve jumps by {about(jump[at], units)} within {wide[at + 2]:.1f} "
         "degrees, which no lobe makes.",
         "The valve or lifter sticks and lets go, the plunger catches, the indicator's stand gives, or contact with the valve "
         "is lost.",

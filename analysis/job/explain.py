@@ -67,7 +67,7 @@ def _sentence(e: ErrorDetails, key: str, path: Path, model: type[BaseModel], dat
         case "value_error":
             # A table's own check names its keys; that of a single value does not.
             inside = _table_name(path) if isinstance(value, Mapping) else key
-            return f"{inside}: {e['ctx']['error']}", "Correct the one that is wrong"
+            return f"{inside}: {_as_written(str(e['ctx']['error']), path, data)}", "Correct the one that is wrong"
         case "tuple_type" | "list_type":
             if isinstance(value, str) and value.replace("-", "").replace(" ", "").isdigit():  # as the trade writes a firing order
                 digits = value.split("-") if "-" in value else value.split() if " " in value else value
@@ -80,6 +80,16 @@ def _sentence(e: ErrorDetails, key: str, path: Path, model: type[BaseModel], dat
             return f"{key} is a table, not a value", f"Write [{'.'.join(map(str, path))}] on a line of its own and its keys below"
         case _:
             return f"{key} = {_toml(value)} does not fit", f"{e['msg'].removeprefix('Input ').capitalize()}"
+
+
+def _as_written(said: str, path: Path, data: Mapping[str, Any]) -> str:
+    """What a table's own check says, its keys and their values as the file has them."""
+
+    def key_and_value(found: re.Match[str]) -> str:
+        key = _key_written((*path, found[1]), data)
+        return found[0] if key == found[1] else f"{key} = {_at((*path, key), data):g}"
+
+    return re.sub(r"\b(\w+) = [-+.\de]+", key_and_value, said)
 
 
 def _outside(low: float, high: float, key: str, path: Path, data: Mapping[str, Any]) -> tuple[str, str]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
+from analysis.base.angles import label
 from analysis.base.quantity import Component, Quantity, correlation
 from analysis.lobe.result import HEADLINE_MM, Entry, Measurement
 
@@ -82,7 +83,8 @@ def budget_text(found: Measurement) -> str:
 def _table(name: str, q: Quantity) -> str:
     unit = _unit(q.unit)
     head = "TDC" if name == "tdc" else name
-    lines = [f"{head}: {q.value:.4f} {unit}", f"  {'component':<50}{'u':>17}{'contribution':>14}{'dof':>7}  shape"]
+    number = label(q.value, q.place, 4) if q.place else f"{q.value:.4f} {unit}"
+    lines = [f"{head}: {number}", f"  {'component':<50}{'u':>17}{'contribution':>14}{'dof':>7}  shape"]
     for each in q.budget():
         own = f"{each.u:.3g} {_unit(each.unit)}"
         lines.append(f"  {each.cause:<50}{own:>17}{each.contribution:>+14.5f}{_dof(each.dof):>7}  {each.distribution}")

@@ -11,7 +11,7 @@ import numpy as np
 
 from analysis.base.angles import label
 from analysis.base.samples import Floats
-from analysis.base.words import MM_PER, Units, length
+from analysis.base.words import MM_PER, Units, length, value
 from analysis.decision.clearance import PistonClearance
 from analysis.decision.decide import Decision
 from analysis.decision.valve_lift import valve_lift
@@ -78,8 +78,7 @@ def _curves(decision: Decision) -> Plot:
         span = slice(max(first - 1, 0), last + 1)
         lines.append(Line(valve, axes.points(deg[span], lifts[valve][span])))
         lobe = _lobe(decision, valve)
-        center = label(lobe.centerline.value, "intake centerline" if valve == "intake" else "exhaust centerline", 1)
-        full = _to(lobe.peak_lift.value, units)
+        center, full = value(lobe.centerline), value(lobe.peak_lift, units)
         x, y = axes.at(lobe.centerline.value, float(lifts[valve].max()))
         # The two names lean apart, so that they do not meet over TDC.
         lean, anchor = (45.0, "end") if valve == "exhaust" else (-45.0, "start")
@@ -110,9 +109,9 @@ def _event_dots(axes: Axes, decision: Decision, lobe: Lobe) -> Iterator[Readout]
     """Every event, on its curve."""
     units = decision.job.measure.units
     for event in lobe.events:
-        for word, at in (("opens", event.opens.value), ("closes", event.closes.value)):
-            x, y = axes.at(at, float(_lifts(decision, lobe.valve, np.array([at]))[0]))
-            told = f"{lobe.valve} {word} {label(at, f'{lobe.valve} {word}', 1)} at {length(event.lift_mm, units)} {units}, {event.at}"
+        for word, at in (("opens", event.opens), ("closes", event.closes)):
+            x, y = axes.at(at.value, float(_lifts(decision, lobe.valve, np.array([at.value]))[0]))
+            told = f"{lobe.valve} {word} {value(at)} at {length(event.lift_mm, units)} {units}, {event.at}"
             yield Readout(x, y, told)
 
 
@@ -154,7 +153,7 @@ def _overlap(decision: Decision) -> Plot:
         areas.append(axes.points([*deg, deg[-1], deg[0]], [*lower, 0.0, 0.0]))
     told = "Both valves around overlap top dead center."
     told += "".join(
-        f" The piston comes within {_to(c.least.value, units)} {units} of the {c.valve} valve at {label(c.at_deg, 'overlap', 0)}."
+        f" The piston comes within {value(c.least, units)} {units} of the {c.valve} valve at {label(c.at_deg, 'overlap', 0)}."
         for c in decision.clearances
     )
     ticks = [
@@ -188,7 +187,7 @@ def _gap_word(axes: Axes, clearance: PistonClearance, units: Units) -> Word:
     upper = (clearance.gap.closed.value + float(clearance.gap.piston(at))) / scale
     x, y = axes.at(at, max(upper - clearance.least.value / scale / 2, 0.0))
     anchor, off = ("start", 4.0) if clearance.valve == "intake" else ("end", -4.0)
-    return Word(x + off, y + 3, _to(clearance.least.value, units), anchor, "gap")
+    return Word(x + off, y + 3, value(clearance.least, units), anchor, "gap")
 
 
 def _piston_words(axes: Axes, clearances: tuple[PistonClearance, ...]) -> list[Word]:
@@ -226,7 +225,7 @@ def _by_advance(decision: Decision) -> Plot:
         named.append(_limit_word(axes, clearance.valve, limit, [c.least_mm / scale for c in clearances], named))
         told.append(
             f"{clearance.valve}: {_to(float(clearance.least_mm[0]), units)} {units} at {-advance[0]:g} degrees of retard, "
-            f"{_to(clearance.least.value, units)} now, {_to(float(clearance.least_mm[-1]), units)} at {advance[-1]:g} of advance."
+            f"{value(clearance.least, units)} now, {_to(float(clearance.least_mm[-1]), units)} at {advance[-1]:g} of advance."
         )
     ticks = [(x, f"{x:+g}" if x else "0") for x in range(-12, 13, 4)]
     return Plot(

@@ -4,15 +4,27 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from analysis.base.words import fine, value
+from analysis.base.words import MM_PER, Units, fine, length, value
 from analysis.decision.recheck import Again
+from analysis.lobe.result import Entry
 
 
-def recheck_table(found: Sequence[Again]) -> Iterator[str]:
+def recheck_table(found: Sequence[Again], units: Units) -> Iterator[str]:
     """The lines, at most 78 columns wide; * marks what does not agree."""
     yield f"{'':<26}{'before':>12}{'predicted':>12}{'again':>12}{'off':>8} +/-"
     for each in found:
-        places = fine(each.u95, each.before.unit)
-        numbers = "".join(f"{value(q):>12}" for q in (each.before, each.before.moved(each.predicted), each.after))
+        is_length = each.before.unit == "mm"
+        per = MM_PER[units] if is_length else 1.0
+        off, u95 = each.difference / per, each.u95 / per
+        places = fine(u95, units if is_length else each.before.unit)
+        off = round(off, places) + 0.0
+        numbers = "".join(f"{value(q, units):>12}" for q in (each.before, each.before.moved(each.predicted), each.after))
         mark = "" if each.verdict == "within" else " *"
-        yield f"{each.name:<26}{numbers}{each.difference:>+8.{places}f} {each.u95:.{places}f}{mark}"
+        yield f"{_name(each.entry, units):<26}{numbers}{off:>+8.{places}f} {u95:.{places}f}{mark}"
+
+
+def _name(entry: Entry, units: Units) -> str:
+    name = f"{entry.valve} {entry.kind}".strip()
+    if entry.lift_mm is not None:
+        return f"{name} {length(entry.lift_mm, units)}"
+    return f"{name}, {units}" if entry.quantity.unit == "mm" else name

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from analysis.base.angles import label
-from analysis.base.words import length
+from analysis.base.words import length, value
 from analysis.decision.decide import Decision
 from analysis.job import DurationSpec
 from analysis.lobe.result import Event, headline, same_lift
@@ -30,11 +29,11 @@ def timing_diagram(decision: Decision) -> Plot | None:
         valve, (measured, card) = lobe.valve, ROWS[lobe.valve]
         opens, closes = event.opens.value, event.closes.value
         lines.append(Line(f"bar {valve}", axes.points((opens, closes), (measured, measured))))
-        names = [label(at, f"{valve} {word}", 1) for at, word in ((opens, "opens"), (closes, "closes"))]
+        names, lasts = [value(event.opens), value(event.closes)], value(event.duration)
         words += _beside(axes, (opens, closes), measured, names)
         middle = axes.at((opens + closes) / 2, measured)[0]
-        words.append(Word(middle, axes.at(0.0, measured + 0.42)[1], f"{valve} {closes - opens:.1f}"))
-        told.append(f"The {valve} valve is open from {names[0]} to {names[1]}, {closes - opens:.1f} degrees.")
+        words.append(Word(middle, axes.at(0.0, measured + 0.42)[1], f"{valve} {lasts}"))
+        told.append(f"The {valve} valve is open from {names[0]} to {names[1]}, {lasts} degrees.")
         for spec in _card(decision, valve):
             if same_lift(spec, event) and spec.opens is not None and spec.closes is not None:
                 lines.append(Line("card", axes.points((spec.opens, spec.closes), (card, card))))

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Any
 
+from analysis.base.angles import label
 from analysis.base.version import head
-from analysis.base.words import MM_PER, Units, wrapped
+from analysis.base.words import MM_PER, Units, at_lift, wrapped
 from analysis.compare.difference import Named
 from analysis.decision.trend import Drift, Trend
 from analysis.lobe.result_json import quantity_json, sweep_json
@@ -23,16 +24,21 @@ def trend_text(found: Sequence[Trend], units: Units) -> str:
 
 def _block(trend: Trend, units: Units) -> Iterator[str]:
     yield from wrapped(f"{trend.lobe}: {len(trend.dates)} dates, {trend.dates[0]} to {trend.dates[-1]}", 78, "")
-    yield f"  {'number':<24}{'first':>10}{'last':>10}{'drift a year':>16} +/-"
+    yield f"  {'number':<24}{'first':>13}{'last':>13}{'drift a year':>14} +/-"
     for drift in trend.drifts:
         per = MM_PER[units] if drift.unit == "mm" else 1.0
-        name = f"{drift.name}{f', {units}' if drift.unit == 'mm' else ''}"
-        ends = "".join(f"{value / per:>10.3f}" for value in (drift.values[0], drift.values[-1]))
+        name = f"{at_lift(drift.name, units)}{f', {units}' if drift.unit == 'mm' else ''}"
+        ends = "".join(f"{_said(drift, float(value) / per):>13}" for value in (drift.values[0], drift.values[-1]))
         mark = " *" if drift.clear else ""
-        yield f"  {name:<24}{ends}{drift.per_year / per:>+16.3f} {drift.per_year_u95 / per:.3f}{mark}"
+        yield f"  {name:<24}{ends}{drift.per_year / per:>+14.3f} {drift.per_year_u95 / per:.3f}{mark}"
     for title, named in (("the lobe", trend.wear), ("the set-up", trend.setting), ("not told apart", trend.other)):
         said = "; ".join(named_text(each, trend.valve, units) for each in named) or "nothing"
         yield from wrapped(f"last date against first, {title}: {said}", 78)
+
+
+def _said(drift: Drift, value: float) -> str:
+    """To a place more than on a sheet, for what drifts."""
+    return label(value, drift.place, 3) if drift.place else f"{value:.3f}"
 
 
 def trend_charts(found: Sequence[Trend], units: Units) -> tuple[Chart, ...]:

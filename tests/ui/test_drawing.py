@@ -89,7 +89,7 @@ def test_large_text_has_one_height_and_one_width(scale: int) -> None:
         (106.25, True, ("106.2", "ATDC")),
         (0.04, True, ("0.0", "TDC")),
         (-0.04, True, ("0.0", "TDC")),
-        (180.0, True, ("180.0", "ATDC")),
+        (180.0, True, ("0.0", "BDC")),
         (523.1, False, ("523.1", "DEG")),
         (None, False, ("---.-", "")),
     ],

@@ -28,7 +28,7 @@ from acquire.screen.address import bound
 from acquire.screen.server import ScreenServer
 from acquire.simulator.scenarios import SCENARIOS
 from analysis.live.contacts import Contacts
-from tests.ui.chromium import THERE_IS_ONE, started
+from tests.ui.chromium import THERE_IS_ONE, TOO_PALE, started
 from tests.ui.test_pictures import STEPS, standing_at
 from tests.walked import Clock, Walk
 
@@ -47,18 +47,6 @@ window.setInterval = (what, ms) => { window.tick = what; window.every = ms; };
 const sound = AudioContext.prototype.createOscillator;
 AudioContext.prototype.createOscillator = function () { window.sounded += 1; return sound.call(this); };
 document.addEventListener('securitypolicyviolation', (event) => window.refused.push(event.violatedDirective));
-"""
-# Text whose contrast with what lies behind it is below 4.5, as WCAG 2.2 reckons it, with the colors that are really drawn.
-TOO_PALE = """
-const lum = (c) => { const [r, g, b] = c.map(v => { v /= 255; return v <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4; });
-  return 0.2126 * r + 0.7152 * g + 0.0722 * b; };
-const color = (text) => text.match(/[\\d.]+/g).map(Number);
-const behind = (e) => { for (; e; e = e.parentElement) { const c = color(getComputedStyle(e).backgroundColor);
-  if (c.length < 4 || c[3] > 0) return c.slice(0, 3); } return [255, 255, 255]; };
-return [...document.querySelectorAll('body *')].filter(e => e.checkVisibility() && !e.closest('svg')
-  && [...e.childNodes].some(n => n.nodeType === 3 && n.textContent.trim()))
-  .map(e => { const [a, b] = [lum(color(getComputedStyle(e).color).slice(0, 3)), lum(behind(e))].sort((x, y) => x - y);
-    return [(b + 0.05) / (a + 0.05), e.textContent]; }).filter(([ratio]) => ratio < 4.5);
 """
 
 
@@ -314,7 +302,7 @@ def test_one_tap_and_it_sounds_at_contacts_slack_and_the_end_of_a_step(page: Pag
 
     assert sounds(first) == 0
     assert sounds(second) == 1
-    assert sounds(replace(second, lift_mm=1.5)) == 0
+    assert sounds(replace(second, deg=1.5)) == 0
     assert sounds(pictures[Place(STOP_OUT)]) == 3
     assert sounds(replace(pictures[SWEEPING], back_up=True)) == 3
     assert sounds(pictures[SWEEPING]) == 2

@@ -18,7 +18,7 @@ from analysis.report.html import sheet_html
 from tests.decided import decided, whole
 from tests.rigs import SHORT
 from tests.six import engine_of, job_of_six
-from tests.ui.chromium import THERE_IS_ONE, started
+from tests.ui.chromium import THERE_IS_ONE, TOO_FAINT, TOO_PALE, started
 
 pytestmark = pytest.mark.skipif(not THERE_IS_ONE, reason="no Chromium with chromedriver on this machine")
 
@@ -81,6 +81,18 @@ def test_it_prints_on_one_page_and_several_cylinders_on_two(
     reader = pypdf.PdfReader(io.BytesIO(base64.b64decode(printed["data"])))
     assert len(reader.pages) == (2 if page.stem == "cylinders" else 1)
     assert "safety" in reader.pages[-1].extract_text().lower()
+
+
+@pytest.mark.parametrize("media", ["screen", "print"])
+def test_every_word_can_be_read_and_every_line_seen(browser: webdriver.Chrome, page: Path, media: str) -> None:
+    """Contrast of 4.5 for text and 3 for graphics (WCAG 2.2, 1.4.3 and 1.4.11, level AA)."""
+    opened(browser, page, 1280)
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": media})
+    try:
+        assert browser.execute_script(TOO_PALE) == []
+        assert browser.execute_script(TOO_FAINT) == []
+    finally:
+        browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
 
 
 def test_headings_tables_and_plots_carry_their_words(browser: webdriver.Chrome, page: Path) -> None:

@@ -59,6 +59,7 @@ def test_an_inch_is_exactly_25_4_millimetres() -> None:
         ("stroke_mm = 86", f"stroke_in = {10**309}", 6, "stroke_in = "),
         ("stroke_mm = 86", f"stroke_mm = {10**309}", 6, "stroke_mm = "),
         ("rod_mm = 150", "rod_mm = 45", 2, "rod_mm = 45 is too short"),
+        ("rod_mm = 150", "rod_in = 1.8", 2, "rod_in = 1.8 is too short"),
         ("[1, 3, 4, 2]", "[1, 3, 4]", 2, "firing_order must name each of the cylinders 1 to 4 once"),
         ("format = 1", "format = 2", 1, "format = 2 is not known"),
         ("format = 1", "format = ", 0, "not valid TOML"),

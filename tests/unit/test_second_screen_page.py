@@ -87,7 +87,20 @@ def test_numbers_and_words_are_those_of_the_live_screen(at: At) -> None:
 
 def test_the_next_move_comes_first_once_the_one_before_is_confirmed(at: At) -> None:
     assert told(at(Place(STOP)))["do"][0] == "Fit the stop and confirm."
-    assert told(at(Place(STOP), said=True))["do"][0].startswith("Turn slowly, no force, until the piston touches it, then turn")
+    move, then, *_ = told(at(Place(STOP), said=True))["do"]
+    assert move == "Turn slowly, either way, until the piston touches the stop."
+    assert then.startswith("Turn slowly, no force, until the piston touches it, then turn")
+
+
+def test_at_the_piston_stop_the_contacts_of_both_sides_are_read_large(at: At) -> None:
+    picture = at(Place(STOP), 42, said=True)
+    picture = replace(picture, counts=replace(picture.counts, contacts=(2, 1)))
+    crank, contacts = told(picture)["readings"]
+    assert (crank["number"], crank["word"]) == panels.angle_words(picture)
+    assert picture.forward > 0
+    assert contacts["number"] == "2/3  1/3"
+    assert told(replace(picture, forward=-1))["readings"][1]["number"] == "1/3  2/3"
+    assert told(picture)["do"][0].startswith(("Go on ", "Turn slowly, either way"))
 
 
 def test_what_is_counted_has_its_share_and_what_is_not_has_none(at: At) -> None:

@@ -108,20 +108,20 @@ def test_a_card_is_read_where_and_with_the_lash_it_holds_at(where: str, at: str,
 
 def test_a_lash_that_the_card_does_not_give_is_said_to_be_taken_over() -> None:
     found = lines({"intake": {"duration": [{"lift_mm": 1.0, "at": "valve", "deg": 200.0}]}})
-    assert "the cam card gives no lash, taken as the 0.2 mm" in found["intake", "duration"].how
+    assert "the cam card gives no lash, taken as the 0.20 mm" in found["intake", "duration"].how
 
 
 def test_full_lifts_are_compared_through_ratio_and_lash() -> None:
     found = lines({"intake": {"lobe_lift_mm": 7.6, "valve_lift_mm": 11.4}})
     for kind in ("lobe lift", "valve lift"):
         assert found["intake", kind].verdict == "within"
-    assert "0.2 mm of lash put back" in found["intake", "valve lift"].how
+    assert "0.20 mm of lash put back" in found["intake", "valve lift"].how
 
 
 @pytest.mark.parametrize(
     ("row", "words"),
     [
-        ({"lift_mm": 0.1, "at": "lobe", "deg": 280.0}, "0.2 mm of lash hide it"),
+        ({"lift_mm": 0.1, "at": "lobe", "deg": 280.0}, "0.20 mm of lash hide it"),
         ({"lift_mm": 9.0, "at": "lobe", "deg": 100.0}, "below the checking lift"),
     ],
 )
