@@ -88,7 +88,7 @@ def scca(b: float, c: float, d: float) -> Law:
         u, inside = _inside(x)
         late = u > 0.5
         half = np.where(late, 1 - u, u)
-        value = peak * _scca_half(half, b, c, d)[order]
+        value = peak * _scca_half(half, b, c, d, order)
         if order in (0, 2):
             value = np.where(late, (1.0 if order == 0 else 0.0) - value, value)
         return _held(value, inside, order)
@@ -96,18 +96,21 @@ def scca(b: float, c: float, d: float) -> Law:
     return law
 
 
-def _scca_half(u: Floats, b: float, c: float, d: float) -> tuple[Floats, Floats, Floats, Floats]:
-    """Displacement to jerk on 0 <= u <= 1/2 for a peak acceleration of 1."""
+def _scca_half(u: Floats, b: float, c: float, d: float, order: int) -> Floats:
+    """Displacement (order 0) to jerk (3) on 0 <= u <= 1/2 for a peak acceleration of 1."""
     kb, kd, u1, u2 = np.pi / b, np.pi / d, b / 2, (b + c) / 2
     v1, s1 = 1 / kb, u1 / kb - 1 / kb**2
     v2, s2 = v1 + (u2 - u1), s1 + v1 * (u2 - u1) + (u2 - u1) ** 2 / 2
     e, m, w = np.minimum(u, u1), u - u1, u - u2
-    which = [u <= u1, u <= u2]
-    s = np.select(which, [e / kb - np.sin(kb * e) / kb**2, s1 + v1 * m + m**2 / 2], s2 + v2 * w + (1 - np.cos(kd * w)) / kd**2)
-    v = np.select(which, [(1 - np.cos(kb * e)) / kb, v1 + m], v2 + np.sin(kd * w) / kd)
-    a = np.select(which, [np.sin(kb * e), np.ones_like(u)], np.cos(kd * w))
-    j = np.select(which, [kb * np.cos(kb * e), np.zeros_like(u)], -kd * np.sin(kd * w))
-    return s, v, a, j
+    if order == 0:
+        parts = e / kb - np.sin(kb * e) / kb**2, s1 + v1 * m + m**2 / 2, s2 + v2 * w + (1 - np.cos(kd * w)) / kd**2
+    elif order == 1:
+        parts = (1 - np.cos(kb * e)) / kb, v1 + m, v2 + np.sin(kd * w) / kd
+    elif order == 2:
+        parts = np.sin(kb * e), np.ones_like(u), np.cos(kd * w)
+    else:
+        parts = kb * np.cos(kb * e), np.zeros_like(u), -kd * np.sin(kd * w)
+    return np.where(u <= u1, parts[0], np.where(u <= u2, parts[1], parts[2]))
 
 
 def power_polynomial(p: int, q: int, r: int, s: int) -> Law:
