@@ -13,7 +13,7 @@ import numpy as np
 from analysis.base.errors import DataError
 from analysis.base.quantization import HARMONICS, coherent_u, harmonic_variance
 from analysis.base.samples import Bools, Floats, Ints
-from analysis.curve.points import Points, each_pass
+from analysis.curve.points import Points
 
 CELL_DEG = 1.0
 # What is level to within a few steps over this length is flat; a shorter part could be the nose or a dwell.
@@ -23,7 +23,9 @@ ENOUGH_DEG = 20.0
 # practice).
 NEAR_DEG, FAR_DEG = 75.0, 185.0
 # Noise (mm) that hides a base circle, and a zero that moved by so much (mm) from pass to pass.
-NOISY_MM, MOVED_MM = 0.03, 0.08
+NOISY_MM, MOVED_MM = 0.03, 0.04
+# A zero that moved by more than this share in one go was knocked.
+AT_ONCE = 0.8
 # Fewer bins of a pass than this on one side of the lobe make no zero; cells that a level along the base circle is averaged over.
 LEAST_BINS, SMOOTH_CELLS = 3, 5
 
@@ -164,18 +166,21 @@ def _refuse_unsteady(points: Points, cells: _Cells, step_mm: float) -> None:
     away = np.abs(cells.deg) > FAR_DEG
     if away.sum() < 30:
         return
-    lift, pass_ = points.lift_mm[away], points.pass_[away]
+    lift, visit = points.lift_mm[away], 2 * points.pass_[away] + (cells.deg[away] > 0.0)
     noise = float(np.median(np.abs(np.diff(lift)))) / 0.954  # of two neighbours: sqrt(2) x 0.6745
-    level = np.array([np.median(lift[rows]) for rows in each_pass(pass_)])
+    level = np.array([np.median(lift[visit == each]) for each in np.unique(visit)])
+    moved = float(np.ptp(level))
     if noise > max(NOISY_MM, 3 * step_mm):
         raise DataError(
             f"the readings scatter by {noise:.2f} mm where the valve is closed: noise hides the base circle",
             do="Check the indicator's cable, its scale and its stand, and sweep again",
         )
-    if float(np.ptp(level)) > max(MOVED_MM, 5 * step_mm):
+    if moved > max(MOVED_MM, 5 * step_mm):
+        at_once = float(np.abs(np.diff(level)).max()) > AT_ONCE * moved
+        how = "all at once: it was knocked" if at_once else "little by little: the indicator or its stand creeps"
         raise DataError(
-            f"the zero where the valve is closed drifts by {float(np.ptp(level)):.2f} mm from pass to pass: the indicator or "
-            "its stand creeps, or a hydraulic lifter sinks",
+            f"the zero where the valve is closed moves by {moved:.2f} mm from one visit to another, {how}, or a hydraulic lifter "
+            "sinks",
             do="Find which, let it come to rest, and sweep again",
         )
 

@@ -11,7 +11,7 @@ import numpy as np
 from analysis.base.errors import DataError, placed
 from analysis.base.quantity import Quantity
 from analysis.base.quantization import codes_apart
-from analysis.base.samples import Bools, Capture, Header
+from analysis.base.samples import Bools, Capture, Floats, Header
 from analysis.crank.lag import stated_lag
 from analysis.crank.motion import CountError, follow
 from analysis.crank.readings import Readings, find_jumps, read_channel, without_spikes
@@ -29,6 +29,8 @@ DISAGREE_MM = 0.3
 LOST_DEG = 4.0
 # A nose that is clipped leaves its level at more than this share of the flank's velocity, and a course from rest fits so much worse.
 CLIPPED, CLIPPED_WORSE = 0.08, 1.5
+# No nose is level over more degrees of the crank, with a dwell or without (common practice).
+LEVEL_DEG, LEVEL_SHARE = 50.0, 0.9
 # A hand on a bar turns no faster (common practice).
 FASTEST_DEG_S = 400.0
 # A reading that moved so far (mm), and came back by less than this share of it, did not come back.
@@ -158,8 +160,11 @@ def _good(sweep: Sweep, readings: Readings) -> Bools:
             do="Turn the engine by hand, never with the starter, below 100 degrees a second",
         )
     if jumps.size:
+        # A slow one goes on to where the crank is once that stands; but a zero is pressed at rest as well.
+        at_rest = readings.still[np.searchsorted(readings.time_s, jumps) + 1].all()
+        slow = ", each time as the crank came to rest: it may lag by more than a quarter of a second" if at_rest else ""
         raise DataError(
-            f"the indicator jumped {jumps.size} times as no lobe can make it, first {jumps[0]:.2f} s after the board's start",
+            f"the indicator jumped {jumps.size} times as no lobe can make it, first {jumps[0]:.2f} s after the board's start{slow}",
             do=SWEEP_AGAIN,
         )
     good = without_spikes(readings.lift_mm, sweep.step_mm)
@@ -231,19 +236,30 @@ def _refuse_lost_counts(sweep: Sweep, readings: Readings) -> None:
 
 
 def _refuse_clipped(curve: Curve, step_mm: float) -> None:
-    """A nose that is level and ends in corners on both sides is the indicator at the end of its travel, and no lobe."""
+    """A nose that is level and ends in corners on both sides, or is level over more than any lobe has, is the indicator at the end
+    of its travel. Where readings lie degrees apart they show no corner.
+    """
     deg, lift = curve.pooled.deg, curve.pooled.lift_mm
     top = float(np.quantile(lift, 0.995))
     high = deg[lift > top - 2 * step_mm]
     middle, fastest = float(high[0] + high[-1]) / 2, float(np.abs(curve.slope).max())
     up, down = deg < middle, deg >= middle
     ends = corner(-deg[up][::-1], -lift[up][::-1], step_mm, -top), corner(deg[down], -lift[down], step_mm, -top)
-    if all(end is not None and end.velocity > CLIPPED * fastest and end.worse > CLIPPED_WORSE for end in ends):
+    cornered = all(end is not None and end.velocity > CLIPPED * fastest and end.worse > CLIPPED_WORSE for end in ends)
+    level_deg = _level_deg(deg, lift > top - 2 * step_mm - 4 * curve.noise_mm)
+    if cornered or level_deg > LEVEL_DEG:
         raise DataError(
-            f"the lift stands at {top:.2f} mm over {float(np.ptp(high)):.0f} degrees of the nose and leaves it all at once on "
-            "both sides: the indicator came to the end of its travel and clipped the lobe",
+            f"the lift stands at {top:.2f} mm over {max(level_deg, float(np.ptp(high))):.0f} degrees of the nose"
+            f"{' and leaves it all at once on both sides' if cornered else ', longer than any lobe does'}: the indicator came to "
+            "the end of its travel and clipped the lobe",
             do="Set the indicator with less preload, or take one with more travel, and sweep again",
         )
+
+
+def _level_deg(deg: Floats, high: Bools) -> float:
+    """Over how many degrees the readings stay as high as marked; 0 where others lie between them."""
+    first, last = np.flatnonzero(high)[[0, -1]]
+    return float(deg[last] - deg[first]) if high[first : last + 1].mean() > LEVEL_SHARE else 0.0
 
 
 def _too_little_motion(sweep: Sweep, readings: int) -> DataError:

@@ -264,6 +264,12 @@ mistake(
 mistake(
     "plunger just touches its end", with_plunger(lambda lift, cam, t: np.minimum(lift, 10.65)), r"end of its travel|range|clipped"
 )
+for short_mm in (0.3, 1.9):
+    mistake(
+        f"plunger at its end {short_mm} mm below the nose, readings three degrees apart",
+        with_plunger(lambda lift, cam, t, top=10.5 - short_mm: np.minimum(lift, top), gauge_s=0.05, speed=57.0),
+        r"end of its travel|range|clipped",
+    )
 mistake("lobe clipped far down", with_plunger(lambda lift, cam, t: np.minimum(lift, 5.0)), r"end of its travel|range|clipped")
 
 
