@@ -12,7 +12,7 @@ from analysis.curve.sweep import Swept
 from analysis.diagnosis.rule import Seen, rule
 from analysis.job import Rig
 from analysis.lobe.at_rest import stands_that_sank
-from analysis.lobe.result import Lobe
+from analysis.lobe.result import Lobe, Measurement
 
 # A lift that begins at this velocity at once (mm/deg, and as a share of the flank's) was begun before it showed; a course that begins
 # at rest fits worse by so many times. Quick ramps reach 0.017 mm/deg and 0.1 of the flank, but they begin at rest.
@@ -21,15 +21,17 @@ AT_ONCE, SHARE, WORSE = 0.011, 0.07, 1.2
 
 @rule("foot-corner", DOUBT, "{valve}.events", "{valve}.centerline.event_midpoint", "{valve}.centerline.centroid", "{valve}.peak_lift",
       "{valve}.peak_lobe_lift", "cam.overlap")  # fmt: skip
-def foot_corner(lobe: Lobe, curve: Curve, rig: Rig, swept: Swept, valve: str) -> Seen | None:
+def foot_corner(lobe: Lobe, rig: Rig, swept: Swept, valve: str, found: Measurement) -> Seen | None:
     """A lift that begins at once where the job says that there is no lash."""
     said = rig.lash_mm > 0.0 and rig.indicator_at == "valve"
     if said or stands_that_sank(swept):  # a lifter that sinks sets its valve down early
         return None
-    found = [(word, each) for word, each in _feet(lobe, curve) if _sharp(each, curve)]
-    if not found:
+    # What one lobe shows beyond doubt the others are likely to have: for them it is enough that a course from rest fits no better.
+    elsewhere = any(_sharp_feet(other, WORSE) for other in found.lobes if other is not lobe)
+    feet = _sharp_feet(lobe, 1.0 if elsewhere else WORSE)
+    if not feet:
         return None
-    word, each = max(found, key=lambda pair: pair[1].velocity)
+    word, each = max(feet, key=lambda pair: pair[1].velocity)
     return Seen(
         f"The lift of the {valve} valve {word} at {each.velocity:.3f} mm a degree all at once, while a cam lifts it from rest.",
         "There is lash in the valve train that job.toml does not give, the plunger loses contact with the valve near its "
@@ -38,9 +40,15 @@ def foot_corner(lobe: Lobe, curve: Curve, rig: Rig, swept: Swept, valve: str) ->
     )
 
 
-def _feet(lobe: Lobe, curve: Curve) -> list[tuple[str, Corner]]:
+def _sharp_feet(lobe: Lobe, worse: float) -> list[tuple[str, Corner]]:
+    """Those feet of a lobe where the lift begins or ends at once, and a course from rest fits so many times worse."""
+    least = max(AT_ONCE, SHARE * _fastest(lobe.swept.curve))
+    return [(word, each) for word, each in _feet(lobe) if each.velocity > least and each.worse > worse]
+
+
+def _feet(lobe: Lobe) -> list[tuple[str, Corner]]:
     """How the lift begins and, backward, how it ends."""
-    deg, lift = _readings(curve)
+    deg, lift = _readings(lobe.swept.curve)
     top, step = _middle_of_top(deg, lift, lobe.causes.step_mm), lobe.causes.step_mm
     up, down = deg < top, deg >= top
     both = (
@@ -66,7 +74,3 @@ def _middle_of_top(deg: Floats, lift: Floats, step_mm: float) -> float:
 
 def _fastest(curve: Curve) -> float:
     return float(np.abs(curve.slope).max())
-
-
-def _sharp(each: Corner, curve: Curve) -> bool:
-    return each.velocity > max(AT_ONCE, SHARE * _fastest(curve)) and each.worse > WORSE

@@ -245,6 +245,11 @@ mistake(
 mistake("lash of 0.25 mm in, job says none", with_bench(lash_mm=0.25), r"lash|contact|preload")
 mistake("lash of 0.15 mm in, job says none", with_bench(lash_mm=0.15), r"lash|contact|preload")
 mistake(
+    "lash of 0.21 mm in, job says none, readings three degrees apart",
+    with_bench(lash_mm=0.21, gauge_s=0.05, lag_s=0.05, step_mm=0.001),
+    r"lash|contact|preload",
+)
+mistake(
     "plunger loses the valve below 0.6 mm",
     with_plunger(lambda lift, cam, t: np.maximum(lift, 0.6)),
     r"lash|contact|preload",
