@@ -70,9 +70,9 @@ def _checked(job: Job) -> list[tuple[float, str]]:
 
 @contextmanager
 def _simulator(scenario: Scenario) -> Iterator[str]:
-    """The scenario served by a process of its own; its port."""
+    """The scenario served by a process of its own; its port: a socket, where a host that leaves and comes back at once is noticed."""
     command = [sys.executable, "-m", "acquire", "simulate", "--scenario", scenario.name, "--seed", str(scenario.rig.seed)]
-    command += ["--phases", ",".join(PHASES), "--fast", "--json"]
+    command += ["--phases", ",".join(PHASES), "--fast", "--socket", "--json"]
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
         assert process.stdout is not None
         try:
