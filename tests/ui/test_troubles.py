@@ -176,16 +176,22 @@ UNPLUGGED = [
 ]
 
 
+HAVE_TDC = (STOP_OUT, ZERO, SWEEP)  # where an index pulse makes a difference
+
+
 def test_every_step_is_unplugged() -> None:
     assert {place.step for _, _, them in UNPLUGGED for place in them} == {step for step in STEPS if step != DONE}
 
 
 @pytest.mark.parametrize(
-    ("name", "plan", "place"),
-    [(name, plan, place) for name, plan, them in UNPLUGGED for place in them],
-    ids=[f"{plan.tdc} {' '.join(place[:2])}" for _, plan, them in UNPLUGGED for place in them],
+    ("name", "plan", "place", "index"),
+    [
+        pytest.param(name, plan, place, index, id=f"{'index' if index else 'no index'}-{plan.tdc} {' '.join(place[:2])}")
+        for name, plan, them in UNPLUGGED
+        for place in them
+        for index in ((True, False) if place.step in HAVE_TDC else (False,))
+    ],
 )
-@pytest.mark.parametrize("index", [True, False], ids=["index", "no index"])
 def test_unplugged_and_plugged_in_again(walks: Walks, name: str, plan: Plan, place: Place, index: bool) -> None:
     """The board loses its power, and counts anew when it is back."""
     scenario = SCENARIOS[name]
@@ -207,8 +213,7 @@ def test_unplugged_and_plugged_in_again(walks: Walks, name: str, plan: Plan, pla
     walk.station.take(Connected(Hello(board, 0, 0), False, 0, None))  # type: ignore[arg-type]
     texts = " ".join(message.text for message in walk.station.messages)
     assert "The board started again" in texts
-    had_tdc = place.step in (STOP_OUT, ZERO, SWEEP)
-    if index or not had_tdc:
+    if index or place.step not in HAVE_TDC:
         assert walk.station.session.at == place, "the session goes on where it was"
     else:
         assert "top dead center must be found again" in texts
