@@ -85,7 +85,7 @@ def _ratios(first: Decision, second: Decision, as_json: bool) -> None:
     both = [(lobe, other) for lobe in lifter.measured.lobes if (other := valve.measured.lobe(lobe.valve))]
     if not both:
         raise DataError("the two measurements have no lobe in common", do="Sweep the same valve at the lifter and at the valve")
-    found = {lobe.valve: rocker_ratio(lobe, other, lash_of(rig, lobe.valve)) for lobe, other in both}
+    found = {lobe.valve: rocker_ratio(lobe, other, lash_of(rig)) for lobe, other in both}
     if as_json:
         say.result_json({**_head(first, second), "rocker_ratio": {name: _ratio_json(ratio) for name, ratio in found.items()}})
         return

@@ -76,10 +76,10 @@ def fit_profile(lobe: Lobe, table: LiftTable, *, fit_zero: bool = False) -> Prof
     Least squares by the covariance of all that is uncertain; lifts below `FOOT_MM` at the indicator are left out. Raises DataError if
     they have too little of a lobe in common.
     """
-    rig, name = lobe.job.rig, lobe.causes.name
+    rig = lobe.job.rig
     nominal = Nominal.seen_on(rig, table)
     cells = Cells.of(nominal, CELL_DEG)
-    laid = _at_lobe(lay(cells, lobe), cells, rig, name)
+    laid = _at_lobe(lay(cells, lobe), cells, rig)
     seen = np.isfinite(laid.mm) & (cells.lift_mm > FOOT_MM)
     if np.count_nonzero(seen) < 2:
         raise DataError("the table and the sweep have no lobe in common", do="Check the table's angle and lift")
@@ -124,11 +124,11 @@ def _quantity(row: Floats, value: float, effects: dict[Source, Floats], own: Flo
     )
 
 
-def _at_lobe(laid: Laid, cells: Cells, rig: Rig, name: str) -> Laid:
+def _at_lobe(laid: Laid, cells: Cells, rig: Rig) -> Laid:
     """What was seen at the valve, at the lobe: by the ratio, which with the lash is known only so well."""
     if rig.indicator_at == "lobe":
         return laid
-    ratio, lash = ratio_of(rig, name), lash_of(rig, name)
+    ratio, lash = ratio_of(rig), lash_of(rig)
     lift = (cells.lift_mm + lash.value) / ratio.value
     effects = {source: mm / ratio.value for source, mm in laid.effects.items()}
     for source, part in ratio.parts.items():

@@ -32,18 +32,18 @@ class Comparable:
     how: str = ""
 
 
-def lobe_lift(asked: Asked, rig: Rig, name: str) -> Quantity:
-    """The lobe lift (mm) at which an event of the card holds. `name`: whose lobe."""
+def lobe_lift(asked: Asked, rig: Rig) -> Quantity:
+    """The lobe lift (mm) at which an event of the card holds."""
     lift = Quantity(asked.lift_mm)
     if asked.at == "lobe":
         return lift
-    return at_lobe(rig, lift, name, None if asked.lash_mm is None else Quantity(asked.lash_mm))
+    return at_lobe(rig, lift, None if asked.lash_mm is None else Quantity(asked.lash_mm))
 
 
-def indicator_lift(asked: Asked, rig: Rig, name: str) -> Quantity:
+def indicator_lift(asked: Asked, rig: Rig) -> Quantity:
     """The lift (mm) that the indicator shows there."""
-    lift = lobe_lift(asked, rig, name)
-    return lift if rig.indicator_at == "lobe" else at_valve(rig, lift, name)
+    lift = lobe_lift(asked, rig)
+    return lift if rig.indicator_at == "lobe" else at_valve(rig, lift)
 
 
 def comparables(card: Sequence[Asked], job: Job, measured: Measurement) -> tuple[Comparable, ...]:
@@ -70,7 +70,7 @@ def _comparable(asked: Asked, job: Job, measured: Measurement, read: _Read) -> C
 
 def _event(asked: Asked, job: Job, lobe: Lobe, read: _Read) -> Comparable:
     rig, units = job.rig, job.measure.units
-    seen = indicator_lift(asked, rig, lobe.causes.name)
+    seen = indicator_lift(asked, rig)
     if is_hidden(seen, lobe.causes):
         return Comparable(
             None, f"the valve has not moved yet at this lobe lift: {length(rig.lash_mm, units)} {units} of lash hide it"
@@ -102,12 +102,12 @@ def _through(asked: Asked, job: Job, seen_mm: float) -> str:
 
 
 def _full_lift(asked: Asked, job: Job, lobe: Lobe) -> Comparable:
-    rig, units, name = job.rig, job.measure.units, lobe.causes.name
+    rig, units = job.rig, job.measure.units
     _, seen = peak_quantities(lobe.swept.curve, lobe.causes)
     place = asked.kind.split()[0]
     ratio = f" through the ratio {rig.rocker_ratio:g}" if place != rig.indicator_at else ""
     lash = f", {length(rig.lash_mm, units)} {units} of lash put back" if rig.lash_mm and rig.indicator_at == "valve" else ""
-    valve, lift = valve_and_lobe(rig, seen, name)
+    valve, lift = valve_and_lobe(rig, seen)
     return Comparable(
-        (lift if place == "lobe" else valve + lash_of(rig, name)).labelled("mm"), f"from the {rig.indicator_at}{ratio}{lash}"
+        (lift if place == "lobe" else valve + lash_of(rig)).labelled("mm"), f"from the {rig.indicator_at}{ratio}{lash}"
     )

@@ -33,7 +33,7 @@ def dynamic_compression(job: Job, intake: Lobe, advance_deg: float = 0.0) -> Qua
     if geometric is None:
         return None
     crank = slider_crank(engine.stroke_mm, engine.rod_mm, engine.pin_offset_mm)
-    seen = checking_lift(job.rig, job.clearance.closing_lift_mm, "valve", intake.causes.name)
+    seen = checking_lift(job.rig, job.clearance.closing_lift_mm, "valve")
     closes = intake.crossing(seen, CLOSING) - advance_deg
     low, high = (dynamic_ratio(geometric, crank, closes.value + d) for d in (-_STEP_DEG, _STEP_DEG))
     slope = (high - low) / (2 * _STEP_DEG)

@@ -122,7 +122,7 @@ def dynamics(job: Job, lobe: Lobe, rpm: float) -> Dynamics:
     scale = np.array([factor * (6.0 * rpm) ** k * (1e-3 if k else 1.0) for k in range(4)])
     value = np.array([scale[k] * spline.value(deg, k) for k in range(4)])
     value[0] = lift
-    ratio = ratio_of(rig, lobe.causes.name).u / rig.rocker_ratio if rig.indicator_at == "lobe" else 0.0
+    ratio = ratio_of(rig).u / rig.rocker_ratio if rig.indicator_at == "lobe" else 0.0
     squares = [(scale[k] * spline.error(deg, k)) ** 2 + (ratio * value[k]) ** 2 for k in range(4)]
     for effect in _effects(lobe, deg):
         for k in range(4):

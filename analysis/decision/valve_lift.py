@@ -94,7 +94,7 @@ def _lift(lobe: Lobe, rig: Rig, deg: Floats) -> Quantity:
         source = Source(f"scatter within passes, {causes.name} {piece}")
         lift = lift.with_part(source, float(scatter[pieces == piece].sum()) / deg.size)
     # What is known of the encoder is in the angle already.
-    return valve_and_lobe(rig, lift.moved(float(shown.mean())), causes.name)[0]
+    return valve_and_lobe(rig, lift.moved(float(shown.mean())))[0]
 
 
 def _slope_and_scatter(lobe: Lobe, at: Floats) -> tuple[Floats, Floats]:

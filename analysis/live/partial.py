@@ -125,7 +125,7 @@ def _passed(job: Job, swept: Swept, valve: str) -> tuple[Passed, ...]:
     top = highest_so_far(swept.curve.spline)
     found = []
     for lift in job.measure.checking_lifts_mm:
-        seen = checking_lift(job.rig, lift, at, causes.name)
+        seen = checking_lift(job.rig, lift, at)
         if seen.value <= HIDDEN_STEPS * causes.step_mm:
             continue
         angles: list[Quantity | None] = []

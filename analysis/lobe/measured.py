@@ -56,7 +56,7 @@ def measure_lobe(job: Job, swept: Swept, backward: Sequence[Sweep]) -> Lobe:
     causes = causes_of(rig, swept)
     peak_deg, peak_mm = peak_quantities(curve, causes)
     events, hidden = _events(job, swept, causes, peak_deg.value)
-    at_the_valve, at_the_lobe = valve_and_lobe(rig, peak_mm, causes.name)
+    at_the_valve, at_the_lobe = valve_and_lobe(rig, peak_mm)
     slack = _slack(rig, swept, backward, causes, events)
     lag = Quantity(curve.lag.seconds * 1e3, {curve.lag.source("latency"): curve.lag.u * 1e3}, "ms")
     return Lobe(
@@ -83,7 +83,7 @@ def _events(job: Job, swept: Swept, causes: Causes, peak_deg: float) -> tuple[tu
     """The events at the job's checking lifts, and the lifts that the lash hides."""
     at, events, hidden = job.measure.checking_at, [], []
     for lift in job.measure.checking_lifts_mm:
-        seen = checking_lift(job.rig, lift, at, causes.name)
+        seen = checking_lift(job.rig, lift, at)
         if is_hidden(seen, causes):
             hidden.append(lift)
             continue
@@ -115,7 +115,7 @@ def _centerlines(
 ) -> Centerlines:
     """The four centerlines. Without any visible event the equal-lift one stands in for the event midpoint."""
     curve = swept.curve
-    below = ratio_of(rig, causes.name) * BELOW_PEAK_MM if rig.indicator_at == "valve" else Quantity(BELOW_PEAK_MM)
+    below = ratio_of(rig) * BELOW_PEAK_MM if rig.indicator_at == "valve" else Quantity(BELOW_PEAK_MM)
     # The level is as uncertain as ratio and peak are; what the peak's lift shares with the flanks drops out of the crossings.
     high = peak_mm - min(below, peak_mm * 0.2, key=lambda depth: depth.value)
     equal = centerline(*(crossing(curve, high, flank, peak_deg.value, causes).deg for flank in (OPENING, CLOSING)))

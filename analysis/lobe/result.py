@@ -240,7 +240,7 @@ class Lobe:
 
     def _event(self, lift_mm: float, at: str | None, flank: int) -> Quantity:
         place = at or self.job.measure.checking_at
-        seen = checking_lift(self.job.rig, lift_mm, place, self.causes.name)
+        seen = checking_lift(self.job.rig, lift_mm, place)
         if is_hidden(seen, self.causes):
             raise DataError(
                 f"the indicator cannot tell the checking lift of {lift_mm:g} mm at the {place} from a closed valve",

@@ -21,6 +21,8 @@ from analysis.tdc.slider_crank import SliderCrank
 CONTACT_DEG = 8.0
 # The first turning point of all lies this much beyond the others (deg), which agree within AGREE_DEG: the stop was not in yet.
 BEYOND_DEG, AGREE_DEG = 5.0, 1.0
+# Contacts within this (deg), a count included, are at one place; hands that turn back at a mark scatter by three tenths.
+ONE_PLACE_DEG = 0.15
 # The crank must have left the contact by this much before the next one counts as another.
 LEAVE_DEG = 20.0
 # A piston meets a stop at speed, or rests against it. Speed over the last half degree as a share of that between one and four degrees
@@ -221,7 +223,9 @@ def _side(crank: Ints, time_s: Floats, turned: Ints, outward: int, degree: float
     if turned[-1] >= _last_move(crank) and not kept[-1]:
         turned, counts, kept = turned[:-1], counts[:-1], kept[:-1]
     hard = np.array([_hard(crank, time_s, int(at), outward, degree) for at in turned[kept]], dtype=bool)
-    return Side(counts[kept], hard, counts[~kept])
+    # Three at one place are at what one of them met: no hand turns back at a mark as well as that.
+    one_place = hard.size >= 3 and np.ptp(counts[kept]) + 1 <= ONE_PLACE_DEG * degree
+    return Side(counts[kept], hard | (one_place and hard.any()), counts[~kept])
 
 
 def _last_move(crank: Ints) -> int:

@@ -21,13 +21,16 @@ from tests.rigs import SHORT, job_for
 
 LASH, RATIO = 0.20, 1.5
 AT_VALVE = replace(SHORT, train=Train(ratio=RATIO, lash_mm=LASH), indicators=(Indicator(where="valve", step=0.001),))
-NUMBERS = ("opens 0.15", "closes 0.15", "duration 0.15", "opens 1.27", "closes 2.54", "centerline", "peak lift", "peak lobe lift")
+NUMBERS = (
+    "opens 0.15", "closes 0.15", "duration 0.15", "opens 1.27", "closes 2.54", "centerline", "peak lift", "peak lobe lift",
+    "separation", "overlap 2.54",
+)  # fmt: skip
 
 
 @cache
 def measured(**rig: float) -> dict[str, Quantity]:
     """Of one and the same capture."""
-    found = examine(job_for(AT_VALVE, rig=rig), captures(AT_VALVE, ("stop", "intake")))
+    found = examine(job_for(AT_VALVE, rig=rig), captures(AT_VALVE, ("stop", "intake", "exhaust")))
     return {entry.name.removeprefix("intake "): entry.quantity for entry in found.entries()}
 
 
@@ -65,11 +68,11 @@ def test_without_a_bound_nothing_changes() -> None:
 
 def test_from_lobe_to_valve_and_back_neither_has_a_say() -> None:
     rig = stated_rig(lash_error_mm=0.02, rocker_ratio_error=0.03)
-    back = at_lobe(rig, at_valve(rig, Quantity(1.27), "a"), "a")
+    back = at_lobe(rig, at_valve(rig, Quantity(1.27)))
     assert back.value == pytest.approx(1.27)
     assert back.u == pytest.approx(0.0, abs=1e-12)
-    assert at_valve(rig, Quantity(1.27), "a").u == pytest.approx(math.hypot(1.27 * 0.03, 0.02) / math.sqrt(3))
-    assert checking_lift(rig, 1.0, "valve", "a").u == 0.0
+    assert at_valve(rig, Quantity(1.27)).u == pytest.approx(math.hypot(1.27 * 0.03, 0.02) / math.sqrt(3))
+    assert checking_lift(rig, 1.0, "valve").u == 0.0
     assert at_indicator(rig, 1.27, "lobe") == pytest.approx(RATIO * 1.27 - LASH)
 
 
@@ -78,4 +81,4 @@ def test_a_card_with_a_lash_of_its_own_depends_on_the_lash_that_is_in(card_lash:
     """At the valve, read at the valve: the ratio has no say; the lash only if the card's is another."""
     rig = stated_rig(lash_error_mm=0.02, rocker_ratio_error=0.03)
     asked = Asked("opens", "intake", 10.0, 1.0, lift_mm=1.0, at="valve", lash_mm=card_lash)
-    assert indicator_lift(asked, rig, "a").u == pytest.approx(u_mm, abs=1e-12)
+    assert indicator_lift(asked, rig).u == pytest.approx(u_mm, abs=1e-12)
