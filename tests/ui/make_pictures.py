@@ -51,7 +51,7 @@ class Wanted(NamedTuple):
 WANTED = (
     Wanted("stop", ("by piston stop", "[x] contacts of each side agree")),
     Wanted("sweep-exhaust", ("Sweep, exhaust", "whole passes 2/")),
-    Wanted("done", ("Done", "requirements", "separation")),
+    Wanted("done", ("Done", "requirements", "LSA")),
 )
 ASKED = (
     "Press Enter once",
