@@ -31,6 +31,8 @@ LOST_DEG = 4.0
 CLIPPED, CLIPPED_WORSE = 0.08, 1.5
 # No nose is level over more degrees of the crank, with a dwell or without (common practice).
 LEVEL_DEG, LEVEL_SHARE = 50.0, 0.9
+# What readings on a level may scatter by; more is another trouble, such as passes that lie apart.
+QUIET_MM = 0.03
 # A hand on a bar turns no faster (common practice).
 FASTEST_DEG_S = 400.0
 # A reading that moved so far (mm), and came back by less than this share of it, did not come back.
@@ -246,7 +248,7 @@ def _refuse_clipped(curve: Curve, step_mm: float) -> None:
     up, down = deg < middle, deg >= middle
     ends = corner(-deg[up][::-1], -lift[up][::-1], step_mm, -top), corner(deg[down], -lift[down], step_mm, -top)
     cornered = all(end is not None and end.velocity > CLIPPED * fastest and end.worse > CLIPPED_WORSE for end in ends)
-    level_deg = _level_deg(deg, lift > top - 2 * step_mm - 4 * curve.noise_mm)
+    level_deg = _level_deg(deg, lift > top - 2 * step_mm - min(4 * curve.noise_mm, QUIET_MM))
     if cornered or level_deg > LEVEL_DEG:
         raise DataError(
             f"the lift stands at {top:.2f} mm over {max(level_deg, float(np.ptp(high))):.0f} degrees of the nose"
