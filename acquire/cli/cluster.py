@@ -31,7 +31,7 @@ class Cluster:
 
     def __init__(self, address: str) -> None:
         distributed = needed("distributed", "clusters")
-        for name in ("distributed", "distributed.client"):
+        for name in ("distributed", "distributed.client", "asyncio"):
             logging.getLogger(name).setLevel(logging.CRITICAL)  # what goes wrong is said by us
         self._killed, self._closed = distributed.KilledWorker, distributed.client.ClosedClientError
         self._address = address

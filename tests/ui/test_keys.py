@@ -224,7 +224,7 @@ async def test_a_long_result_is_turned_line_by_line_and_page_by_page(walks: Walk
         assert "↑ for more" in end[-1]
         assert FIGURES.findings[0].text[-10:] in " ".join(" ".join(end).split())
         assert any("EXHAUST" in line for line in seen)
-        assert any("separation" in line for line in seen), "no line is passed over"
+        assert any("LSA" in line for line in seen), "no line is passed over"
         assert await after("end", "down") == end
         assert await after("home") == top
         assert await after("pagedown", "pageup") == top
