@@ -7,7 +7,8 @@ from glob import has_magic
 from pathlib import Path
 
 from acquire.cli import say
-from acquire.cli.every_cylinder import every_cylinder, read_job
+from acquire.cli.every_cylinder import every_cylinder
+from acquire.cli.read_job import read_job
 from analysis.job import FILE_NAME
 
 

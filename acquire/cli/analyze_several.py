@@ -9,8 +9,9 @@ from pathlib import Path
 from typing import Any
 
 from acquire.cli import crash, say
-from acquire.cli.every_cylinder import CANNOT_TELL, every_cylinder, read_job
+from acquire.cli.every_cylinder import CANNOT_TELL, every_cylinder
 from acquire.cli.many import crew_for, in_order
+from acquire.cli.read_job import read_job
 from acquire.cli.signals import Interrupted, Signals
 from analysis.base.errors import LobetraceError
 from analysis.base.foreign import shown

@@ -92,7 +92,6 @@ class Captured:
 
     path: Path
     header: Header
-    step: str
     counts: Counts
     lost: int
     refused: int
@@ -120,7 +119,7 @@ class Captured:
 
     def __str__(self) -> str:
         low, high = self.counts.contacts
-        did = f"{low} + {high} contacts" if self.step == STOP else f"{self.counts.passes} passes"
+        did = f"{low} + {high} contacts" if self.header.step == STOP else f"{self.counts.passes} passes"
         return f"{self.path}: {self.counts.rows} rows, {self.lost} frames lost, {did}"
 
 
@@ -224,7 +223,7 @@ class Capturing:
             raise UsageError("ended before a board had answered: nothing was recorded", where=self._url, do=do)
         link = self.station.watch.state()
         lost = (link.lost, link.refused, self.station.reconnects, self.tdc_lost)
-        return Captured(self.path, self.header, self._step, self.counts, *lost)
+        return Captured(self.path, self.header, self.counts, *lost)
 
     def _look(self) -> None:
         recording = self.station.recording

@@ -12,18 +12,17 @@ from typing import Any
 from acquire.cli import crash, say
 from acquire.cli.many import crew_for, in_order
 from acquire.cli.output_file import write
+from acquire.cli.read_job import read_job
 from acquire.cli.signals import Interrupted, Signals
 from analysis.base.errors import DataError, LobetraceError
 from analysis.base.finding import Finding, refused
 from analysis.base.foreign import shown
 from analysis.base.samples import Capture
-from analysis.capture import load
 from analysis.decision.decide import decide
 from analysis.decision.refusal import causes_of_refusal
 from analysis.decision.verdict import Verdict, overall
 from analysis.diagnosis.examine import diagnose_captures
-from analysis.job import load_job
-from analysis.job.folder import FoundJob, captures_in, jobs_in
+from analysis.job.folder import FoundJob, jobs_in
 from analysis.lobe.result import Used
 from analysis.lobe.result_json import captures_json
 from analysis.report.decision_json import cause_json, decision_json
@@ -113,8 +112,7 @@ def check(job: FoundJob, clock: Callable[[], float] = perf_counter) -> Checked:
 def _checked(job_path: Path) -> Checked:
     name = str(job_path)
     try:
-        job = load_job(job_path)
-        captures = [load(file) for file in captures_in(job_path)]
+        job, captures = read_job(job_path)
     except LobetraceError as error:
         return _unmeasured(name, str(error))
     try:

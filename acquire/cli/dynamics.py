@@ -7,18 +7,16 @@ from pathlib import Path
 from acquire.cli import say
 from acquire.cli.chart_file import deliver_charts
 from acquire.cli.output_file import deliver
-from analysis.capture import load
+from acquire.cli.read_job import read_job
 from analysis.decision.cylinders import at_cylinder, measure_cylinders
 from analysis.decision.dynamics import dynamics
-from analysis.job import load_job
-from analysis.job.folder import captures_in
 from analysis.report.dynamics_report import dynamics_charts, dynamics_csv, dynamics_json, dynamics_text
 
 
 def run(job_path: Path, rpm: float, plot: Path | None, table: Path | None, as_json: bool, *, force: bool = False) -> int:
     """Print the motion of every lobe; 0 for having made it."""
-    job = load_job(job_path)
-    measured = measure_cylinders(job, [load(file) for file in captures_in(job_path)])
+    job, captures = read_job(job_path)
+    measured = measure_cylinders(job, captures)
     found = [(lobe, dynamics(at_cylinder(job, cylinder), lobe, rpm)) for cylinder, one in measured.items() for lobe in one.lobes]
     motions = [each for _, each in found]
     if table is not None:

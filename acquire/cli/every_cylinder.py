@@ -4,16 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 from analysis.base.errors import DataError
 from analysis.base.samples import Capture
-from analysis.capture import load
 from analysis.decision.cylinders import at_cylinder, measure_each, spacings
 from analysis.decision.decide import Cylinder
-from analysis.job import Job, load_job
-from analysis.job.folder import captures_in
+from analysis.job import Job
 from analysis.lobe.result import Measurement
 from analysis.lobe.result_json import result_json
 from analysis.report.budget import budget_json, budget_text
@@ -55,11 +52,6 @@ class EveryCylinder:
     def code(self) -> int:
         """2 if a lobe that was swept could not be measured, else 0."""
         return CANNOT_TELL if self.refused or any(measured.refused for measured in self.found.values()) else 0
-
-
-def read_job(job_path: Path, captures: Sequence[Path] = ()) -> tuple[Job, list[Capture]]:
-    """A job with its captures, or with those given. UsageError if there are none."""
-    return load_job(job_path), [load(file) for file in list(captures) or captures_in(job_path)]
 
 
 def every_cylinder(job: Job, captures: Sequence[Capture]) -> EveryCylinder:

@@ -7,11 +7,10 @@ from pathlib import Path
 
 from acquire.cli import say
 from acquire.cli.output_file import write
+from acquire.cli.read_job import read_job
 from analysis.base.errors import UsageError
-from analysis.capture import load
 from analysis.decision.decide import Decision, decide
-from analysis.job import FILE_NAME, load_job
-from analysis.job.folder import captures_in
+from analysis.job import FILE_NAME
 from analysis.lobe.result_json import captures_json
 from analysis.report.html import Paper, sheet_html
 
@@ -40,8 +39,7 @@ def run(job_path: Path, out: Path, paper: str, as_json: bool, *, force: bool = F
 
 def decided(job_path: Path) -> Decision:
     """What the job's captures come to. UsageError if there are none, DataError if they cannot be measured."""
-    job = load_job(job_path)
-    return decide(job, [load(file) for file in captures_in(job_path)])
+    return decide(*read_job(job_path))
 
 
 def _paper(paper: str, decision: Decision) -> Paper:

@@ -231,7 +231,7 @@ def test_a_recording_without_a_row_is_none(
     def nothing(folder: Path, *_: object) -> capture.Captured:
         recorder = Recorder.in_folder(folder / "captures", HEADER)
         recorder.close()
-        return capture._with_rows(capture.Captured(recorder.path, recorder.header, SWEEP, capture.Counts(), 0, refused, 0))
+        return capture._with_rows(capture.Captured(recorder.path, recorder.header, capture.Counts(), 0, refused, 0))
 
     monkeypatch.setattr(capture, "capture", nothing)
     assert run(["capture", str(job), "--step", "sweep", "--valve", "intake", "--port", "nowhere"]) == 2
