@@ -6,17 +6,16 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from analysis.base.errors import UsageError
+from analysis.decision.card import VALVES
 from analysis.job import Job
 from analysis.job.lift_table import LiftTable, read_lift_table
-
-VALVES = ("intake", "exhaust")
 
 
 def nominal_tables(given: Sequence[str], jobs: Sequence[Job]) -> Mapping[str, LiftTable]:
     """By valve: the table that was named for it, else the one named for both, else that of the first job that has one. UsageError if
     two are named for the same.
     """
-    specs = [(valve, getattr(job.specification, valve).profile) for job in reversed(jobs) for valve in VALVES]
+    specs = [(valve, job.specification.of(valve).profile) for job in reversed(jobs) for valve in VALVES]
     of_jobs = {valve: spec.table for valve, spec in specs if spec is not None and spec.table is not None}
     return of_jobs | {valve: read_lift_table(file) for valve, file in _named(given).items()}
 

@@ -10,15 +10,14 @@ from acquire.cli import say
 from acquire.cli.chart_file import deliver_charts
 from acquire.cli.nominal_tables import nominal_tables
 from acquire.cli.output_file import deliver
+from acquire.cli.read_job import read_job
 from analysis.base.errors import DataError, UsageError
-from analysis.capture import load
 from analysis.compare.nominal_fit import fit_profile
 from analysis.decision.cylinders import measure_cylinder, swept_cylinders
 from analysis.decision.doubted import doubted
 from analysis.decision.line_profile import ProfileLine, judged
 from analysis.decision.verdict import overall
-from analysis.job import Job, load_job
-from analysis.job.folder import captures_in
+from analysis.job import Job
 from analysis.job.lift_table import LiftTable
 from analysis.lobe.result import Lobe
 from analysis.report.profile_report import profile_charts, profile_csv, profile_json, profile_text
@@ -42,8 +41,7 @@ class Asked:
 
 def run(job_path: Path, asked: Asked, as_json: bool, *, force: bool = False) -> int:
     """Print the profiles. 0: within, or nothing to judge by; 1: outside; 2: cannot be told."""
-    job = load_job(job_path)
-    captures = [load(file) for file in captures_in(job_path)]
+    job, captures = read_job(job_path)
     lines: list[tuple[Lobe, ProfileLine]] = []
     for cylinder in swept_cylinders(job, captures):
         measured = measure_cylinder(job, captures, cylinder)
@@ -76,7 +74,7 @@ def _tables(job: Job, lobes: tuple[Lobe, ...], asked: Asked) -> Iterator[tuple[L
     for lobe in lobes:
         if lobe.valve not in tables or (asked.valve and lobe.valve != asked.valve):
             continue
-        spec = job.specification.intake.profile if lobe.valve == "intake" else job.specification.exhaust.profile
+        spec = job.specification.of(lobe.valve).profile
         tolerance = asked.tolerance_mm if asked.tolerance_mm is not None or spec is None else spec.tolerance_mm
         yield lobe, tables[lobe.valve], tolerance
 

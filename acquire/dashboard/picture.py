@@ -188,8 +188,7 @@ def _wrapped(deg: float) -> float:
 
 def _marks(job: Job, valve: str) -> tuple[tuple[float, float], ...]:
     """Where the specification's events lie: crank degrees, and lift at the indicator."""
-    spec = job.specification.exhaust if valve == "exhaust" else job.specification.intake
-    rows: tuple[DurationSpec, ...] = spec.duration
+    rows: tuple[DurationSpec, ...] = job.specification.of(valve).duration
     return tuple(
         (deg, at_indicator(job.rig, row.lift_mm, row.at)) for row in rows for deg in (row.opens, row.closes) if deg is not None
     )

@@ -14,7 +14,7 @@ from analysis.base.finding import doubts
 from analysis.base.quantity import Quantity
 from analysis.base.words import angle, length, one_sign, plus_minus, signed, with_unit
 from analysis.decision.verdict import Verdict, judge
-from analysis.job import DurationSpec, Job, LobeSpec
+from analysis.job import DurationSpec, Job
 from analysis.live.partial import Passed
 from analysis.lobe.result import Lobe, same_lift
 from analysis.report.in_doubt import of_event
@@ -38,14 +38,9 @@ _WIDE: Final = _Cells(14, 28, " OUT", "? inconclusive")
 _NARROW: Final = _Cells(9, 25, "!", "! OUT  ?")
 
 
-def spec_of(job: Job, valve: str) -> LobeSpec:
-    """What the maker says of a valve's lobe."""
-    return job.specification.exhaust if valve == "exhaust" else job.specification.intake
-
-
 def specified(job: Job, valve: str, event: Passed) -> DurationSpec | None:
     """What the maker says of an event's checking lift, if anything."""
-    rows: tuple[DurationSpec, ...] = getattr(spec_of(job, valve), "duration", ())
+    rows: tuple[DurationSpec, ...] = job.specification.of(valve).duration
     return next((row for row in rows if same_lift(row, event)), None)
 
 
@@ -154,7 +149,7 @@ def _again(picture: Snapshot, valve: str, width: int) -> list[Line]:
 
 
 def _lobe(picture: Snapshot, lobe: Lobe, width: int) -> list[Line]:
-    spec = spec_of(picture.job, lobe.valve)
+    spec = picture.job.specification.of(lobe.valve)
     passes = "1 pass" if lobe.passes == 1 else f"{lobe.passes} passes"
     lines: list[Line] = [((f" {lobe.valve.upper()}, {passes}", "strong"),)]
     events = tuple(Passed(e.lift_mm, e.at, e.opens, e.closes, e.duration) for e in lobe.events)

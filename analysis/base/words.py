@@ -84,10 +84,13 @@ def about(mm: float, units: Units) -> str:
     return f"{mm / MM_PER[units]:.{_LEAST[units]}f} {units}"
 
 
-def at_lift(name: str, units: Units) -> str:
-    """The name of a number with its checking lift, which the name has in millimetres, in the job's units: "opens 0.050"."""
+def in_units(name: str, units: Units, unit: str = "") -> str:
+    """The name of a number in the job's units: its checking lift, which the name has in millimeters, as in "opens 0.050"; and where
+    the number is a length by its own `unit`, those units, as in "peak lift, in".
+    """
     kind, _, mm = name.rpartition(" ")
-    return f"{kind} {length(float(mm), units)}" if mm.replace(".", "", 1).isdecimal() else name
+    said = f"{kind} {length(float(mm), units)}" if mm.replace(".", "", 1).isdecimal() else name
+    return f"{said}, {units}" if unit == "mm" else said
 
 
 def angle(deg: float, place: str = "") -> str:

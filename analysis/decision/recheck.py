@@ -26,17 +26,12 @@ class Again:
     the expanded uncertainty of their difference.
     """
 
-    entry: Entry
+    name: str
     before: Quantity
     predicted: float
     after: Quantity
     u95: float
     verdict: Verdict
-
-    @property
-    def name(self) -> str:
-        """As a table calls it."""
-        return self.entry.name
 
     @property
     def difference(self) -> float:
@@ -58,7 +53,7 @@ def recheck(before: Measurement, after: Measurement, advance_deg: float | Mappin
             continue
         predicted = old.value + change
         u95 = (_apart(new) - old).u95
-        found.append(Again(entry, old, predicted, new, u95, "within" if abs(new.value - predicted) <= u95 else "outside"))
+        found.append(Again(entry.name, old, predicted, new, u95, "within" if abs(new.value - predicted) <= u95 else "outside"))
     if not found:
         raise DataError("the two measurements have no lobe in common", do="Sweep the same valve again after the change")
     return tuple(found)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from pathlib import PurePath
 
 from analysis.base.errors import DataError
 from analysis.base.samples import Capture
@@ -16,7 +15,7 @@ from analysis.curve.sweep_selection import turned_on
 from analysis.decision.cylinders import measure_cylinders
 from analysis.job import Job
 from analysis.job.lift_table import LiftTable
-from analysis.lobe.result import Lobe
+from analysis.lobe.result import Lobe, Used
 from analysis.measure import forward_of
 from analysis.tdc.carrying import count_of
 
@@ -96,14 +95,12 @@ def each_sweep(job: Job, captures: Sequence[Capture], name: str = "") -> tuple[t
         except DataError as error:
             refused.append(DataError(error.what, where=error.where or capture.path, do=error.do))
             continue
-        file, back = _file(capture), tuple(_file(each) for each in backward.get(k, ()))
-        found += [OneSweep(file, _of_one_job(lobe, sweeps[0]), name, back) for one in measured.values() for lobe in one.lobes]
+        used, back = Used.of(capture), tuple(Used.of(each).name for each in backward.get(k, ()))
+        found += [
+            OneSweep(used.name, _of_one_job(lobe, sweeps[0]), name, back) for one in measured.values() for lobe in one.lobes
+        ]
         refused += [each.error for one in measured.values() for each in one.refused]
     return tuple(found), tuple(refused)
-
-
-def _file(capture: Capture) -> str:
-    return PurePath(capture.path).name or "unnamed"
 
 
 def _of_one_job(lobe: Lobe, first: Capture) -> Lobe:

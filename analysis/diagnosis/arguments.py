@@ -9,7 +9,7 @@ from typing import Any
 
 from analysis.base.samples import Capture
 from analysis.curve.sweep_selection import left_out
-from analysis.job import Job, LobeSpec
+from analysis.job import Job
 from analysis.lobe.result import Measurement
 
 
@@ -50,7 +50,7 @@ _OF_LOBE: _Names = {
     "swept": lambda _, x: x.swept,
     "curve": lambda _, x: x.swept.curve,
     "valve": lambda _, x: x.valve,
-    "spec": lambda given, x: spec_of(given.job, x.valve),
+    "spec": lambda given, x: given.job.specification.of(x.valve),
 }
 # What there may be several of: its names, and the things themselves. A rule is asked about each of them.
 _EACH: Sequence[tuple[_Names, Callable[[Given], Sequence[Any]]]] = (
@@ -87,8 +87,3 @@ def _unused(found: Measurement) -> Sequence[Any]:
     """Sweeps of a valve that was not measured, because in none of them the crank was turned forward."""
     measured = [valve for lobe in found.lobes for valve in (lobe.valve, lobe.swept.sweep.stood_on)]
     return left_out(found.evidence.sweeps, measured)
-
-
-def spec_of(job: Job, valve: str) -> LobeSpec:
-    """What the cam card says of a valve's lobe."""
-    return job.specification.exhaust if valve == "exhaust" else job.specification.intake

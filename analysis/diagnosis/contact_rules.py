@@ -48,7 +48,7 @@ def unusual_arc(stop: TdcFound, job: Job, units: Units) -> Seen | None:
             f"An arc of {stop.unswept_deg:.1f} degrees around the top was not swept: the piston met the stop "
             f"{about(depth, units)} below its top, and job.toml gives a stop depth of {about(given, units)}.",
             cause,
-            f"{do} If the depth was another, correct stop_depth_{units}.",
+            f"{do} If the stop was set differently, correct stop_depth_{units}.",
         )
     if given is None and not least <= stop.unswept_deg <= most:
         return Seen(

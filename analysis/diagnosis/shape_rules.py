@@ -26,9 +26,10 @@ def foot_corner(lobe: Lobe, rig: Rig, swept: Swept, valve: str, found: Measureme
     said = rig.lash_mm > 0.0 and rig.indicator_at == "valve"
     if said or stands_that_sank(swept):  # a lifter that sinks sets its valve down early
         return None
+    feet = _sharp_feet(lobe, 1.0)
     # What one lobe shows beyond doubt the others are likely to have: for them it is enough that a course from rest fits no better.
-    elsewhere = any(_sharp_feet(other, WORSE) for other in found.lobes if other is not lobe)
-    feet = _sharp_feet(lobe, 1.0 if elsewhere else WORSE)
+    if feet and not any(_sharp_feet(other, WORSE) for other in found.lobes if other is not lobe):
+        feet = [(word, each) for word, each in feet if each.worse > WORSE]
     if not feet:
         return None
     word, each = max(feet, key=lambda pair: pair[1].velocity)
@@ -42,7 +43,7 @@ def foot_corner(lobe: Lobe, rig: Rig, swept: Swept, valve: str, found: Measureme
 
 def _sharp_feet(lobe: Lobe, worse: float) -> list[tuple[str, Corner]]:
     """Those feet of a lobe where the lift begins or ends at once, and a course from rest fits so many times worse."""
-    least = max(AT_ONCE, SHARE * _fastest(lobe.swept.curve))
+    least = max(AT_ONCE, SHARE * float(np.abs(lobe.swept.curve.slope).max()))
     return [(word, each) for word, each in _feet(lobe) if each.velocity > least and each.worse > worse]
 
 
@@ -70,7 +71,3 @@ def _readings(curve: Curve) -> tuple[Floats, Floats]:
 def _middle_of_top(deg: Floats, lift: Floats, step_mm: float) -> float:
     high = deg[lift > lift.max() - 2 * step_mm]
     return float((high[0] + high[-1]) / 2)
-
-
-def _fastest(curve: Curve) -> float:
-    return float(np.abs(curve.slope).max())

@@ -263,6 +263,10 @@ class Specification(Table):
     cam: CamSpec = CamSpec()
     tolerance: Tolerance = Tolerance()
 
+    def of(self, valve: str) -> IntakeSpec | ExhaustSpec:
+        """What the maker says of the lobe of "intake" or "exhaust"."""
+        return self.exhaust if valve == "exhaust" else self.intake
+
 
 class Job(Table):
     """A whole job.toml."""

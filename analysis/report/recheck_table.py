@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from analysis.base.words import MM_PER, Units, fine, length, value
+from analysis.base.words import MM_PER, Units, fine, in_units, value
 from analysis.decision.recheck import Again
-from analysis.lobe.result import Entry
 
 
 def recheck_table(found: Sequence[Again], units: Units) -> Iterator[str]:
@@ -20,11 +19,4 @@ def recheck_table(found: Sequence[Again], units: Units) -> Iterator[str]:
         off = round(off, places) + 0.0
         numbers = "".join(f"{value(q, units):>12}" for q in (each.before, each.before.moved(each.predicted), each.after))
         mark = "" if each.verdict == "within" else " *"
-        yield f"{_name(each.entry, units):<26}{numbers}{off:>+8.{places}f} {u95:.{places}f}{mark}"
-
-
-def _name(entry: Entry, units: Units) -> str:
-    name = f"{entry.valve} {entry.kind}".strip()
-    if entry.lift_mm is not None:
-        return f"{name} {length(entry.lift_mm, units)}"
-    return f"{name}, {units}" if entry.quantity.unit == "mm" else name
+        yield f"{in_units(each.name, units, each.before.unit):<26}{numbers}{off:>+8.{places}f} {u95:.{places}f}{mark}"

@@ -11,7 +11,7 @@ import numpy as np
 
 from analysis.base.precision import LIMIT
 from analysis.base.version import head
-from analysis.base.words import MM_PER, Units, at_lift, length, wrapped
+from analysis.base.words import MM_PER, Units, in_units, length, wrapped
 from analysis.decision.repeatability import (
     INDICATORS,
     Consistency,
@@ -59,7 +59,7 @@ def _block(study: Repeatability, units: Units) -> Iterator[str]:
         yield from wrapped(f"No lobe was swept twice under one {study.by}: s_r cannot be told from s_R.", 78, "  ", "  ")
     for each in study.numbers:
         for outlier in each.outliers:
-            yield from wrapped(f"! {at_lift(each.name, units)}: {outlier}.", 78, "  ", "    ")
+            yield from wrapped(f"! {in_units(each.name, units)}: {outlier}.", 78, "  ", "    ")
     yield from _consistency_table(study, units)
     if study.reversal is not None:
         yield from _reversal_table(study.reversal, units)
@@ -84,7 +84,7 @@ def _consistency_table(study: Repeatability, units: Units) -> Iterator[str]:
         for each in study.numbers:
             cells = [[one for one in each.consistency if one.group == group] for group in groups]
             if any(cells):
-                yield f"  {at_lift(each.name, units):<17}{''.join(f'{_cell(cell):<20}' for cell in cells)}".rstrip()
+                yield f"  {in_units(each.name, units):<17}{''.join(f'{_cell(cell):<20}' for cell in cells)}".rstrip()
 
 
 def _cell(found: Sequence[Consistency]) -> str:
@@ -116,7 +116,7 @@ def _reversal_table(found: Reversals, units: Units) -> Iterator[str]:
 
 def _row(each: Repeated, units: Units) -> str:
     per = MM_PER[units] if each.unit == "mm" else 1.0
-    name = f"{at_lift(each.name, units)}{f', {units}' if each.unit == 'mm' else ''}"
+    name = in_units(each.name, units, each.unit)
     (s_r, of_r), (s_big, of_big) = (
         ("-", "") if s is None or ends is None else (f"{s / per:.3g}", _interval(ends, per))
         for s, ends in ((each.s_r, each.interval_r), (each.s_big_r, each.interval_big_r))

@@ -83,8 +83,8 @@ def _tdc(tdc: Tdc) -> list[str]:
 
 def _lobe(lobe: Lobe, job: Job) -> list[str]:
     units = job.measure.units
-    spec: LobeSpec = job.specification.intake if lobe.valve == "intake" else job.specification.exhaust
-    durations: tuple[DurationSpec, ...] = getattr(spec, "duration", ())
+    spec = job.specification.of(lobe.valve)
+    durations: tuple[DurationSpec, ...] = spec.duration
     passes = "1 pass" if lobe.passes == 1 else f"{lobe.passes} passes"
     lines = [f"{lobe.valve.upper()} LOBE, cylinder {lobe.cylinder}, {passes}", _row(units, "at", "opens", "closes", "duration")]
     for event in lobe.events:

@@ -6,7 +6,6 @@ from collections.abc import Iterator
 
 from analysis.base.words import length, value
 from analysis.decision.decide import Decision
-from analysis.job import DurationSpec
 from analysis.lobe.result import Event, headline, same_lift
 from analysis.report.axes import WIDTH, Axes, Line, Plot, Word
 
@@ -34,7 +33,7 @@ def timing_diagram(decision: Decision) -> Plot | None:
         middle = axes.at((opens + closes) / 2, measured)[0]
         words.append(Word(middle, axes.at(0.0, measured + 0.42)[1], f"{valve} {lasts}"))
         told.append(f"The {valve} valve is open from {names[0]} to {names[1]}, {lasts} degrees.")
-        for spec in _card(decision, valve):
+        for spec in decision.job.specification.of(valve).duration:
             if same_lift(spec, event) and spec.opens is not None and spec.closes is not None:
                 lines.append(Line("card", axes.points((spec.opens, spec.closes), (card, card))))
                 words.append(Word(axes.at(spec.closes, card)[0] + 4, axes.at(0.0, card)[1] + 3, "cam card", "start"))
@@ -55,11 +54,6 @@ def timing_diagram(decision: Decision) -> Plot | None:
         areas=tuple(_overlap(axes, {lobe.valve: event for lobe, event in lobes})),
         words=tuple(words),
     )
-
-
-def _card(decision: Decision, valve: str) -> tuple[DurationSpec, ...]:
-    spec = decision.job.specification
-    return spec.exhaust.duration if valve == "exhaust" else spec.intake.duration
 
 
 def _beside(axes: Axes, ends: tuple[float, float], row: float, names: list[str]) -> Iterator[Word]:

@@ -7,7 +7,7 @@ from typing import Any
 
 from analysis.base.angles import label
 from analysis.base.version import head
-from analysis.base.words import MM_PER, Units, at_lift, wrapped
+from analysis.base.words import MM_PER, Units, in_units, wrapped
 from analysis.compare.difference import Named
 from analysis.decision.trend import Drift, Trend
 from analysis.lobe.result_json import quantity_json, sweep_json
@@ -27,7 +27,7 @@ def _block(trend: Trend, units: Units) -> Iterator[str]:
     yield f"  {'number':<24}{'first':>13}{'last':>13}{'drift a year':>14} +/-"
     for drift in trend.drifts:
         per = MM_PER[units] if drift.unit == "mm" else 1.0
-        name = f"{at_lift(drift.name, units)}{f', {units}' if drift.unit == 'mm' else ''}"
+        name = in_units(drift.name, units, drift.unit)
         ends = "".join(f"{_said(drift, float(value) / per):>13}" for value in (drift.values[0], drift.values[-1]))
         mark = " *" if drift.clear else ""
         yield f"  {name:<24}{ends}{drift.per_year / per:>+14.3f} {drift.per_year_u95 / per:.3f}{mark}"

@@ -11,7 +11,7 @@ from acquire.dashboard.cautioned import cautioned
 from acquire.dashboard.decided import decided
 from acquire.dashboard.picture import snapshot_of
 from acquire.dashboard.text_lines import Line
-from acquire.dashboard.verdict_view import event_table, spec_of, verdict
+from acquire.dashboard.verdict_view import event_table, verdict
 from acquire.procedure.session import Place
 from acquire.procedure.steps import DONE, RESULT
 from analysis.base.finding import DOUBT, NOTE, Finding
@@ -122,7 +122,7 @@ def test_the_table_of_events_fits(walks: Callable[..., Walk], width: int, off: f
     walk = walks()
     walk.jump(Place(RESULT, "intake"))
     picture = snapshot_of(walk.station)
-    asked = spec_of(picture.job, "intake").duration
+    asked = picture.job.specification.intake.duration
     events = tuple(
         Passed(
             row.lift_mm,

@@ -28,7 +28,7 @@ def shell(tmp_path: Path) -> dict[str, str]:
     return {**os.environ, "PATH": f"{command.parent}{os.pathsep}{os.environ['PATH']}", "PYTHONPATH": str(ROOT)}
 
 
-@pytest.mark.parametrize(("job", "code"), [("slack", 1), ("bleed-down", 2)])
+@pytest.mark.parametrize(("job", "code"), [("clean", 0), ("slack", 1), ("bleed-down", 2)])
 def test_the_page_does_what_it_says(tmp_path: Path, shell: dict[str, str], job: str, code: int) -> None:
     folder = tmp_path / "repository"
     shutil.copytree(ROOT / "sample-captures" / job, folder / "jobs" / job)
