@@ -68,6 +68,15 @@ class BaseCircle:
         repeats = sum(share * harmonic_variance(step_mm, noise_mm, k) for k, share in enumerate(kept, start=1))
         return math.hypot(math.sqrt(repeats), self.scatter_mm / math.sqrt(max(self.covered_deg, 1.0)))
 
+    def uneven_u_mm(self) -> float:
+        """Standard uncertainty that a zero has between the base circle before the lobe and that behind it where it drifts by time and
+        a hand rests now and then: of what it moves by from one turn of the camshaft to the next, half falls on the lobe, and nobody
+        knows where (a step anywhere about a straight line: sqrt(1/6) of it).
+        """
+        moved = np.diff(np.vstack((self.before, self.after)))
+        moved = moved[~np.isnan(moved)]
+        return float(np.sqrt(np.mean(moved * moved) / 6)) / 2 if moved.size else 0.0
+
     def share_after(self, deg: Floats) -> Floats:
         """How much the zero at angles owes to the base circle behind the lobe, the rest to that before it. Shape of `deg`."""
         return np.clip((deg - self.before_deg) / (self.after_deg - self.before_deg), 0.0, 1.0)

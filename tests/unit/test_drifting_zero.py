@@ -66,3 +66,14 @@ def test_where_no_pass_has_both_sides_each_keeps_the_one_it_has() -> None:
     spots = np.array([-180.0, 180.0])
     assert found.zero(0, spots) == pytest.approx([0.3, 0.3])
     assert found.zero(1, spots) == pytest.approx([0.5, 0.5])
+
+
+def test_between_the_base_circles_a_drift_with_rests_is_known_as_well_as_claimed() -> None:
+    """2000 passes between zeros that are right, seed 4, with the whole drift of the lobe at one place: against a straight line."""
+    rng = np.random.default_rng(4)
+    place, at = rng.uniform(0.0, 1.0, (2, 2000))
+    moved = 0.006
+    error = (at > place) * moved - at * moved
+    zeros = moved * np.arange(6)  # as much again on the base circle
+    assert circle(zeros).uneven_u_mm() == pytest.approx(np.sqrt(np.mean(error**2)), rel=0.03)
+    assert circle(np.full(6, 0.3)).uneven_u_mm() == 0.0
