@@ -51,15 +51,17 @@ def trend_charts(found: Sequence[Trend], units: Units) -> tuple[Chart, ...]:
 def _chart(trend: Trend, drift: Drift, units: Units) -> Chart:
     per = MM_PER[units] if drift.unit == "mm" else 1.0
     unit = units if drift.unit == "mm" else drift.unit
-    value, band = drift.values / per, drift.u95 / per
+    # An axis of angles before and after a dead center cannot be read: what counts is by how much later it came.
+    since, later = (drift.values[0], f" later than on {trend.dates[0]}") if drift.place else (0.0, "")
+    value, band = (drift.values - since) / per, drift.u95 / per
     line = value.mean() + drift.per_year / per / 365.25 * (drift.days - drift.days.mean())
     return Chart(
         f"trend-{trend.valve}-{drift.name}".replace(" ", "-"),
-        f"{trend.lobe}: {drift.name}",
+        f"{trend.lobe}: {in_units(drift.name, units)}",
         f"Drift {drift.per_year / per:+.3f} +/-{drift.per_year_u95 / per:.3f} {unit} a year. The grey band is the 95 % "
         "uncertainty of each value.",
         f"days since {trend.dates[0]}",
-        f"{drift.name}, {unit}",
+        f"{in_units(drift.name, units)}, {unit}{later}",
         (Drawn(drift.days, value, "piston"), Drawn(drift.days, line, "limit")),
         (drift.days, value - band, value + band),
     )

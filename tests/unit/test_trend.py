@@ -92,7 +92,19 @@ def test_words_charts_and_json_of_a_trend() -> None:
     assert max(map(len, text.splitlines())) <= 80
     jsonschema.Draft202012Validator.check_schema(SCHEMA)
     jsonschema.validate(json.loads(json.dumps(trend_json(found))), SCHEMA)
-    assert "<polyline" in svg(trend_charts(found, "mm"))
+    charts = trend_charts(found, "mm")
+    assert "<polyline" in svg(charts)
+
+
+def test_an_angle_is_drawn_by_how_much_later_it_came_and_a_length_as_it_is() -> None:
+    (found,) = trends(wearing(0.02))
+    opens, peak = (next(each for each in found.drifts if each.name.startswith(name)) for name in ("opens", "peak lift"))
+    (angle,) = trend_charts([replace(found, drifts=(opens,))], "in")
+    (length,) = trend_charts([replace(found, drifts=(peak,))], "in")
+    assert angle.curves[0].y == pytest.approx(opens.values - opens.values[0])
+    assert angle.y_label.endswith("deg later than on 2023-01-10")
+    assert length.curves[0].y == pytest.approx(peak.values / 25.4)
+    assert length.y_label == "peak lift, in"
 
 
 def test_jobs_without_a_serial_number_are_not_one_camshaft() -> None:
