@@ -215,9 +215,8 @@ def listed(numbers: Sequence[int]) -> str:
 
 
 def _move(move: Move, of_whom: str) -> str:
-    late = abs(move.late.value)
-    stands = f"The {move.camshaft} stands {late:.1f} +/-{move.u95:.1f} crank degrees {'late' if move.late.value > 0 else 'early'}"
-    stands += of_whom
+    way, by = ("late", move.late) if move.late.value > 0 else ("early", -move.late)
+    stands = f"The {move.camshaft} stands {plus_minus(by)} crank degrees {way}{of_whom}"
     if move.advance_deg == 0.0:
         if move.verdict == "within":
             return f"{stands}: within its tolerance, leave it."
