@@ -7,6 +7,7 @@ from typing import Final
 
 from acquire.procedure.link_state import DISCONNECTED, STALLED, WAITING
 from acquire.procedure.station import Station
+from analysis.base.words import reading
 
 _CYCLE_DEG: Final = 720
 WIDTH: Final = 79
@@ -27,11 +28,12 @@ def line(station: Station) -> str:
         return "the board has answered, nothing has come yet"
     if recording.started_again:
         return f"THE BOARD STARTED AGAIN: only what came before counts, {_did(station)}"[:WIDTH]
-    lift = " ".join(f"{mm:.3f}" for mm in recording.progress().lift_mm)
+    units = station.job.measure.units
+    lift = " ".join(reading(mm, units) for mm in recording.progress().lift_mm)
     links = f"  links {station.reconnects + 1}" if station.reconnects else ""
-    return (f"count {recording.crank}, {counts.turned_deg:+.1f} deg  lift {lift} mm  {_did(station)}  lost {link.lost}{links}")[
-        :WIDTH
-    ]
+    return (
+        f"count {recording.crank}, {counts.turned_deg:+.1f} deg  lift {lift} {units}  {_did(station)}  lost {link.lost}{links}"
+    )[:WIDTH]
 
 
 def _did(station: Station) -> str:

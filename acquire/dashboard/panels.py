@@ -16,6 +16,7 @@ from analysis.base.angles import label
 from analysis.base.foreign import shown
 from analysis.base.safety import STOP as STOP_CAUTIONS
 from analysis.base.safety import cautions
+from analysis.base.words import reading
 
 # Each state has a shape, a word and a role.
 STATES: Final = {
@@ -60,8 +61,7 @@ def lift_words(picture: Snapshot) -> tuple[str, str]:
     unit = picture.job.measure.units
     if picture.lift_mm is None:
         return "-.---", unit
-    value = picture.lift_mm / 25.4 if unit == "in" else picture.lift_mm
-    return f"{value + 0.0:.{4 if unit == 'in' else 3}f}", unit
+    return reading(picture.lift_mm, unit), unit
 
 
 def banner(picture: Snapshot) -> list[Line]:

@@ -5,10 +5,14 @@ the job's units, and an angle as degrees before or after something, never with a
 from __future__ import annotations
 
 import math
+import re
 import textwrap
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Final, Literal
 
 from analysis.base.angles import label
+from analysis.base.errors import DataError
 
 if TYPE_CHECKING:
     from analysis.base.quantity import Quantity
@@ -21,6 +25,7 @@ _FINEST: Final = {"deg": 2, "cam deg": 2, "count": 2, "ms": 2, "mm": 3, "in": 4}
 _WRITTEN: Final = {"count": "counts"}
 # What is given may be written with fewer decimals than these, never with more.
 _LEAST: Final = {"mm": 2, "in": 3}
+_LENGTH: Final = re.compile(r"([+-]?[\d.]+(?: \+/-[\d.]+)?) mm\b")
 
 
 def decimals(u95: float) -> int:
@@ -79,9 +84,31 @@ def length(mm: float, units: Units) -> str:
     return f"{whole}.{fraction.rstrip('0'):0<{_LEAST[units]}}"
 
 
-def about(mm: float, units: Units) -> str:
-    """A length as a sentence says it, to two decimals of a millimetre, three of an inch: "0.13 mm", "0.005 in"."""
-    return f"{mm / MM_PER[units]:.{_LEAST[units]}f} {units}"
+def reading(mm: float, units: Units) -> str:
+    """What an indicator reads, with all its decimals, so that the digits stand still: "7.600", "0.2992"."""
+    return f"{mm / MM_PER[units] + 0.0:.{_FINEST[units]}f}"
+
+
+def sentence_in(units: Units, text: str) -> str:
+    """A sentence of ours in the job's units: rules and refusals write their lengths in millimeters, and this is where "0.13 mm"
+    becomes "0.005 in", with a decimal more, or as many as it takes to show.
+    """
+    return text if units == "mm" else _LENGTH.sub(lambda found: re.sub(r"[\d.]+", _inches, found[1]) + " in", text)
+
+
+@contextmanager
+def said_in(units: Units) -> Iterator[None]:
+    """A DataError from within says its lengths in the job's units."""
+    try:
+        yield
+    except DataError as error:
+        raise DataError(sentence_in(units, error.what), where=error.where, do=sentence_in(units, error.do)) from None
+
+
+def _inches(mm: re.Match[str]) -> str:
+    inches = float(mm[0]) / MM_PER["in"]
+    shows = -math.floor(math.log10(inches)) if inches else 0
+    return f"{inches:.{max(len(mm[0].partition('.')[2]) + 1, min(shows, 5))}f}"
 
 
 def in_units(name: str, units: Units, unit: str = "") -> str:

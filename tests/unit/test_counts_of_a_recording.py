@@ -288,9 +288,9 @@ def test_stillness_counts_only_after_the_crank_has_moved() -> None:
     assert limits.reached(recording.counts())
 
 
-def alone(tmp_path: Path, step: str = SWEEP) -> Station:
+def alone(tmp_path: Path, step: str = SWEEP, job: Job = UP) -> Station:
     place = Place(step, "intake" if step == SWEEP else "")
-    station = Station(setup_of(UP, tmp_path, place), lambda: 0.0)
+    station = Station(setup_of(job, tmp_path, place), lambda: 0.0)
     station.take(Connected(Hello(BOARD, 0, 0), None, 0, cast(Link, None)))
     return station
 
@@ -335,8 +335,9 @@ def test_the_line_fits_and_says_what_there_is(tmp_path: Path) -> None:
     assert line(station) == "the board has answered, nothing has come yet"
     fed(station, samples(path(0, 2160)))
     assert line(station) == "count 21600, +2160.0 deg  lift 0.000 mm  covered 100 %  passes 3  lost 0"
-    stop = fed(alone(tmp_path / "stop", STOP), samples(path(0, 150, -160, 150, -160, 10)))
-    assert line(stop) == "count 100, +10.0 deg  lift 0.000 mm  contacts 2 + 2  lost 0"
+    inches = parse_job(template().replace('units = "mm"', 'units = "in"'))
+    stop = fed(alone(tmp_path / "stop", STOP, inches), samples(path(0, 150, -160, 150, -160, 10)))
+    assert line(stop) == "count 100, +10.0 deg  lift 0.0000 in  contacts 2 + 2  lost 0"
     for made in (station, stop):
         made.take(Broken(OVER))
         assert line(made) == "the link is lost, trying to find it again (1)"
