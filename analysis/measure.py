@@ -12,6 +12,7 @@ import numpy as np
 from analysis.base.errors import DataError, placed
 from analysis.base.quantity import Quantity, Source
 from analysis.base.samples import Capture
+from analysis.base.words import said_in
 from analysis.crank.motion import direction_of_rotation
 from analysis.crank.segments import on_one_count
 from analysis.curve.lobe_period import refuse_other_cpr
@@ -144,7 +145,7 @@ def _lobes(job: Job, asked: Sequence[Sweep | Refused]) -> tuple[dict[str, Lobe],
 def _lobe(job: Job, sweep: Sweep, sweeps: Sequence[Sweep]) -> Lobe | Refused:
     """What one sweep comes to, or why it comes to nothing."""
     try:
-        with placed(sweep.capture.path):
+        with placed(sweep.capture.path), said_in(job.measure.units):
             return measure_lobe(job, read_sweep(job.rig, sweep, foot_of(job)), for_slack(sweep, sweeps))
     except DataError as error:
         return Refused(sweep.capture.path, sweep.stood_on, _with_damage(sweep.capture, error))

@@ -17,6 +17,7 @@ from scipy import optimize
 from analysis.base.finding import DOUBT, Finding
 from analysis.base.quantity import NOTHING, Quantity, Source, linear_combination
 from analysis.base.samples import Floats
+from analysis.base.words import Units, sentence_in
 from analysis.decision.valve_lift import lift_at, valve_lift
 from analysis.decision.verdict import Verdict, judge
 from analysis.job import Job, Rig
@@ -137,16 +138,19 @@ def _with_measured(job: Job, table: ValveClearance, lobe: Lobe) -> tuple[Gap, Fi
     spread = max(q.value for q in found) - min(q.value for q in found)
     disagree = None
     if len(found) > 1 and spread > 2 * table.error_mm + max((q - closed).u95 for q in found):
-        disagree = _disagree(valve, spread)
+        disagree = _disagree(valve, spread, job.measure.units)
     return Gap(valve, closed, table.axial, crank, lobe, job.rig), disagree
 
 
-def _disagree(valve: str, spread_mm: float) -> Finding:
+def _disagree(valve: str, spread_mm: float, units: Units) -> Finding:
     return Finding(
         "clearances-disagree",
         DOUBT,
-        f"The measured clearances of the {valve} valve disagree by {spread_mm:.2f} mm once the piston's travel and the lift are "
-        "taken off.",
+        sentence_in(
+            units,
+            f"The measured clearances of the {valve} valve disagree by {spread_mm:.2f} mm once the piston's travel and the lift are "
+            "taken off.",
+        ),
         "The valve's angle, the piston's face or one of the drops is not as written.",
         "Check each of them.",
         frozenset({f"{valve}.clearance"}),

@@ -9,7 +9,7 @@ import numpy as np
 
 from analysis.base.finding import DOUBT, NOTE, Finding
 from analysis.base.samples import Floats
-from analysis.base.words import MM_PER, Units
+from analysis.base.words import MM_PER, Units, sentence_in
 from analysis.decision.card import VALVES, Asked, card
 from analysis.decision.cause import Fit, Scene
 from analysis.decision.cause_fit import asked, likely, yardstick
@@ -50,7 +50,7 @@ def causes_of(job: Job, found: Measurement) -> Causes:
 
 
 def _finding(scene: Scene, before: Floats, fit: Fit) -> Finding:
-    code, said, do = fit.cause.code, fit.otherwise.say(fit.value), fit.cause.do
+    code, said, do = fit.cause.code, sentence_in(scene.job.measure.units, fit.otherwise.say(fit.value)), fit.cause.do
     estimate = None if fit.otherwise.between is None else fit.value
     if fit.shift is not None:
         phase = stands(scene, fit.shift, fit.late)

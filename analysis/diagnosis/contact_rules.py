@@ -7,7 +7,7 @@ from dataclasses import replace
 from analysis.base.finding import DOUBT, NOTE
 from analysis.base.quantity import Quantity, linear_combination
 from analysis.base.samples import Capture
-from analysis.base.words import Units, about
+from analysis.base.words import Units
 from analysis.diagnosis.rule import Seen, rule
 from analysis.job import Job
 from analysis.lobe.result import Measurement
@@ -46,14 +46,14 @@ def unusual_arc(stop: TdcFound, job: Job, units: Units) -> Seen | None:
     if given is not None and abs(depth - given) > max(DEPTH_MM, DEPTH_SHARE * given):
         return Seen(
             f"An arc of {stop.unswept_deg:.1f} degrees around the top was not swept: the piston met the stop "
-            f"{about(depth, units)} below its top, and job.toml gives a stop depth of {about(given, units)}.",
+            f"{depth:.2f} mm below its top, and job.toml gives a stop depth of {given:g} mm.",
             cause,
             f"{do} If the stop was set differently, correct stop_depth_{units}.",
         )
     if given is None and not least <= stop.unswept_deg <= most:
         return Seen(
             f"An arc of {stop.unswept_deg:.0f} degrees around the top was not swept, as by a stop that the piston meets "
-            f"{about(depth, units)} below its top; usual stops leave {least:.0f} to {most:.0f} degrees.",
+            f"{depth:.2f} mm below its top; usual stops leave {least:.0f} to {most:.0f} degrees.",
             cause,
             f"{do} If the stop is like that, write its depth as stop_depth_{units} in job.toml.",
         )

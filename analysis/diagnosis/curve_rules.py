@@ -9,7 +9,7 @@ import math
 import numpy as np
 
 from analysis.base.finding import DOUBT, NOTE
-from analysis.base.words import Units, about, length, value
+from analysis.base.words import Units, length, value
 from analysis.curve.lift_curve import Curve
 from analysis.curve.points import noise_of
 from analysis.curve.repeats import FlankShifts, flank_shifts, step_in, trend_in
@@ -157,7 +157,7 @@ def _apart(curve: Curve) -> FlankShifts | None:
 
 
 @rule("lift-jumps", DOUBT, "{valve}")
-def lift_jumps(lobe: Lobe, curve: Curve, valve: str, units: Units) -> Seen | None:
+def lift_jumps(lobe: Lobe, curve: Curve, valve: str) -> Seen | None:
     """A place in a pass at which the lift changes faster than any flank of the lobe."""
     points = curve.points
     if points.deg.size < 9:
@@ -176,7 +176,7 @@ def lift_jumps(lobe: Lobe, curve: Curve, valve: str, units: Units) -> Seen | Non
     if beyond[at] <= 0.0:
         return None
     return Seen(
-        f"At {deg[at + 3]:.0f} degrees the lift of the {valve} valve jumps by {about(jump[at], units)} within {wide[at + 2]:.1f} "
+        f"At {deg[at + 3]:.0f} degrees the lift of the {valve} valve jumps by {jump[at]:.2f} mm within {wide[at + 2]:.1f} "
         "degrees, which no lobe makes.",
         "The valve or lifter sticks and lets go, the plunger catches, the indicator's stand gives, or contact with the valve "
         "is lost.",

@@ -11,12 +11,15 @@ from dataclasses import dataclass, replace
 from types import ModuleType
 
 from analysis.base.finding import Finding, Weight
+from analysis.base.words import Units, sentence_in
 from analysis.diagnosis.arguments import NAMES, Given, arguments
 
 
 @dataclass(frozen=True)
 class Seen:
-    """What a rule saw, as `Finding` says it. `touches` and `weight` where they depend on what was seen; else the rule's own."""
+    """What a rule saw, as `Finding` says it, with lengths in millimeters. `touches` and `weight` where they depend on what was seen;
+    else the rule's own.
+    """
 
     seen: str
     cause: str = ""
@@ -44,12 +47,13 @@ class Rule:
         ran = False
         for valve, values in arguments(given, self.needs):
             ran = True
-            found += [self._finding(seen, valve) for seen in _each(self.look(**values))]
+            found += [self._finding(seen, valve, given.job.measure.units) for seen in _each(self.look(**values))]
         return found if ran else None
 
-    def _finding(self, seen: Seen, valve: str) -> Finding:
+    def _finding(self, seen: Seen, valve: str, units: Units) -> Finding:
         touches = frozenset(path.format(valve=valve) for path in (self.touches if seen.touches is None else seen.touches))
-        finding = Finding(self.code, seen.weight or self.weight, seen.seen, seen.cause, seen.do, touches)
+        saw, cause, do = (sentence_in(units, text) for text in (seen.seen, seen.cause, seen.do))
+        finding = Finding(self.code, seen.weight or self.weight, saw, cause, do, touches)
         # On a sheet the findings of both valves stand together.
         return finding if valve in finding.text else _named(finding, valve)
 

@@ -8,7 +8,7 @@ from itertools import combinations
 from pathlib import PurePath
 
 from analysis.base.finding import DOUBT, NOTE, REFUSAL
-from analysis.base.words import Units, about, length
+from analysis.base.words import length
 from analysis.crank.lag import stated_lag
 from analysis.curve.lift_curve import Curve
 from analysis.curve.sweep import Sweep, Swept
@@ -46,13 +46,13 @@ def counts_lost(swept: Swept) -> Iterator[Seen]:
 
 
 @rule("bleed-down", DOUBT, "{valve}", explains=("foot-corner", "passes-apart", "zero-drift"))
-def bleed_down(swept: Swept, units: Units) -> Seen | None:
+def bleed_down(swept: Swept) -> Seen | None:
     """A lift that falls while the crank stands still."""
     falls = stands_that_sank(swept)
     if not falls:
         return None
     return Seen(
-        f"The lift fell by {about(falls[0].fall_mm, units)} in {falls[0].seconds:.1f} s while the crank stood still ({len(falls)} "
+        f"The lift fell by {falls[0].fall_mm:.2f} mm in {falls[0].seconds:.1f} s while the crank stood still ({len(falls)} "
         f"such {'pause' if len(falls) == 1 else 'pauses'}).",
         "A hydraulic lifter bleeds down, so its lifts read too low.",
         "Use a solid checking lifter, or sweep without stopping.",
@@ -171,14 +171,14 @@ def _one_gauge(a: Swept, b: Swept) -> bool:
 
 
 @rule("runout", DOUBT)
-def runout(swept: Swept, units: Units) -> Seen | None:
+def runout(swept: Swept) -> Seen | None:
     """A base circle that is no circle."""
     base = swept.curve.base
     if base.runout_mm <= max(RUNOUT_MM, 3 * swept.sweep.step_mm):
         return None
     lift = RUNOUT_TIMES * base.runout_mm
     return Seen(
-        f"Base-circle runout is {length(base.runout_mm, units)} {units} TIR: events at checking lifts below {about(lift, units)} are "
+        f"Base-circle runout is {length(base.runout_mm, 'mm')} mm TIR: events at checking lifts below {lift:.2f} mm are "
         "unreliable.",
         "The camshaft is bent, its journals are worn, or the indicator's stand moves.",
         "Check the journals and the indicator's stand.",

@@ -14,7 +14,7 @@ from analysis.base.errors import DataError, UsageError
 from analysis.base.finding import SAME_LIFT_MM, Finding
 from analysis.base.quantity import Quantity
 from analysis.base.samples import Capture, Floats, Header
-from analysis.base.words import overlap, with_unit
+from analysis.base.words import length, overlap, said_in, with_unit
 from analysis.curve.smoothing import Spline
 from analysis.curve.sweep import Sweep, Swept
 from analysis.job import Job
@@ -235,15 +235,16 @@ class Lobe:
 
     def crossing(self, seen: Quantity, flank: int) -> Quantity:
         """Where a lift (mm) at the indicator is crossed before (`OPENING`) or after (`CLOSING`) the peak. Raises DataError."""
-        deg = crossing(self.swept.curve, seen, flank, self.centerlines.peak.value, self.causes).deg
+        with said_in(self.job.measure.units):
+            deg = crossing(self.swept.curve, seen, flank, self.centerlines.peak.value, self.causes).deg
         return deg.labelled("deg", place_of(self.valve, flank))
 
     def _event(self, lift_mm: float, at: str | None, flank: int) -> Quantity:
-        place = at or self.job.measure.checking_at
+        place, units = at or self.job.measure.checking_at, self.job.measure.units
         seen = checking_lift(self.job.rig, lift_mm, place)
         if is_hidden(seen, self.causes):
             raise DataError(
-                f"the indicator cannot tell the checking lift of {lift_mm:g} mm at the {place} from a closed valve",
+                f"the indicator cannot tell the checking lift of {length(lift_mm, units)} {units} at the {place} from a closed valve",
                 do="Choose a higher checking lift, or measure at the lobe",
             )
         return self.crossing(seen, flank)

@@ -31,10 +31,10 @@ class Outcome:
     given: int
 
 
-def judge(case: Case) -> Outcome:
-    """Measure a case and compare."""
+def judge(case: Case, units: str = "mm") -> Outcome:
+    """Measure a case, with a sheet in some units, and compare."""
     try:
-        job = parse_job(case.job)
+        job = parse_job(case.job.replace("[measure]", f'[measure]\nunits = "{units}"'))
         captures = [parse(text.encode(), f"{k + 1}.csv") for k, text in enumerate(case.captures)]
         found = examine(job, captures)
     except LobetraceError as error:

@@ -22,7 +22,10 @@ EACH_SEED = pytest.mark.parametrize("seed", SEEDS, ids=lambda seed: f"seed {seed
 @EACH_SEED
 @pytest.mark.parametrize("mistake", MISTAKES, ids=lambda mistake: mistake.name)
 def test_a_mistake_never_becomes_a_number(mistake: Mistake, seed: int) -> None:
-    outcome = judge(mistake.make(Bench(seed=seed)))
+    """Every other one in a shop that works in inches, which is told nothing in millimeters."""
+    units, other = ("in", "mm") if MISTAKES.index(mistake) % 2 else ("mm", "in")
+    outcome = judge(mistake.make(Bench(seed=seed)), units)
+    assert not [text for text in (outcome.first, *outcome.notes) if re.search(rf"[0-9] {other}\b(?! all)", text)]
     assert outcome.silent == ()
     if mistake.says is not None:
         said = [outcome.first] if outcome.codes else outcome.notes

@@ -13,7 +13,8 @@ from acquire.dashboard.snapshot import Snapshot
 from acquire.dashboard.verdict_view import verdict
 from acquire.procedure.session import Place
 from acquire.procedure.steps import DONE
-from analysis.base.words import one_sign, plus_minus
+from analysis.base.errors import DataError
+from analysis.base.words import one_sign, plus_minus, said_in, sentence_in
 from analysis.decision.decide import Decision
 from analysis.decision.recheck import recheck
 from analysis.lobe.result import Entry
@@ -124,3 +125,25 @@ def test_a_recheck_has_the_numbers_of_the_sheet(units: str) -> None:
 def test_what_is_wrong_would_be_found() -> None:
     assert all(WRONG.search(text) for text in ("223.6 ABDC", "181 ATDC", "advanced by -3.1", "-41.3 ATDC", "-3.1 advanced"))
     assert not any(WRONG.search(text) for text in ("43.6 ABDC", "180 BTDC", "advanced by 3.1", "off by -0.1", "3.1 retarded"))
+
+
+@pytest.mark.parametrize(
+    ("said", "in_inches"),
+    [
+        ("The lift fell by 0.13 mm in 2 s.", "The lift fell by 0.005 in in 2 s."),
+        ("moved by -0.012 mm, 3 degrees", "moved by -0.0005 in, 3 degrees"),
+        ("moves by +0.0508 +/-0.0254 mm a second", "moves by +0.00200 +/-0.00100 in a second"),
+        ("steps of 0.0127 mm, and 25.4 mm", "steps of 0.00050 in, and 1.00 in"),
+        ("0.001 mm and 0.00 mm", "0.00004 in and 0.000 in"),
+        ("units: inches written as mm, 3 mmol", "units: inches written as mm, 3 mmol"),
+    ],
+)
+def test_a_sentence_says_its_lengths_in_the_units_of_the_job(said: str, in_inches: str) -> None:
+    """One inch is 25.4 mm (ISO 80000-3)."""
+    assert sentence_in("in", said) == in_inches
+    assert sentence_in("mm", said) == said
+
+
+def test_a_refusal_says_its_lengths_in_the_units_of_the_job() -> None:
+    with pytest.raises(DataError, match=r"^6\.csv: it moved by 0\.10 in only\. Move it by 1\.0 in$"), said_in("in"):
+        raise DataError("it moved by 2.5 mm only", where="6.csv", do="Move it by 25 mm")
