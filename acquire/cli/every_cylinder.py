@@ -61,7 +61,7 @@ def every_cylinder(job: Job, captures: Sequence[Capture]) -> EveryCylinder:
 
 def _text(job: Job, measured: Measurement, budget: bool) -> str:
     text = sheet(measured, job).rstrip("\n")
-    return f"{text}\n\n{budget_text(measured).rstrip()}" if budget else text
+    return f"{text}\n\n{budget_text(measured, job.measure.units).rstrip()}" if budget else text
 
 
 def _json(measured: Measurement, budget: bool) -> dict[str, Any]:

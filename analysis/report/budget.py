@@ -7,6 +7,7 @@ from typing import Any
 
 from analysis.base.angles import label
 from analysis.base.quantity import Component, Quantity, correlation
+from analysis.base.words import MM_PER, Units, in_units
 from analysis.lobe.result import HEADLINE_MM, Entry, Measurement
 
 # Numbers that are main ones; the others follow from these or stand beside them.
@@ -68,36 +69,42 @@ def _component_json(component: Component) -> dict[str, Any]:
     }
 
 
-def budget_text(found: Measurement) -> str:
+def budget_text(found: Measurement, units: Units) -> str:
     """The tables, ending in a newline: one a number, largest component first, then the correlations."""
     blocks = [
         "UNCERTAINTY BUDGET (JCGM 100)\n  u: standard uncertainty of the component. contribution: what it alone does to the\n"
         "  number, with sign; equal names are one cause, and move all their numbers at once.\n  dof: degrees of freedom, "
         "effective ones by Welch-Satterthwaite in the last line."
     ]
-    blocks += [_table(name, q) for name, q in budgets(found).items()]
-    blocks.append(_correlations(found))
+    blocks += [_table(name, q, units) for name, q in budgets(found).items()]
+    blocks.append(_correlations(found, units))
     return "\n\n".join(blocks) + "\n"
 
 
-def _table(name: str, q: Quantity) -> str:
-    unit = _unit(q.unit)
-    head = "TDC" if name == "tdc" else name
-    number = label(q.value, q.place, 4) if q.place else f"{q.value:.4f} {unit}"
+def _table(name: str, q: Quantity, units: Units) -> str:
+    per, unit = _written(q.unit, units)
+    head = "TDC" if name == "tdc" else in_units(name, units)
+    number = label(q.value, q.place, 4) if q.place else f"{q.value / per:.4f} {unit}"
     lines = [f"{head}: {number}", f"  {'component':<50}{'u':>17}{'contribution':>14}{'dof':>7}  shape"]
     for each in q.budget():
-        own = f"{each.u:.3g} {_unit(each.unit)}"
-        lines.append(f"  {each.cause:<50}{own:>17}{each.contribution:>+14.5f}{_dof(each.dof):>7}  {each.distribution}")
-    lines.append(f"  {'together':<50}{f'{q.u:.3g} {unit}':>17}{'':>14}{_dof(q.dof):>7}  95 % +/-{q.u95:.4g} {unit}")
+        scale, of = _written(each.unit, units)
+        cause, own = in_units(each.cause, units), f"{each.u / scale:.3g} {of}"
+        lines.append(f"  {cause:<50}{own:>17}{each.contribution / per:>+14.5f}{_dof(each.dof):>7}  {each.distribution}")
+    lines.append(f"  {'together':<50}{f'{q.u / per:.3g} {unit}':>17}{'':>14}{_dof(q.dof):>7}  95 % +/-{q.u95 / per:.4g} {unit}")
     return "\n".join(lines)
 
 
-def _correlations(found: Measurement) -> str:
+def _written(unit: str, units: Units) -> tuple[float, str]:
+    """What a value is divided by where lengths are read in the job's units, and the unit that is then written."""
+    return MM_PER[units] if unit == "mm" else 1.0, _unit(unit).replace("mm", units)
+
+
+def _correlations(found: Measurement, units: Units) -> str:
     quantities, names = budgets(found), main_names(found)
     lines = ["CORRELATION, hundredths", f"  {'':<28}" + "".join(f"{k + 1:>5}" for k in range(len(names)))]
     for k, a in enumerate(names):
         row = "".join(f"{100 * correlation(quantities[a], quantities[b]) + 0.0:>5.0f}" for b in names[: k + 1])
-        lines.append(f"  {f'{k + 1} {a}':<28}{row}")
+        lines.append(f"  {f'{k + 1} {in_units(a, units)}':<28}{row}")
     return "\n".join(lines)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from functools import cache
 from importlib import resources
 from pathlib import Path
@@ -16,6 +17,7 @@ from acquire.cli import run
 from acquire.simulator.rig import Rig
 from acquire.simulator.train import Train
 from analysis.base.quantity import Quantity, Source, correlation
+from analysis.base.words import Units
 from analysis.diagnosis.examine import examine
 from analysis.lobe.result import Measurement, Tdc
 from analysis.report.budget import budget_json, budget_text, budgets, main_names
@@ -111,16 +113,17 @@ def test_one_tdc_moves_every_event_and_leaves_durations_alone() -> None:
     assert correlation(quantities["tdc"], quantities["intake opens 1.27"]) < -0.3
 
 
-def test_the_table_holds_the_main_numbers_and_adds_up() -> None:
-    text = budget_text(found())
-    for head in (
-        "TDC: ",
-        "intake opens 1.27: ",
-        "exhaust duration 0.5: ",
-        "intake centerline: ",
-        "separation: ",
-        "overlap 2.54: ",
-    ):
+@pytest.mark.parametrize(
+    ("units", "heads"),
+    [
+        ("mm", ("intake opens 1.27: ", "exhaust duration 0.50: ", "overlap 2.54: ")),
+        ("in", ("intake opens 0.050: ", "exhaust duration 0.0197: ", "overlap 0.100: ")),
+    ],
+)
+def test_the_table_holds_the_main_numbers_and_adds_up(units: Units, heads: tuple[str, ...]) -> None:
+    text = budget_text(found(), units)
+    assert not re.search({"mm": r"[0-9] in\b", "in": r"[0-9] mm\b"}[units], text)
+    for head in ("TDC: ", "intake centerline: ", "separation: ", *heads):
         assert f"\n{head}" in text, head
     assert "intake peak lift" in text
     assert "TDC: contacts with the stop" in text
@@ -152,7 +155,7 @@ def test_contribution_is_sensitivity_times_standard_uncertainty() -> None:
 def test_a_number_without_uncertainty_has_no_components() -> None:
     (tdc,) = budget_json(only_tdc(Quantity(3.0)))["numbers"]
     assert (tdc["components"], tdc["u"], tdc["u95"], tdc["dof"]) == ([], 0.0, 0.0, None)
-    assert "TDC: 3.0000 counts" in budget_text(only_tdc(Quantity(3.0)))
+    assert "TDC: 3.0000 counts" in budget_text(only_tdc(Quantity(3.0)), "mm")
 
 
 def test_the_command_prints_and_writes_it(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -182,9 +185,9 @@ def test_the_command_prints_and_writes_it(tmp_path: Path, capsys: pytest.Capture
 def test_degrees_of_freedom_fit_their_column() -> None:
     """Beyond some thousands they are as good as infinite: Student's t has come to 1.960 (JCGM 100:2008, G.3)."""
     few, many = Source("few readings", u=0.1, dof=9.0), Source("a bound", u=1.0, distribution="rectangular")
-    text = budget_text(only_tdc(Quantity(1000.0).with_part(many, 1.0).with_part(few, 0.001)))
+    text = budget_text(only_tdc(Quantity(1000.0).with_part(many, 1.0).with_part(few, 0.001)), "mm")
     (last,) = [line for line in text.splitlines() if "together" in line]
     assert last.split("counts")[1].split()[0] == "inf"
-    text = budget_text(only_tdc(Quantity(1000.0).with_part(many, 1.0).with_part(few, 0.5)))
+    text = budget_text(only_tdc(Quantity(1000.0).with_part(many, 1.0).with_part(few, 0.5)), "mm")
     (last,) = [line for line in text.splitlines() if "together" in line]
     assert last.split("counts")[1].split()[0] == "225.0"  # 9 (1 + 0.25)^2 / 0.5^4
