@@ -20,6 +20,16 @@ from pyarrow import csv
 settings.register_profile("untimed", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("untimed")
 
+
+
+def pytest_collection_finish() -> None:
+    """What the tests themselves are made of is no garbage: without it, to look for garbage behind each test takes a fifth of the
+    time, and a whole run an eighth less.
+    """
+    gc.collect()
+    gc.freeze()
+
+
 PATIENCE_S = 10.0  # no thread that is about to end takes so long
 HANGS_S = 300.0  # against a hang only; nothing is judged by it
 
