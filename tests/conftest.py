@@ -16,8 +16,9 @@ import pytest_asyncio
 from hypothesis import HealthCheck, settings
 from pyarrow import csv
 
-# How long an example takes says nothing on a machine that does other things beside.
-settings.register_profile("untimed", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+# How long an example takes says nothing on a machine that does other things beside. `make study` asks ten times as often.
+EXAMPLES = 40 * int(os.environ.get("STUDY_TIMES", "1"))
+settings.register_profile("untimed", max_examples=EXAMPLES, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("untimed")
 
 

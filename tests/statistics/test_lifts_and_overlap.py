@@ -62,7 +62,7 @@ ASKED = (
 def errors_in_u(scenario: Scenario, lash_mm: float, lifts: tuple[float, ...]) -> Floats:
     """Errors of what is named in `NAMES`, in units of their uncertainties. Shape (trials, 4)."""
     asking, found = asked(lash_mm, lifts), []
-    for seed in seeds(16):
+    for seed in seeds(10):
         rig = rig_of(scenario, seed)
         rig = replace(rig, train=replace(rig.train, lash_mm=lash_mm))
         both = examine(asking, [stop_capture(rig), *sweep_captures(rig, "intake", "exhaust")])

@@ -33,7 +33,7 @@ def test_the_slack_holds_the_truth() -> None:
     wider than three times the ideal.
     """
     off, u95 = [], []
-    for seed in seeds(24):
+    for seed in seeds(12):
         rig = rig_of(Scenario(0.25, 0.001, "time", 1, "long ramp"), seed)
         given = [stop_capture(rig), *sweep_captures(rig, "intake", "backward")]
         slack = examine(job(), given).lobes[0].slack
@@ -51,7 +51,7 @@ def test_the_lag_holds_the_truth_where_the_zero_drifts_and_the_hand_rests() -> N
     off, u95 = [], []
     hand = replace(WORKSHOP.rig.hand, stroke=(200.0, 500.0), rest=(0.3, 60.0))
     gauge = replace(WORKSHOP.rig.indicators[0], drift_mm_s=2.5e-4)
-    for seed in seeds(12):
+    for seed in seeds(8):
         rig = replace(WORKSHOP.rig, seed=seed, hand=hand, indicators=(gauge,))
         lag = examine(parse_job(demo_job(WORKSHOP)), captures(rig, ("stop", "intake"))).lobes[0].lag
         assert lag is not None
@@ -66,7 +66,7 @@ def test_the_lobe_separation_angle_holds_the_truth() -> None:
     equal lifts moves the centerline; and no wider than twice the ideal.
     """
     off, u95 = [], []
-    for seed in seeds(24):
+    for seed in seeds(12):
         rig = off_the_statement(rig_of(Scenario(0.15, 0.01, "edge", 1, "unsymmetrical"), seed), seed)
         given = [stop_capture(rig), *sweep_captures(rig, "intake", "exhaust")]
         cam = examine(bounded_job(), given).cam
