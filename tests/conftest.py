@@ -22,7 +22,6 @@ settings.register_profile("untimed", max_examples=EXAMPLES, deadline=None, suppr
 settings.load_profile("untimed")
 
 
-
 def pytest_collection_finish() -> None:
     """What the tests themselves are made of is no garbage: without it, to look for garbage behind each test takes a fifth of the
     time, and a whole run an eighth less.

@@ -11,9 +11,8 @@ import numpy as np
 
 from acquire.wire import (
     encode_fault,
-    encode_heartbeat,
     encode_index,
-    encode_sample,
+    sealed,
     wrap_i32,
     wrap_u32,
 )
@@ -24,6 +23,7 @@ _BY_TIME_PER_S = 200
 _FAULT_S = 1.0  # each fault word at most once in this time
 _BITS_PER_BYTE = 10  # 8 data bits, start and stop
 _SAMPLE, _HEARTBEAT, _INDEX = 0, 1, 2
+_LETTER = "SB"
 
 
 class Sent(NamedTuple):
@@ -168,33 +168,38 @@ def frames(board: BenchBoard, crank: Crank, rows: Latched, counters: Counters) -
     times = np.concatenate([rows.time, crank.index_time])
     which = np.concatenate([np.arange(rows.time.size), np.arange(crank.index_time.size)])
     order = np.lexsort((kinds, times))
-    clock = [board.clock(t) for t in times.tolist()]
-    ages, lifts = np.rint(rows.age * 1e6).astype(np.int64).T.tolist(), rows.lift.T.tolist()
-    cranks, flag, pulses = rows.crank.tolist(), flags.tolist(), crank.index_count.tolist()
+    clock = (board.start_time_us + np.rint(times * 1e6).astype(np.int64)).astype(np.uint32).tolist()  # as the wire wraps
+    readings = _readings(rows)
+    cranks, flag, pulses = rows.crank.astype(np.int32).tolist(), flags.tolist(), crank.index_count.astype(np.int32).tolist()
     silent = np.where(rows.age > 1.0, np.rint(rows.age * 1e3), 0).astype(np.int64).T
     quiet: list[bool] = np.any(silent, axis=1).tolist()
     noticed, seen = crank.noticed.tolist(), 0
     sent: list[Sent] = []
-    for k in order.tolist():
-        now, kind, i = float(times[k]), int(kinds[k]), int(which[k])
+    for k, now, kind, i in zip(order.tolist(), *(column[order].tolist() for column in (times, kinds, which)), strict=True):
         while seen < len(noticed) and noticed[seen] <= now:
             seen += 1
             line.fault_due["crank-step"] = counters.illegal + seen
         if kind != _INDEX and quiet[i]:
             line.fault_due |= {f"lift{c}-silent": int(ms) for c, ms in enumerate(silent[i], 1) if ms}
-        sent.extend(line.faults(now))
+        if line.fault_due:
+            sent.extend(line.faults(now))
         seq = wrap_u32(line.seq)
         if kind == _INDEX:
-            text = encode_index(seq, clock[k], wrap_i32(pulses[i]))
+            text = encode_index(seq, clock[k], pulses[i])
         else:
-            encode = encode_heartbeat if kind == _HEARTBEAT else encode_sample
-            mark = flag[i] | (DROPPED if line.dropped_just_now else 0)
-            text = encode(seq, clock[k], wrap_i32(cranks[i]), mark, ages[i], [wrap_i32(n) for n in lifts[i]])
+            mark = flag[i] | DROPPED if line.dropped_just_now else flag[i]
+            text = sealed(f"{_LETTER[kind]},{seq},{clock[k]},{cranks[i]},{mark},{readings[i]}".encode("ascii"))
         if went := line.offer(now, text):
             sent.append(went)
             line.dropped_just_now = line.dropped_just_now and kind == _INDEX
     after = replace(counters, seq=line.seq, sticky=sticky, illegal=counters.illegal + len(noticed))
     return sent, replace(after, dropped=line.dropped, free_s=line.free_s)
+
+
+def _readings(rows: Latched) -> list[str]:
+    """Age (us) and lift of each channel of all rows, as a line ends with them. Shape (n,)."""
+    age, lift = np.rint(rows.age * 1e6).astype(np.int64).T.tolist(), rows.lift.astype(np.int32).T.tolist()
+    return [",".join([f"{a},{n}" for a, n in zip(ages, lifts, strict=True)]) for ages, lifts in zip(age, lift, strict=True)]
 
 
 def _flags(crank: Crank, rows: Latched, counters: Counters) -> tuple[Ints, int]:

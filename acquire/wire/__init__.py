@@ -25,6 +25,7 @@ from acquire.wire.encode import (
     latch,
     parse_command,
     rate,
+    sealed,
     setting,
 )
 from acquire.wire.frames import (
@@ -78,6 +79,7 @@ __all__ = [
     "latch",
     "parse_command",
     "rate",
+    "sealed",
     "setting",
     "wrap_i32",
     "wrap_u32",

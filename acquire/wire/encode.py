@@ -53,7 +53,12 @@ def encode_body(body: str) -> bytes:
     raw = body.encode("ascii", "replace")
     if not 1 <= len(body) <= LONGEST_BODY or not PRINTABLE.fullmatch(raw) or raw.decode("ascii") != body:
         raise UsageError(f"a frame cannot hold {body!r}", do=f"Send 1 to {LONGEST_BODY} printable ASCII characters without '*'")
-    return b"%b*%04X\n" % (raw, crc16(raw))
+    return sealed(raw)
+
+
+def sealed(body: bytes) -> bytes:
+    """As `encode_body`, of a body that is known to be one: for those who make thousands of lines."""
+    return b"%b*%04X\n" % (body, crc16(body))
 
 
 def encode_hello(board: Board, seq: int, time_us: int) -> bytes:

@@ -197,7 +197,9 @@ def test_unplugged_and_plugged_in_again(walks: Walks, name: str, plan: Plan, pla
     scenario = SCENARIOS[name]
     rig = replace(scenario.rig, encoder=replace(scenario.rig.encoder, index=index))
     walk = walks(replace(scenario, rig=rig), plan)
-    come = walk.to if plan.tdc == "travel" else walk.jump  # what the piston's travel has found is in no file that can be laid there
+    come = (
+        walk.to if plan.tdc == "travel" else walk.jump
+    )  # what the piston's travel has found is in no file that can be laid there
     come(place)
     if place.step not in (CAUTIONS, RESULT):
         walk.speak()
