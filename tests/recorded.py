@@ -11,14 +11,17 @@ from functools import cache, lru_cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
+import numpy as np
+
 from acquire.cli.demo_job import job_text
 from acquire.record.recorder import Recorder
-from acquire.simulator.phases import Recording, record_phase, start
+from acquire.simulator.board import BenchBoard
+from acquire.simulator.phases import Latching, Recording, State, latch_phase, record_phase, start
 from acquire.simulator.rig import Rig
 from acquire.simulator.scenarios import Scenario
 from acquire.simulator.truth import CHECKING, Truth, truth
 from acquire.wire import Decoder
-from analysis.base.samples import Capture, Header, Identity
+from analysis.base.samples import STILL, Capture, Floats, Header, Identity, IndexPulses, Samples
 from tests.tape import Tape
 
 PHASES = ("stop", "intake", "exhaust")
@@ -67,13 +70,76 @@ def last_of(rig: Rig, phases: tuple[str, ...]) -> Recording:
 
 @lru_cache(maxsize=128)
 def _capture(rig: Rig, phases: tuple[str, ...]) -> Capture:
-    done = last_of(rig, phases)
-    tape = Tape(_header(done))
-    tape.add(Decoder().feed(done.data))
-    capture = replace(tape.capture(), path=f"{done.phase}-01.csv")
+    undisturbed = latched_of(rig, phases)
+    capture = over_the_line(rig, phases) if undisturbed is None else undisturbed[0]
     for column in (*vars(capture.samples).values(), *vars(capture.index).values()):
         column.flags.writeable = False
     return capture
+
+
+def over_the_line(rig: Rig, phases: tuple[str, ...]) -> Capture:
+    """The last phase as it came over the wire."""
+    done = last_of(rig, phases)
+    tape = Tape(_header(done))
+    tape.add(Decoder().feed(done.data))
+    return replace(tape.capture(), path=f"{done.phase}-01.csv")
+
+
+@lru_cache(maxsize=128)
+def latched_of(rig: Rig, phases: tuple[str, ...]) -> tuple[Capture, State] | None:
+    """The last phase as the board latched it, with the state behind it: the same capture in a sixth of the time. None where board or
+    line would have something to say of their own.
+    """
+    state = start(rig)
+    if phases[:-1]:
+        before = latched_of(rig, phases[:-1])
+        if before is None:
+            return None
+        state = replace(before[1], time_s=before[1].time_s + rig.work.between_s)
+    latched = latch_phase(rig, phases[-1], state)
+    rows, pulses = latched.rows, latched.crank.index_count
+    times = np.concatenate((rows.time, latched.crank.index_time))
+    order = np.lexsort((np.arange(times.size) >= rows.time.size, times))
+    if not _undisturbed(rig.board, latched, times[order]):
+        return None
+    seq = np.empty(times.size, np.int64)
+    seq[order] = state.counters.seq + np.arange(times.size)
+    time_us = rig.board.start_time_us + np.rint(times * 1e6).astype(np.int64)
+    samples = Samples(
+        seq=seq[: rows.time.size],
+        time_us=time_us[: rows.time.size],
+        crank=rows.crank,
+        flags=np.where(rows.beat, STILL, 0),
+        origin=np.zeros(rows.time.size, np.int64),
+        age_us=np.rint(rows.age * 1e6).astype(np.int64),
+        lift=rows.lift.astype(np.int64),
+    )
+    step = phases[-1] if phases[-1] in ("stop", "travel") else "sweep"
+    capture = Capture(
+        header=Header(rig.hello, step, 1, latched.channels, link="simulated"),
+        samples=samples,
+        index=IndexPulses(time_us[rows.time.size :], pulses, np.zeros(pulses.size, np.int64)),
+        faults=(),
+        gaps=(),
+        marks=(),
+        complete=True,
+        missing=(),
+        sha256="",
+        path=f"{phases[-1]}-01.csv",
+    )
+    return capture, replace(latched.state, counters=replace(state.counters, seq=state.counters.seq + times.size))
+
+
+def _undisturbed(board: BenchBoard, latched: Latching, times: Floats) -> bool:
+    """Whether no counter runs over, no count was lost, no indicator was silent or overdriven, and the line carries every frame.
+    `times` of all frames, in order.
+    """
+    rows, per_byte = latched.rows, 10 / board.baud
+    longest_s = (28 + 16 * len(latched.channels)) * per_byte  # of any sample's line
+    each = longest_s * np.arange(times.size)
+    waiting_s = np.maximum.accumulate(times - each) + each - times
+    said = latched.crank.noticed.size or rows.over.any() or rows.age.max() > 1.0 or (board.start_seq, board.start_count) != (0, 0)
+    return not said and waiting_s.max() + longest_s <= board.buffer_bytes * per_byte
 
 
 @lru_cache(maxsize=64)

@@ -173,7 +173,7 @@ class Walk:
                 return
             self.speak()
             self.feed()
-            if k % 8 == 7:
+            if k % 16 == 15:
                 self.workers.settle()
                 self.station.look()
         raise AssertionError(f"never got there: {self.station.session.at}, {self.station.facts()}, {list(self.station.messages)}")
