@@ -13,7 +13,7 @@ from tests.firmware.emulation import BOARDS, IMAGE, Emulator, Run, Script
 GAUGES = {"scale": "scale", "bcd": "bcd 20000 mm 3", "frame24": "frame24 100000 mm", "ascii": "ascii 50000 3"}
 CRANK, INDEX = ("B1", "B0"), "D2"
 WIRES = {"scale": ("D5 D4", "C1 C0"), "bcd": ("D3 D4", "C0 C1"), "frame24": ("D3 D4", "C0 C1"), "ascii": ("D3", "")}
-KHZ, PULSES = (20, 60, 80, 110, 140, 200, 300), 10_000
+KHZ, PULSES = (20, 60, 80, 110, 140, 200, 300), 4_000
 STACK_LEFT = 256  # bytes between the stack and the data, at the least
 
 
@@ -60,7 +60,11 @@ def steady(run: Run) -> None:
     assert not run.fault("restart")
 
 
-@pytest.mark.parametrize(("board", "pin"), [(board, pin) for board in BOARDS for pin in inputs(board)])
+# Crank and index are read alike on every board.
+DISTURBED = [(board, pin) for board in BOARDS for pin in inputs(board) if board in ("scale", "bcd-bcd") or pin not in (*CRANK, INDEX)]
+
+
+@pytest.mark.parametrize(("board", "pin"), DISTURBED)
 def test_noise_never_crashes_or_forges(emulator: Emulator, stack_bottom: int, board: str, pin: str) -> None:
     script, ends = disturbed(board, pin)
     run = emulator.run(board, script)
