@@ -174,7 +174,7 @@ def test_before_a_cycle_was_seen_nothing_is_held_against_the_rig(walks: Walks) -
 def test_what_is_wrong_is_said_once_the_cycle_was_seen(walks: Walks) -> None:
     walk = walks()
     walk.to(Place(SWEEP, "intake"))
-    walk.until(lambda: snapshot_of(walk.station).counts.covered_deg >= COVERED_DEG)
+    walk.until(lambda: walk.station.live is not None and snapshot_of(walk.station).counts.covered_deg >= COVERED_DEG)
     assert walk.station.live is not None
     walk.station.live = replace(walk.station.live, why="the indicator moved by 0.01 mm only")
     assert snapshot_of(walk.station).waiting_for == "the indicator moved by 0.01 mm only"
