@@ -16,20 +16,22 @@ from analysis.base.samples import Floats
 BEFORE_DEG, BEHIND_DEG, PITCH_DEG = 12.0, 8.0, 0.1
 # How far (in steps of the indicator, and mm) the lift must be off the level for that to show.
 CLEAR_STEPS, CLEAR_MM = 4.0, 0.04
-# Fewer readings do not tell.
-LEAST = 12
+# Fewer readings do not tell, nor over fewer degrees how fast they grow.
+LEAST, RUSH_DEG = 12, 2.0
 
 
 @dataclass(frozen=True)
 class Corner:
     """Where a level is left, `deg`; the velocity there at once, mm/deg, 0 if it begins at rest; by how many times worse a course that
-    begins at rest fits (residual sums of squares); `level` of the readings before, mm.
+    begins at rest fits (residual sums of squares); `level` of the readings before, mm. `rush`: the acceleration that it takes to be
+    so fast so near the level from rest, mm/deg^2 (v^2 = 2 a s), 0 where too few readings tell.
     """
 
     deg: float
     velocity: float
     worse: float
     level: float
+    rush: float
 
 
 def corner(deg: Floats, lift_mm: Floats, step_mm: float, level_mm: float) -> Corner | None:
@@ -54,7 +56,16 @@ def corner(deg: Floats, lift_mm: Floats, step_mm: float, level_mm: float) -> Cor
         max(float(found[best, 1]), 0.0),
         (rest + floor) / (float(at_once[best]) + floor),
         float(found[best, 0]),
+        _rush(x[x > leaves], y[x > leaves] - float(found[best, 0])),
     )
+
+
+def _rush(x: Floats, above: Floats) -> float:
+    """From readings behind the place where a level is left, as `Corner` says."""
+    if np.ptp(x) < RUSH_DEG:
+        return 0.0
+    velocity, height = float(np.polyfit(x, above, 1)[0]), float(above.mean())
+    return velocity**2 / (2.0 * height) if velocity > 0.0 and height > 0.0 else 0.0
 
 
 def _fits(x: Floats, y: Floats, places: Floats, powers: tuple[int, int]) -> tuple[Floats, Floats]:

@@ -163,7 +163,8 @@ def lift_jumps(lobe: Lobe, curve: Curve, valve: str) -> Seen | None:
     if points.deg.size < 9:
         return None
     deg, lift = points.deg, points.lift_mm
-    wide, way = np.maximum(np.abs(np.diff(deg)), 1e-3), np.diff(lift)
+    # Where a hand comes to rest a reading's place is known to a count and no better.
+    wide, way = np.maximum(np.abs(np.diff(deg)), 360.0 / lobe.swept.sweep.cpr), np.diff(lift)
     # What the curve does from one point to the next it does much alike over the one step, and the two, before and behind.
     one, two = np.abs(way) / wide, np.abs(lift[2:] - lift[:-2]) / (wide[1:] + wide[:-1])
     usual = np.max([one[1:-3], one[3:-1], two[:-3], two[3:]], axis=0) * wide[2:-2]

@@ -17,6 +17,9 @@ from analysis.lobe.result import Lobe, Measurement
 # A lift that begins at this velocity at once (mm/deg, and as a share of the flank's) was begun before it showed; a course that begins
 # at rest fits worse by so many times. Quick ramps reach 0.017 mm/deg and 0.1 of the flank, but they begin at rest.
 AT_ONCE, SHARE, WORSE = 0.011, 0.07, 1.2
+# Where readings are too far apart for that: to be so fast so near its level a lift would have to be accelerated so many times as much
+# as it is up to its greatest velocity. No law of motion asks for more than twice (harmonic), a quick ramp of 0.025 mm/deg for 2.3.
+RUSH = 3.0
 
 
 @rule("foot-corner", DOUBT, "{valve}.events", "{valve}.centerline.event_midpoint", "{valve}.centerline.centroid", "{valve}.peak_lift",
@@ -26,25 +29,41 @@ def foot_corner(lobe: Lobe, rig: Rig, swept: Swept, valve: str, found: Measureme
     said = rig.lash_mm > 0.0 and rig.indicator_at == "valve"
     if said or stands_that_sank(swept):  # a lifter that sinks sets its valve down early
         return None
-    feet = _sharp_feet(lobe, 1.0)
-    # What one lobe shows beyond doubt the others are likely to have: for them it is enough that a course from rest fits no better.
-    if feet and not any(_sharp_feet(other, WORSE) for other in found.lobes if other is not lobe):
-        feet = [(word, each) for word, each in feet if each.worse > WORSE]
+    feet = _sharp_feet(lobe, WORSE) or _as_the_others(lobe, found)
     if not feet:
         return None
     word, each = max(feet, key=lambda pair: pair[1].velocity)
+    whose = f"The lift of the {valve} valve"
+    if not _feet(lobe):
+        whose = f"There are too few readings about the feet of the {valve} lobe to tell, and the lift of the other valve"
     return Seen(
-        f"The lift of the {valve} valve {word} at {each.velocity:.3f} mm a degree all at once, while a cam lifts it from rest.",
+        f"{whose} {word} at {each.velocity:.3f} mm a degree all at once, while a cam lifts it from rest.",
         "There is lash in the valve train that job.toml does not give, the plunger loses contact with the valve near its "
         "seat, or it has too little preload.",
         "Set the plunger with preload on the closed valve, take the lash out or write lash_mm in job.toml, and sweep again.",
     )
 
 
+def _as_the_others(lobe: Lobe, found: Measurement) -> list[tuple[str, Corner]]:
+    """What one lobe shows beyond doubt the others are likely to have: for them it is enough that a course from rest fits no better,
+    or that there are too few readings to tell.
+    """
+    faint = _sharp_feet(lobe, 1.0)
+    if not faint and _feet(lobe):
+        return []
+    others = [foot for other in found.lobes if other is not lobe for foot in _sharp_feet(other, WORSE)]
+    return (faint or others) if others else []
+
+
 def _sharp_feet(lobe: Lobe, worse: float) -> list[tuple[str, Corner]]:
     """Those feet of a lobe where the lift begins or ends at once, and a course from rest fits so many times worse."""
-    least = max(AT_ONCE, SHARE * float(np.abs(lobe.swept.curve.slope).max()))
-    return [(word, each) for word, each in _feet(lobe) if each.velocity > least and each.worse > worse]
+    curve = lobe.swept.curve
+    steepest = int(np.abs(curve.slope).argmax())
+    fastest, usual = abs(float(curve.slope[steepest])), float(curve.slope[steepest]) ** 2 / (2.0 * curve.points.lift_mm[steepest])
+    least = max(AT_ONCE, SHARE * fastest)
+    return [
+        (word, each) for word, each in _feet(lobe) if each.velocity > least and (each.worse > worse or each.rush > RUSH * usual)
+    ]
 
 
 def _feet(lobe: Lobe) -> list[tuple[str, Corner]]:

@@ -61,7 +61,9 @@ def steady(run: Run) -> None:
 
 
 # Crank and index are read alike on every board.
-DISTURBED = [(board, pin) for board in BOARDS for pin in inputs(board) if board in ("scale", "bcd-bcd") or pin not in (*CRANK, INDEX)]
+DISTURBED = [
+    (board, pin) for board in BOARDS for pin in inputs(board) if board in ("scale", "bcd-bcd") or pin not in (*CRANK, INDEX)
+]
 
 
 @pytest.mark.parametrize(("board", "pin"), DISTURBED)

@@ -259,6 +259,11 @@ mistake(
     with_plunger(lambda lift, cam, t: np.maximum(lift, 1.5)),
     r"lash|contact|preload|travel",
 )
+mistake(
+    "plunger loses the valve below 1.3 mm, readings three degrees apart",
+    lambda b: with_plunger(lambda lift, cam, t: np.maximum(lift, 1.3))(replace(b, gauge_s=0.05, speed=59.0)),
+    r"lash|contact|preload|travel",
+)
 
 # The top.
 mistake(
@@ -589,3 +594,19 @@ sound("sound, deep stop", lambda b: all_three(replace(b, depth_mm=25.0)))
 sound("sound, shallow stop", lambda b: all_three(replace(b, depth_mm=3.0)))
 sound("sound, slack", lambda b: all_three(replace(b, slack_deg=2.5)))
 sound("sound, card", lambda b: all_three(b, card=CARD))
+# Found by drawing benches: a stroke ends on the steepest part of a flank, where half a count makes as much lift as a jump.
+RESTS_ON_A_FLANK = Bench(
+    seed=700026,
+    up=-1,
+    tdc_count=1433.0,
+    index_at=891,
+    intake=Lobe(7.726, 107.41, 136.0, 128.5, 0.178, 32.9),
+    exhaust=Lobe(5.85, -112.0, 126.9, 133.9, 0.183, 28.2),
+    noise_mm=0.0042,
+    lag_s=0.028,
+    gauge_s=0.02,
+    slack_deg=1.33,
+    contact_deg=0.01,
+    speed=37.7,
+)
+sound("sound, the hand rests on a flank", lambda b: all_three(replace(RESTS_ON_A_FLANK, seed=RESTS_ON_A_FLANK.seed + b.seed - 1)))
