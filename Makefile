@@ -14,10 +14,8 @@ SHARE ?= 1/1
 SECONDS ?= 3600
 BENCHES := $(basename $(notdir $(sort $(wildcard tests/benchmarks/bench_*.py))))
 INSTALLED := .venv/installed
-# On every processor, and one more, since a third of the time tests wait for a port or a screen. A module stays together: its tests
-# share what they have simulated.
-WORKERS = $(shell $(BIN)/python -c 'import os; print(1 + len(getattr(os, "sched_getaffinity", lambda _: range(os.cpu_count()))(0)))')
-PYTEST = $(BIN)/pytest -n $(WORKERS) --dist loadscope --no-loadscope-reorder
+# On every processor. A module stays together: its tests share what they have simulated.
+PYTEST := $(BIN)/pytest -n auto --dist loadscope --no-loadscope-reorder
 
 .PHONY: test demo bench fuzz study firmware-test clean
 
