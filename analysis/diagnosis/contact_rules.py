@@ -17,6 +17,8 @@ from analysis.tdc.stop import USUAL_ARC_DEG, StopContacts, TdcFound
 FEW_CONTACTS = 2
 # The contacts of one side of a sound stop lie within this (common practice: half a degree).
 WIDE_CONTACTS_DEG = 0.5
+# No hand turns back by itself at one distance (deg) from the stop on both of its sides.
+ALIKE_DEG = 1.0
 # How far a stop's depth may lie from what the job gives: rulers, the give of the stop, a piston that rocks (common practice).
 DEPTH_MM, DEPTH_SHARE = 1.0, 0.1
 
@@ -75,13 +77,26 @@ def few_contacts(stop: TdcFound) -> Seen | None:
 
 @rule("turned-back-elsewhere", NOTE, "tdc")
 def left_out(stop: TdcFound) -> Seen | None:
-    """Turning points that were not taken for contacts."""
+    """Turning points that were not taken for contacts. Where both sides have them at one distance, or the crank went beyond what it
+    had met, it was the count or the stop that moved.
+    """
     if stop.contacts is None:
         return None
-    sides = [(side.counts, other) for side in (stop.contacts.low, stop.contacts.high) for other in side.left_out.tolist()]
-    if not sides:
+    low, high = (
+        [abs(other - float(side.counts.mean())) * 360.0 / stop.cpr for other in side.left_out.tolist()]
+        for side in (stop.contacts.low, stop.contacts.high)
+    )
+    if not low and not high:
         return None
-    away = ", ".join(f"{abs(other - float(counts.mean())) * 360.0 / stop.cpr:.0f}" for counts, other in sides)
+    away = ", ".join(f"{deg:.0f}" for deg in (*low, *high))
+    if stop.contacts.low.beyond or stop.contacts.high.beyond or any(abs(a - b) < ALIKE_DEG for a in low for b in high):
+        return Seen(
+            f"The crank was also stopped {away} degrees away from the contacts, "
+            f"{'at one distance on both sides' if low and high else 'beyond them'}.",
+            "The encoder's clamp or coupling slipped or the stop moved while TDC was looked for.",
+            "Tighten the clamp, seat the stop, and find TDC again.",
+            weight=DOUBT,
+        )
     return Seen(
         f"The crank was also turned back {away} degrees away from the contacts; that was not counted as the stop.",
         do="Nothing need be done if it was turned back there by hand.",

@@ -45,12 +45,14 @@ SCATTERS_DEG = (0.02, 20.0)
 @dataclass(frozen=True)
 class Side:
     """Where the crank was turned back on one side, in order: counts taken as contacts, shape (k,); whether each stopped as against
-    something hard (dead, or at rest there), shape (k,); and turning points left out, shape (j,).
+    something hard (dead, or at rest there), shape (k,); turning points left out, shape (j,); and whether one of these lies `beyond`
+    the contacts, though it was not the first.
     """
 
     counts: Ints
     hard: Bools
     left_out: Ints
+    beyond: bool = False
 
     @property
     def met(self) -> bool:
@@ -225,7 +227,8 @@ def _side(crank: Ints, time_s: Floats, turned: Ints, outward: int, degree: float
     hard = np.array([_hard(crank, time_s, int(at), outward, degree) for at in turned[kept]], dtype=bool)
     # Three at one place are at what one of them met: no hand turns back at a mark as well as that.
     one_place = hard.size >= 3 and np.ptp(counts[kept]) + 1 <= ONE_PLACE_DEG * degree
-    return Side(counts[kept], hard | (one_place and hard.any()), counts[~kept])
+    beyond = bool((outward * counts[1:][~kept[1:]] > (outward * counts[kept]).max()).any())
+    return Side(counts[kept], hard | (one_place and hard.any()), counts[~kept], beyond)
 
 
 def _last_move(crank: Ints) -> int:
