@@ -19,7 +19,8 @@ from analysis.lobe.result import Lobe, Measurement
 AT_ONCE, SHARE, WORSE = 0.011, 0.07, 1.2
 # Where readings are too far apart for that: to be so fast so near its level a lift would have to be accelerated so many times as much
 # as it is up to its greatest velocity. No law of motion asks for more than twice (harmonic), a quick ramp of 0.025 mm/deg for 2.3.
-RUSH = 3.0
+# A lift that asks for less was raised from rest, whatever fits better (drawn sound lobes: 0.1 to 0.4; with lash: 0.75 and more).
+RUSH, GENTLE = 3.0, 0.6
 
 
 @rule("foot-corner", DOUBT, "{valve}.events", "{valve}.centerline.event_midpoint", "{valve}.centerline.centroid", "{valve}.peak_lift",
@@ -61,9 +62,12 @@ def _sharp_feet(lobe: Lobe, worse: float) -> list[tuple[str, Corner]]:
     steepest = int(np.abs(curve.slope).argmax())
     fastest, usual = abs(float(curve.slope[steepest])), float(curve.slope[steepest]) ** 2 / (2.0 * curve.points.lift_mm[steepest])
     least = max(AT_ONCE, SHARE * fastest)
-    return [
-        (word, each) for word, each in _feet(lobe) if each.velocity > least and (each.worse > worse or each.rush > RUSH * usual)
-    ]
+
+    def sharp(foot: Corner) -> bool:
+        gentle = 0.0 < foot.rush < GENTLE * usual
+        return foot.velocity > least and not gentle and (foot.worse > worse or foot.rush > RUSH * usual)
+
+    return [(word, each) for word, each in _feet(lobe) if sharp(each)]
 
 
 def _feet(lobe: Lobe) -> list[tuple[str, Corner]]:
