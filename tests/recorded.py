@@ -16,12 +16,12 @@ import numpy as np
 from acquire.cli.demo_job import job_text
 from acquire.record.recorder import Recorder
 from acquire.simulator.board import BenchBoard
-from acquire.simulator.phases import Latching, Recording, State, latch_phase, record_phase, start
+from acquire.simulator.phases import Latching, Recording, State, latch_phase, record_phase, start, step_of
 from acquire.simulator.rig import Rig
 from acquire.simulator.scenarios import Scenario
 from acquire.simulator.truth import CHECKING, Truth, truth
 from acquire.wire import Decoder
-from analysis.base.samples import STILL, Capture, Floats, Header, Identity, IndexPulses, Samples
+from analysis.base.samples import STILL, Board, Capture, Floats, Header, Identity, IndexPulses, Samples
 from tests.tape import Tape
 
 PHASES = ("stop", "intake", "exhaust")
@@ -80,7 +80,7 @@ def _capture(rig: Rig, phases: tuple[str, ...]) -> Capture:
 def over_the_line(rig: Rig, phases: tuple[str, ...]) -> Capture:
     """The last phase as it came over the wire."""
     done = last_of(rig, phases)
-    tape = Tape(_header(done))
+    tape = Tape(_header(done.board, done.step, done.channels))
     tape.add(Decoder().feed(done.data))
     return replace(tape.capture(), path=f"{done.phase}-01.csv")
 
@@ -114,9 +114,8 @@ def latched_of(rig: Rig, phases: tuple[str, ...]) -> tuple[Capture, State] | Non
         age_us=np.rint(rows.age * 1e6).astype(np.int64),
         lift=rows.lift.astype(np.int64),
     )
-    step = phases[-1] if phases[-1] in ("stop", "travel") else "sweep"
     capture = Capture(
-        header=Header(rig.hello, step, 1, latched.channels, link="simulated"),
+        header=_header(rig.hello, step_of(phases[-1]), latched.channels),
         samples=samples,
         index=IndexPulses(time_us[rows.time.size :], pulses, np.zeros(pulses.size, np.int64)),
         faults=(),
@@ -134,7 +133,7 @@ def _undisturbed(board: BenchBoard, latched: Latching, times: Floats) -> bool:
     """Whether no counter runs over, no count was lost, no indicator was silent or overdriven, and the line carries every frame.
     `times` of all frames, in order.
     """
-    rows, per_byte = latched.rows, 10 / board.baud
+    rows, per_byte = latched.rows, board.byte_s
     longest_s = (28 + 16 * len(latched.channels)) * per_byte  # of any sample's line
     each = longest_s * np.arange(times.size)
     waiting_s = np.maximum.accumulate(times - each) + each - times
@@ -147,12 +146,12 @@ def _file(rig: Rig, phases: tuple[str, ...], told: tuple[tuple[str, str], ...]) 
     done = last_of(rig, phases)
     with TemporaryDirectory() as folder:
         path = Path(folder) / "capture.csv"
-        with Recorder(path, _header(done, **dict(told))) as recorder:
+        with Recorder(path, _header(done.board, done.step, done.channels, **dict(told))) as recorder:
             recorder.add(Decoder().feed(done.data))
         return path.read_bytes()
 
 
-def _header(done: Recording, **told: str) -> Header:
+def _header(board: Board, step: str, channels: tuple[str, ...], **told: str) -> Header:
     identity = Identity(**{name: text for name, text in told.items() if hasattr(Identity, name)})
     told = {"link": "simulated", **{name: text for name, text in told.items() if not hasattr(Identity, name)}}
-    return Header(board=done.board, step=done.step, cylinder=1, channels=done.channels, identity=identity, **told)
+    return Header(board=board, step=step, cylinder=1, channels=channels, identity=identity, **told)

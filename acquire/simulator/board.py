@@ -58,6 +58,11 @@ class BenchBoard:
         """Samples a second at most; 0: every edge."""
         return self.per_s or (_BY_TIME_PER_S if self.latch == "time" else 0)
 
+    @property
+    def byte_s(self) -> float:
+        """For how long a byte takes the line."""
+        return _BITS_PER_BYTE / self.baud
+
     def clock(self, seconds: float) -> int:
         """The board's microseconds at `seconds` after its start, on the wire."""
         return wrap_u32(self.start_time_us + round(seconds * 1e6))
@@ -142,7 +147,7 @@ class _Line:
 
     def offer(self, now: float, line: bytes) -> Sent | None:
         self.seq += 1
-        per_byte = _BITS_PER_BYTE / self.board.baud
+        per_byte = self.board.byte_s
         if max(0.0, self.free_s - now) / per_byte + len(line) > self.board.buffer_bytes:
             self.dropped += 1
             self.fault_due["busy"] = self.dropped

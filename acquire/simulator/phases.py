@@ -160,15 +160,19 @@ def latch_phase(rig: Rig, phase: str, state: State) -> Latching:
     return Latching(rows, motion, crank, channels, begin, end, after)
 
 
+def step_of(phase: str) -> str:
+    """What a capture of a phase is a step of."""
+    return phase if phase in ("stop", "travel") else "sweep"
+
+
 def record_phase(rig: Rig, phase: str, state: State) -> Recording:
     """One phase from a state on, as lines on the wire. As `latch_phase`."""
     latched = latch_phase(rig, phase, state)
     counters = replace(state.counters, free_s=max(state.counters.free_s, latched.begin_s))
     hello = Sent(latched.begin_s, encode_hello(rig.hello, wrap_u32(counters.seq), rig.board.clock(latched.begin_s)))
     sent, counters = frames(rig.board, latched.crank, latched.rows, counters)
-    step = phase if phase in ("stop", "travel") else "sweep"
     after = replace(latched.state, counters=counters)
-    return Recording(phase, step, latched.channels, rig.hello, (hello, *sent), latched.motion, latched.crank, after)
+    return Recording(phase, step_of(phase), latched.channels, rig.hello, (hello, *sent), latched.motion, latched.crank, after)
 
 
 def _motion(rig: Rig, phase: str, state: State, rng: np.random.Generator, stops: np.random.Generator) -> Motion:

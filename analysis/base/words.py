@@ -89,7 +89,7 @@ def reading(mm: float, units: Units) -> str:
     return f"{mm / MM_PER[units] + 0.0:.{_FINEST[units]}f}"
 
 
-def sentence_in(units: Units, text: str) -> str:
+def sentence_in(text: str, units: Units) -> str:
     """A sentence of ours in the job's units: rules and refusals write their lengths in millimeters, and this is where "0.13 mm"
     becomes "0.005 in", with a decimal more, or as many as it takes to show.
     """
@@ -102,7 +102,7 @@ def said_in(units: Units) -> Iterator[None]:
     try:
         yield
     except DataError as error:
-        raise DataError(sentence_in(units, error.what), where=error.where, do=sentence_in(units, error.do)) from None
+        raise DataError(sentence_in(error.what, units), where=error.where, do=sentence_in(error.do, units)) from None
 
 
 def _inches(mm: re.Match[str]) -> str:

@@ -68,6 +68,7 @@ class BaseCircle:
         repeats = sum(share * harmonic_variance(step_mm, noise_mm, k) for k, share in enumerate(kept, start=1))
         return math.hypot(math.sqrt(repeats), self.scatter_mm / math.sqrt(max(self.covered_deg, 1.0)))
 
+    @cached_property
     def uneven_u_mm(self) -> float:
         """Standard uncertainty that a zero has between the base circle before the lobe and that behind it where it drifts by time and
         a hand rests now and then: of what it moves by from one turn of the camshaft to the next, half falls on the lobe, and nobody

@@ -108,7 +108,7 @@ def make_curve(
         fit = _Fit.first(lobe, step_mm, fit.spline.log_smoothing)
     lag, stated = Lag(0.0, 0.0, 0.0), stated.later(-placed_s)
     for left in reversed(range(ROUNDS)):
-        zero_u_mm = math.hypot(base.zero_u_mm(step_mm, _noise(fit.points, fit.spline, step_mm)), base.uneven_u_mm())
+        zero_u_mm = math.hypot(base.zero_u_mm(step_mm, _noise(fit.points, fit.spline, step_mm)), base.uneven_u_mm)
         found = estimate_lag(fit.points, fit.spline, fit.pooled, base, zero_u_mm)
         before, lag = lag, stated.combined(found and found.later(lag.seconds))
         last = left == 0 or abs(lag.seconds - before.seconds) < SETTLED_S

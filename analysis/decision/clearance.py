@@ -147,9 +147,9 @@ def _disagree(valve: str, spread_mm: float, units: Units) -> Finding:
         "clearances-disagree",
         DOUBT,
         sentence_in(
-            units,
             f"The measured clearances of the {valve} valve disagree by {spread_mm:.2f} mm once the piston's travel and the lift are "
             "taken off.",
+            units,
         ),
         "The valve's angle, the piston's face or one of the drops is not as written.",
         "Check each of them.",

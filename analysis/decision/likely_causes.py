@@ -50,7 +50,7 @@ def causes_of(job: Job, found: Measurement) -> Causes:
 
 
 def _finding(scene: Scene, before: Floats, fit: Fit) -> Finding:
-    code, said, do = fit.cause.code, sentence_in(scene.job.measure.units, fit.otherwise.say(fit.value)), fit.cause.do
+    code, said, do = fit.cause.code, sentence_in(fit.otherwise.say(fit.value), scene.job.measure.units), fit.cause.do
     estimate = None if fit.otherwise.between is None else fit.value
     if fit.shift is not None:
         phase = stands(scene, fit.shift, fit.late)

@@ -89,10 +89,11 @@ def left_out(stop: TdcFound) -> Seen | None:
     if not low and not high:
         return None
     away = ", ".join(f"{deg:.0f}" for deg in (*low, *high))
-    if stop.contacts.low.beyond or stop.contacts.high.beyond or any(abs(a - b) < ALIKE_DEG for a in low for b in high):
+    alike = any(abs(a - b) < ALIKE_DEG for a in low for b in high)
+    if alike or stop.contacts.low.beyond or stop.contacts.high.beyond:
         return Seen(
             f"The crank was also stopped {away} degrees away from the contacts, "
-            f"{'at one distance on both sides' if low and high else 'beyond them'}.",
+            f"{'at one distance on both sides' if alike else 'once beyond them'}.",
             "The encoder's clamp or coupling slipped or the stop moved while TDC was looked for.",
             "Tighten the clamp, seat the stop, and find TDC again.",
             weight=DOUBT,

@@ -52,7 +52,7 @@ class Rule:
 
     def _finding(self, seen: Seen, valve: str, units: Units) -> Finding:
         touches = frozenset(path.format(valve=valve) for path in (self.touches if seen.touches is None else seen.touches))
-        saw, cause, do = (sentence_in(units, text) for text in (seen.seen, seen.cause, seen.do))
+        saw, cause, do = (sentence_in(text, units) for text in (seen.seen, seen.cause, seen.do))
         finding = Finding(self.code, seen.weight or self.weight, saw, cause, do, touches)
         # On a sheet the findings of both valves stand together.
         return finding if valve in finding.text else _named(finding, valve)

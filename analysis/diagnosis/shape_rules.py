@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TypeAlias
+
 import numpy as np
 
 from analysis.base.finding import DOUBT
@@ -13,6 +15,9 @@ from analysis.diagnosis.rule import Seen, rule
 from analysis.job import Rig
 from analysis.lobe.at_rest import stands_that_sank
 from analysis.lobe.result import Lobe, Measurement
+
+# Whether the lift begins or ends there, and how.
+Feet: TypeAlias = list[tuple[str, Corner]]
 
 # A lift that begins at this velocity at once (mm/deg, and as a share of the flank's) was begun before it showed; a course that begins
 # at rest fits worse by so many times. Quick ramps reach 0.017 mm/deg and 0.1 of the flank, but they begin at rest.
@@ -30,12 +35,13 @@ def foot_corner(lobe: Lobe, rig: Rig, swept: Swept, valve: str, found: Measureme
     said = rig.lash_mm > 0.0 and rig.indicator_at == "valve"
     if said or stands_that_sank(swept):  # a lifter that sinks sets its valve down early
         return None
-    feet = _sharp_feet(lobe, WORSE) or _as_the_others(lobe, found)
-    if not feet:
+    feet = _feet(lobe)
+    sharp = _sharp(feet, lobe, WORSE) or _as_the_others(feet, lobe, found)
+    if not sharp:
         return None
-    word, each = max(feet, key=lambda pair: pair[1].velocity)
+    word, each = max(sharp, key=lambda pair: pair[1].velocity)
     whose = f"The lift of the {valve} valve"
-    if not _feet(lobe):
+    if not feet:
         whose = f"There are too few readings about the feet of the {valve} lobe to tell, and the lift of the other valve"
     return Seen(
         f"{whose} {word} at {each.velocity:.3f} mm a degree all at once, while a cam lifts it from rest.",
@@ -45,32 +51,34 @@ def foot_corner(lobe: Lobe, rig: Rig, swept: Swept, valve: str, found: Measureme
     )
 
 
-def _as_the_others(lobe: Lobe, found: Measurement) -> list[tuple[str, Corner]]:
+def _as_the_others(feet: Feet, lobe: Lobe, found: Measurement) -> Feet:
     """What one lobe shows beyond doubt the others are likely to have: for them it is enough that a course from rest fits no better,
     or that there are too few readings to tell.
     """
-    faint = _sharp_feet(lobe, 1.0)
-    if not faint and _feet(lobe):
+    faint = _sharp(feet, lobe, 1.0)
+    if feet and not faint:
         return []
-    others = [foot for other in found.lobes if other is not lobe for foot in _sharp_feet(other, WORSE)]
+    others = [foot for other in found.lobes if other is not lobe for foot in _sharp(_feet(other), other, WORSE)]
     return (faint or others) if others else []
 
 
-def _sharp_feet(lobe: Lobe, worse: float) -> list[tuple[str, Corner]]:
-    """Those feet of a lobe where the lift begins or ends at once, and a course from rest fits so many times worse."""
+def _sharp(feet: Feet, lobe: Lobe, worse: float) -> Feet:
+    """Those of a lobe's feet where the lift begins or ends at once, and a course from rest fits so many times worse or would have to
+    be accelerated as no cam does.
+    """
     curve = lobe.swept.curve
     steepest = int(np.abs(curve.slope).argmax())
-    fastest, usual = abs(float(curve.slope[steepest])), float(curve.slope[steepest]) ** 2 / (2.0 * curve.points.lift_mm[steepest])
-    least = max(AT_ONCE, SHARE * fastest)
+    fastest = abs(float(curve.slope[steepest]))
+    usual, least = fastest**2 / (2.0 * float(curve.points.lift_mm[steepest])), max(AT_ONCE, SHARE * fastest)
 
     def sharp(foot: Corner) -> bool:
         gentle = 0.0 < foot.rush < GENTLE * usual
         return foot.velocity > least and not gentle and (foot.worse > worse or foot.rush > RUSH * usual)
 
-    return [(word, each) for word, each in _feet(lobe) if sharp(each)]
+    return [(word, each) for word, each in feet if sharp(each)]
 
 
-def _feet(lobe: Lobe) -> list[tuple[str, Corner]]:
+def _feet(lobe: Lobe) -> Feet:
     """How the lift begins and, backward, how it ends."""
     deg, lift = _readings(lobe.swept.curve)
     top, step = _middle_of_top(deg, lift, lobe.causes.step_mm), lobe.causes.step_mm

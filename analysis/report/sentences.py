@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 from analysis.base import words
 from analysis.base.angles import label
 from analysis.base.finding import DOUBT
-from analysis.base.words import MM_PER, Units, angle, length, plus_minus, signed, with_unit
+from analysis.base.words import MM_PER, Units, angle, length, plus_minus, reading, signed, with_unit
 from analysis.decision.card import Asked
 from analysis.decision.clearance import PistonClearance
 from analysis.decision.correction import Correction, Move
@@ -275,9 +275,7 @@ def profile_words(line: ProfileLine, units: Units) -> str:
     """What decides about a profile: "deviates by -0.032 +/-0.004 mm at 111 ATDC, +/-0.025 allowed"."""
     if line.fit is None or line.deviation is None or line.at_deg is None:
         return line.how
-    allowed = (
-        "" if line.tolerance_mm is None else f", +/-{line.tolerance_mm / 2 / MM_PER[units]:.{3 if units == 'mm' else 4}f} allowed"
-    )
+    allowed = "" if line.tolerance_mm is None else f", +/-{reading(line.tolerance_mm / 2, units)} allowed"
     at = label(line.at_deg, f"{line.valve} centerline", 0)
     return f"deviates by {with_unit(line.deviation, units)} at {at}{allowed}"
 

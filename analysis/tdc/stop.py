@@ -52,7 +52,7 @@ class Side:
     counts: Ints
     hard: Bools
     left_out: Ints
-    beyond: bool = False
+    beyond: bool
 
     @property
     def met(self) -> bool:

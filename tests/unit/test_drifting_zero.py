@@ -75,5 +75,5 @@ def test_between_the_base_circles_a_drift_with_rests_is_known_as_well_as_claimed
     moved = 0.006
     error = (at > place) * moved - at * moved
     zeros = moved * np.arange(6)  # as much again on the base circle
-    assert circle(zeros).uneven_u_mm() == pytest.approx(np.sqrt(np.mean(error**2)), rel=0.03)
-    assert circle(np.full(6, 0.3)).uneven_u_mm() == 0.0
+    assert circle(zeros).uneven_u_mm == pytest.approx(np.sqrt(np.mean(error**2)), rel=0.03)
+    assert circle(np.full(6, 0.3)).uneven_u_mm == 0.0

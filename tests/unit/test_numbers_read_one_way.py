@@ -140,8 +140,8 @@ def test_what_is_wrong_would_be_found() -> None:
 )
 def test_a_sentence_says_its_lengths_in_the_units_of_the_job(said: str, in_inches: str) -> None:
     """One inch is 25.4 mm (ISO 80000-3)."""
-    assert sentence_in("in", said) == in_inches
-    assert sentence_in("mm", said) == said
+    assert sentence_in(said, "in") == in_inches
+    assert sentence_in(said, "mm") == said
 
 
 def test_a_refusal_says_its_lengths_in_the_units_of_the_job() -> None:
