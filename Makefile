@@ -1,4 +1,5 @@
 # make test   everything that must hold before a change goes in
+# make thorough  the same with every case: what make test leaves out is marked so in the tests
 # make demo   a whole measurement against a simulated rig, in under a minute
 # make bench  how fast it is here; prints figures and decides nothing
 # make study  how true the numbers are: the short forms of make test with ten times as many seeds (SHARE=1/n only), then all 270
@@ -17,13 +18,16 @@ INSTALLED := .venv/installed
 # On every processor. A module stays together: its tests share what they have simulated.
 PYTEST := $(BIN)/pytest -n auto --dist loadscope --no-loadscope-reorder
 
-.PHONY: test demo bench fuzz study firmware-test clean
+.PHONY: test thorough demo bench fuzz study firmware-test clean
 
 test: $(INSTALLED)
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
 	$(BIN)/lint-imports
+	$(PYTEST) -m 'not thorough'
+
+thorough: $(INSTALLED)
 	$(PYTEST)
 
 demo: $(INSTALLED)

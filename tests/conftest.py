@@ -23,13 +23,16 @@ settings.load_profile("untimed")
 
 
 def pytest_collection_finish() -> None:
-    """What the tests themselves are made of is no garbage, and what they share hardly any: looking for it all the same took a fifth
-    of a run's time.
-    """
-    gc.collect()
-    gc.freeze()
+    """What the tests themselves are made of is no garbage."""
+    _keep()
     young, middle, _ = gc.get_threshold()
     gc.set_threshold(young, middle, 200)
+
+
+def _keep() -> None:
+    """What is there now and no garbage is never looked at again: tests share most of it, and looking took a tenth of a run."""
+    gc.collect()
+    gc.freeze()
 
 
 PATIENCE_S = 10.0  # no thread that is about to end takes so long
@@ -55,6 +58,7 @@ def arrow_in_use() -> None:
 @pytest_asyncio.fixture
 async def nothing_left(arrow_in_use: None) -> AsyncIterator[None]:  # noqa: ARG001
     """See that what runs on this loop leaves nothing."""
+    _keep()
     files, threads = _open_files(), set(threading.enumerate())
     complaints: list[dict[str, Any]] = []
     loop = asyncio.get_running_loop()
