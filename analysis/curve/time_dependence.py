@@ -80,19 +80,19 @@ def _on_lobe(swept: Swept) -> tuple[Ints, Floats, Ints]:
 
 def _less_common(values: Floats, pass_: Ints, cell: Ints) -> Floats:
     """Values, shape (n, k), less what a level for each pass and one for each cell, both numbered from 0 without gaps, make of them:
-    least squares by the normal equations of the cells, of which there are few, in which the passes are solved for.
+    least squares by the normal equations of the passes, of which there are few, in which the cells are solved for.
     """
     passes, cells = int(pass_.max()) + 1, int(cell.max()) + 1
     met = np.bincount(pass_ * cells + cell, minlength=passes * cells).reshape(passes, cells).astype(np.float64)
-    share = met / met.sum(axis=1, keepdims=True)
+    share = met / met.sum(axis=0)
     # Levels are told but for a constant, which what is taken off does not depend on: a little on the diagonal settles it.
-    normal = np.diag(met.sum(axis=0) * (1.0 + 1e-9)) - met.T @ share
+    normal = np.diag(met.sum(axis=1) * (1.0 + 1e-9)) - met @ share.T
     of_pass, of_cell = (
         np.column_stack([np.bincount(number, weights=column, minlength=size) for column in values.T])
         for number, size in ((pass_, passes), (cell, cells))
     )
-    level = np.linalg.solve(normal, of_cell - share.T @ of_pass)
-    own = of_pass / met.sum(axis=1, keepdims=True) - share @ level
+    own = np.linalg.solve(normal, of_pass - share @ of_cell)
+    level = of_cell / met.sum(axis=0)[:, None] - share.T @ own
     return np.asarray(values - level[cell] - own[pass_])
 
 
