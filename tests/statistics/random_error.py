@@ -164,4 +164,4 @@ def shifted(scenario: Scenario, seed: int) -> Shifted:
     rigs = first, replace(first, cam=later, seed=first.seed ^ 1)
     found = shift_between(*(swept_by(rig).curve for rig in rigs), scenario.step_mm)
     latched = [latch_phase(rig, "intake", start(rig)) for rig in rigs]
-    return Shifted(found.value - SHIFT_DEG, found.u, *(shift_bound(rigs, latched, known) for known in (False, True)))
+    return Shifted(found.value - SHIFT_DEG, found.u, *shift_bound(rigs, latched))

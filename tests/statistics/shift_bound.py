@@ -45,8 +45,10 @@ class _Seen:
     slope: Floats
 
 
-def shift_bound(rigs: Sequence[Rig], latched: Sequence[Latching], lobe_known: bool = False) -> float:
-    """Least standard deviation (deg) of an unbiased estimate of by how much the second rig's lobe lies after the first's."""
+def shift_bound(rigs: Sequence[Rig], latched: Sequence[Latching]) -> tuple[float, float]:
+    """Least standard deviation (deg) of an unbiased estimate of by how much the second rig's lobe lies after the first's, and of one
+    by somebody who knows the lobe beforehand.
+    """
     seen = [_readings(rig, done) for rig, done in zip(rigs, latched, strict=True)]
     low, high = min(float(s.deg.min()) for s in seen), max(float(s.deg.max()) for s in seen) + 1e-6
     spans = max(math.ceil((high - low) / LOBE_KNOT_DEG), 1)
@@ -55,7 +57,7 @@ def shift_bound(rigs: Sequence[Rig], latched: Sequence[Latching], lobe_known: bo
     for rig, done, here, sign in zip(rigs, latched, seen, (-0.5, 0.5), strict=True):
         lobe = BSpline.design_matrix(here.deg, knots, _DEGREE).toarray()
         information += _without_hand(rig, done, here, np.column_stack((sign * here.slope, lobe)))
-    return 1.0 / math.sqrt(information[0, 0] if lobe_known else _left(information, 1)[0, 0])
+    return 1.0 / math.sqrt(_left(information, 1)[0, 0]), 1.0 / math.sqrt(information[0, 0])
 
 
 def lobe_knots(low: float, high: float, spans: int) -> Floats:

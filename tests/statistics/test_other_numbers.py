@@ -33,7 +33,7 @@ def test_the_slack_holds_the_truth() -> None:
     wider than three times the ideal.
     """
     off, u95 = [], []
-    for seed in seeds(24):
+    for seed in seeds(16):
         rig = rig_of(Scenario(0.25, 0.001, "time", 1, "long ramp"), seed)
         given = [stop_capture(rig), *sweep_captures(rig, "intake", "backward")]
         slack = examine(job(), given).lobes[0].slack
@@ -66,7 +66,7 @@ def test_the_lobe_separation_angle_holds_the_truth() -> None:
     equal lifts moves the centerline; and no wider than twice the ideal.
     """
     off, u95 = [], []
-    for seed in seeds(24):
+    for seed in seeds(16):
         rig = off_the_statement(rig_of(Scenario(0.15, 0.01, "edge", 1, "unsymmetrical"), seed), seed)
         given = [stop_capture(rig), *sweep_captures(rig, "intake", "exhaust")]
         cam = examine(bounded_job(), given).cam
@@ -77,7 +77,7 @@ def test_the_lobe_separation_angle_holds_the_truth() -> None:
     assert np.mean(u95) < 2.0 * 1.96 * np.sqrt(np.mean(np.square(off)))
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", range(2))
 @pytest.mark.parametrize(
     "scenario",
     [

@@ -43,7 +43,7 @@ def at_least(rate: float) -> int:
     return int(stats.binom.ppf(CHANCE, len(SEEDS), rate))
 
 
-@pytest.mark.parametrize("scenario", [BENCH, ROUGH], ids=str)
+@pytest.mark.parametrize("scenario", [BENCH, pytest.param(ROUGH, marks=pytest.mark.thorough)], ids=str)
 def test_false_alarms_come_once_in_twenty_at_most(scenario: Scenario) -> None:
     alike = found(scenario, None)
     assert sum(not each.named for each in alike) >= at_least(0.95)

@@ -60,7 +60,10 @@ def slack_in_u(rig: Rig, stated: Job, given: list[Capture]) -> float:
     return float(in_u(slack.value - rig.train.slack_deg, slack.u95))
 
 
-@pytest.mark.parametrize("again", [("backward",), ("intake", "backward"), ("intake",)], ids=" ".join)
+AGAIN = [("backward",), *(pytest.param(each, marks=pytest.mark.thorough) for each in (("intake", "backward"), ("intake",)))]
+
+
+@pytest.mark.parametrize("again", AGAIN, ids=" ".join)
 def test_turned_back_on_another_count(again: tuple[str, ...]) -> None:
     """From seed 0, in units of the uncertainty, each move of the count once or twice."""
     found = []
@@ -88,7 +91,7 @@ def turned_back(scenario: Scenario) -> list[tuple[float, Lobe]]:
     return [(rig.train.slack_deg, examine(job(), captures).intake) for rig, captures in given]
 
 
-@pytest.mark.parametrize("scenario", [PLAIN, FINE], ids=str)
+@pytest.mark.parametrize("scenario", [FINE, pytest.param(PLAIN, marks=pytest.mark.thorough)], ids=str)
 def test_by_angle(scenario: Scenario) -> None:
     """From seed 0. Positions of one trial share lag and zero, so that trials count: each by the root mean square of its positions.
     No wider than three times the ideal.
@@ -104,7 +107,7 @@ def test_by_angle(scenario: Scenario) -> None:
     assert np.mean(np.concatenate(u)) < 3.0 * np.sqrt(np.mean(np.square(np.concatenate(off))))
 
 
-@pytest.mark.parametrize("scenario", [PLAIN, FINE], ids=str)
+@pytest.mark.parametrize("scenario", [FINE, pytest.param(PLAIN, marks=pytest.mark.thorough)], ids=str)
 def test_reversal_values_at_the_events_and_their_mean(scenario: Scenario) -> None:
     """ISO 230-2's B_i and their mean over the positions, in units of the uncertainty: those of one trial share the curve, so that
     each trial counts once. Neither is more than three times as wide as it need be.
