@@ -218,16 +218,14 @@ class Recording:
             "engine": "mail boat", "note": "",
         } | self.header  # fmt: skip
         lines = ["# lobetrace capture 1", "# " + json.dumps({"capture": head}), "seq,time_us,crank,flags,age1_us,lift1"]
-        notes = list(self.notes)
-        wrap = 1 << 32
-        rows = zip(
-            *(getattr(self, name).tolist() for name in ("seq", "time_us", "crank", "flags", "age_us", "lift")), strict=True
-        )
-        for k, (seq, time_us, *rest_of) in enumerate(rows):
-            while notes and notes[0][0] <= k:
-                lines.append("# " + json.dumps(notes.pop(0)[1]))
-            lines.append(",".join(map(str, (seq, time_us % wrap, *rest_of))))
-        lines += ["# " + json.dumps(note) for _, note in notes]
+        columns = (self.seq, self.time_us % (1 << 32), self.crank, self.flags, self.age_us, self.lift)
+        each = zip(*(column.tolist() for column in columns), strict=True)
+        rows = [f"{seq},{time_us},{crank},{flags},{age_us},{lift}" for seq, time_us, crank, flags, age_us, lift in each]
+        done = 0
+        for at, note in self.notes:
+            lines += [*rows[done:at], "# " + json.dumps(note)]
+            done = max(done, at)
+        lines += rows[done:]
         body = "\n".join(lines) + "\n"
         if not end:
             return body
