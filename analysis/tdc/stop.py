@@ -335,13 +335,13 @@ def _given_scatter(counts: Ints, scatters: Floats) -> tuple[Floats, Floats, Floa
     """Mean and variance of the contact's place (counts, from the first of `counts`) and log of the evidence, for each scatter
     (counts).
     """
-    count = counts - counts[0]
+    count, times = np.unique(counts - counts[0], return_counts=True)
     reach = 4 * scatters[:, None] + 1.0
     share = (np.arange(240) + 0.5) / 240
     place = count.min() - reach + (np.ptp(count) + 1 + 2 * reach) * share  # shape (scatters, 240)
     edge = (count[:, None, None] - place) / scatters[:, None]
     inside = special.ndtr(edge + 1 / scatters[:, None]) - special.ndtr(edge)
-    log_likelihood = np.log(np.maximum(inside, 1e-300)).sum(axis=0)
+    log_likelihood = np.tensordot(times, np.log(np.maximum(inside, 1e-300)), axes=1)
     top = log_likelihood.max(axis=1, keepdims=True)
     likelihood = np.exp(log_likelihood - top)
     total = likelihood.sum(axis=1)
