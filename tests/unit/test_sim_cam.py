@@ -12,6 +12,7 @@ from acquire.simulator.piston_stop import SliderCrank
 from acquire.simulator.train import Lift, Train
 from acquire.simulator.trajectory import Motion, Play
 from analysis.base.errors import UsageError
+from tests.handbook import PISTON_TRAVEL_MM
 from tests.three_arcs import ThreeArcLobe
 
 
@@ -97,22 +98,8 @@ def test_valve_lift_is_ratio_times_lobe_less_lash() -> None:
 
 def test_piston_travel() -> None:
     """J. B. Heywood (1988) eq. 2.5, from memory; geometry of the TCC-III engine (stroke 86, rod 231), and r 45, l 135."""
-    below = SliderCrank(43, 231).below_top([5, 10, 15, 30, 45, 60, 90, 120, 150])
-    expected = [
-        0.194030919,
-        0.773978186,
-        1.733439409,
-        6.763625045,
-        14.604233947,
-        24.521382582,
-        47.037448023,
-        67.521382582,
-        81.241809770,
-    ]
-    assert below == pytest.approx(expected, abs=1e-9)
-    assert SliderCrank(45, 135).below_top([10, 30, 60, 90, 120]) == pytest.approx(
-        [0.909993531, 7.917061710, 28.247340453, 52.720779386, 73.247340453], abs=1e-9
-    )
+    for (radius, rod), below in PISTON_TRAVEL_MM.items():
+        assert SliderCrank(radius, rod).below_top([*below]) == pytest.approx([*below.values()], abs=1e-9)
     assert SliderCrank(170, 700).below_top(90) == pytest.approx(190.95655514540, abs=1e-9)  # OpenFOAM/ICengines test suite
 
 

@@ -22,6 +22,7 @@ from analysis.job import Rig
 from analysis.tdc.slider_crank import SliderCrank, slider_crank
 from analysis.tdc.stop import TdcFound, by_stop, middle_of_contacts, middle_of_unswept_arc, stop_contacts, turning_points
 from analysis.tdc.travel import by_travel
+from tests.handbook import PISTON_TRAVEL_MM
 
 CPR = 2400
 NONE = np.zeros(0, dtype=np.int64)
@@ -204,28 +205,8 @@ def test_means_and_spreads_far_from_zero() -> None:
 @pytest.mark.parametrize(
     ("crank", "angles", "travel"),
     [
-        # Geometry of TCC-III (stroke 86, rod 231); J. B. Heywood (1988), eq. 2.5, from memory, computed outside.
-        (
-            SliderCrank(43, 231),
-            [5, 10, 15, 30, 45, 60, 90, 120, 150],
-            [
-                0.194030919,
-                0.773978186,
-                1.733439409,
-                6.763625045,
-                14.604233947,
-                24.521382582,
-                47.037448023,
-                67.521382582,
-                81.241809770,
-            ],
-        ),
+        *((SliderCrank(radius, rod), [*below], [*below.values()]) for (radius, rod), below in PISTON_TRAVEL_MM.items()),
         (SliderCrank(170, 700), [90], [190.95655514540]),  # OpenFOAM/ICengines test suite
-        (
-            SliderCrank(45, 135),
-            [10, 30, 60, 90, 120],
-            [0.909993531, 7.917061710, 28.247340453, 52.720779386, 73.247340453],
-        ),
         # How flat the top is: 0.5, 1, 2 degrees.
         (SliderCrank(43, 231), [0.5, -1.0, 2.0], [0.001942, 0.007768, 0.031069]),
     ],
