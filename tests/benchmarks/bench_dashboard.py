@@ -22,8 +22,8 @@ import tempfile
 import termios
 import time
 from array import array
-from collections.abc import Callable
-from contextlib import suppress
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import numpy as np
@@ -153,8 +153,9 @@ def job_at(folder: Path) -> Callable[[], Station]:
     return lambda: Station(setup_for(job, folder, plan, "lobetrace 0"), time.monotonic)
 
 
-def measured(minutes: float, rate: float) -> str:
-    """The figures, as text. Runs in a terminal."""
+@contextmanager
+def endless_sweep(rate: float) -> Iterator[Workers]:
+    """A station in a sweep that is never over, in a folder of its own, with the board that turns at its other end."""
     root = str(Path(__file__).resolve().parents[2])
     board = subprocess.Popen([sys.executable, "-c", BOARD, str(rate), root], stdout=subprocess.PIPE, text=True)
     assert board.stdout is not None
@@ -163,13 +164,21 @@ def measured(minutes: float, rate: float) -> str:
         with tempfile.TemporaryDirectory() as name:
             station = job_at(Path(name))()
             station.facts = lambda: {"said": float(station.said), "link": 1.0}  # type: ignore[method-assign]  # never over
-            app = Watched(Workers(station, lambda: stream(url, idle_after=IDLE_S)))
-            late, memory, share = asyncio.run(run(app, minutes * 60))
-            (file,) = Path(name, "captures").rglob("*.csv")
-            capture = load(file)
+            yield Workers(station, lambda: stream(url, idle_after=IDLE_S))
     finally:
         board.kill()
         board.wait()
+
+
+def measured(minutes: float, rate: float) -> str:
+    """The figures, as text. Runs in a terminal."""
+    with endless_sweep(rate) as workers:
+        station = workers.station
+        app = Watched(workers)
+        late, memory, share = asyncio.run(run(app, minutes * 60))
+        assert station.setup.folder is not None
+        (file,) = (station.setup.folder / "captures").rglob("*.csv")
+        capture = load(file)
     costs = np.array(app.costs)
     shares = [1e3 * float(np.median(share)) for share in np.array_split(costs, 6)]
     lost = sum(gap.lost for gap in capture.gaps)

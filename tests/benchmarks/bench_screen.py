@@ -11,9 +11,7 @@ from __future__ import annotations
 import argparse
 import asyncio
 import json
-import subprocess
 import sys
-import tempfile
 import time
 from array import array
 from collections import deque
@@ -25,11 +23,9 @@ import numpy as np
 from acquire.dashboard.app import PICTURES_S
 from acquire.dashboard.second import Second
 from acquire.dashboard.snapshot import Snapshot
-from acquire.link.reconnect import stream
-from acquire.procedure.workers import IDLE_S, Workers
 from acquire.screen.address import bound
 from acquire.screen.server import ScreenServer
-from tests.benchmarks.bench_dashboard import BOARD, Watched, in_a_terminal, job_at, lateness, memory_mb
+from tests.benchmarks.bench_dashboard import Watched, endless_sweep, in_a_terminal, lateness, memory_mb
 from tests.ui.chromium import THERE_IS_ONE
 
 ROOT = str(Path(__file__).resolve().parents[2])
@@ -199,20 +195,10 @@ def paint(arrived: dict[int, float], painted: list[tuple[int, float]]) -> str:
 
 def measured(seconds: float, pages: int, rate: float) -> str:
     """The figures, as text. Runs in a terminal."""
-    board = subprocess.Popen([sys.executable, "-c", BOARD, str(rate), ROOT], stdout=subprocess.PIPE, text=True)
-    assert board.stdout is not None
-    url = board.stdout.readline().strip()
-    try:
-        with tempfile.TemporaryDirectory() as name:
-            station = job_at(Path(name))()
-            station.facts = lambda: {"said": float(station.said), "link": 1.0}  # type: ignore[method-assign]  # never over
-            noted = Noted()
-            app = Watched(Workers(station, lambda: stream(url, idle_after=IDLE_S)), noted.second())
-            figures = asyncio.run(run(app, noted, seconds, pages))
-            figures += "\n" + asyncio.run(by_itself(noted.pictures, seconds, pages))
-    finally:
-        board.kill()
-        board.wait()
+    with endless_sweep(rate) as workers:
+        noted = Noted()
+        figures = asyncio.run(run(Watched(workers, noted.second()), noted, seconds, pages))
+        figures += "\n" + asyncio.run(by_itself(noted.pictures, seconds, pages))
     return f"{rate:.0f} frames/s, {seconds:g} s each\n{figures}"
 
 
