@@ -141,7 +141,7 @@ class Walk:
 
     def jump(self, place: Place, *, swept: bool = False) -> None:
         """Stand at a place as if everything before it had been done: what finds TDC is recorded, and, if `swept`, what was swept."""
-        before = list(itertools.takewhile(lambda p: p != place, places(self.plan)))
+        before = list(itertools.takewhile(lambda p: p != place, places(self.station.session.plan)))
         for done in before:
             write_session(self.folder, Happened(MET, done, "up" if done.step == RIG else ""), "2030-01-02T03:04:05+00:00")
             if done.step in (STOP, TRAVEL) or (swept and done.step == SWEEP):

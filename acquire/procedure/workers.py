@@ -55,7 +55,7 @@ class Workers:
         self.station = station
         self._source, self._clock = source, clock
         self._worked_rows = -1
-        self._worked_for: object = None
+        self._worked_for: Session | None = None  # that for which everything recorded was worked out last
         self.settled_at: Place | None = None  # the place for which everything recorded was worked out last
 
     async def read(self) -> None:
@@ -104,10 +104,9 @@ class Workers:
         """What is to be worked out now, if anything has changed."""
         station, step = self.station, self.station.session.at.step
         if step in (RESULT, DONE):
-            wanted = (step, station.session.at)
-            if wanted == self._worked_for or station.setup.folder is None:
+            if station.session is self._worked_for or station.setup.folder is None:
                 return None
-            self._worked_for = wanted
+            self._worked_for = station.session
             return partial(_of_job, station, station.setup.folder, station.session)
         self._worked_for = None
         recording = station.recording
