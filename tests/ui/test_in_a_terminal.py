@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import os
 import re
 import select
@@ -29,6 +30,9 @@ if sys.platform == "win32":
 import fcntl
 import termios
 
+CODE = re.compile(rb"\x1b\[[0-9;?<>=]*[a-zA-Z]")  # of colors and cursor moves
+CUT = re.compile(rb"\x1b(\[[0-9;?<>=]*)?\Z")  # one that is not whole yet
+SHOWN = 1500  # letters of what came instead of what was waited for
 ALT_SCREEN, MAIN_SCREEN, CURSOR = b"\x1b[?1049h", b"\x1b[?1049l", b"\x1b[?25h"
 WITHIN_S = 300
 
@@ -40,8 +44,10 @@ class Terminal:
         self.master, self._slave = os.openpty()
         self._size(size)
         self.before = termios.tcgetattr(self._slave)
-        self.out = b""
-        self._seen = 0
+        self.out = bytearray()
+        self._left = b""  # of what came last: the beginning of a code
+        self._letters = codecs.getincrementaldecoder("utf-8")("replace")
+        self._text = ""  # what has been drawn and was not waited for yet
         self._deadline = time.monotonic() + WITHIN_S
         self.process = subprocess.Popen(
             [sys.executable, "-m", "acquire", *arguments],
@@ -66,28 +72,25 @@ class Terminal:
 
     def until(self, wanted: str) -> None:
         """Read until the text has been drawn since what was waited for last."""
-        while (found := self._text().find(wanted)) < 0:
+        while (found := self._text.find(wanted)) < 0:
+            self._text = self._text[-SHOWN:]
             self._more(wanted)
-        self._seen += found + len(wanted)
+        self._text = self._text[found + len(wanted) :]
 
     def end(self) -> int:
         """Read to the end; the exit code."""
         while self.process.poll() is None:
             self._more("its end")
-        while select.select([self.master], [], [], 0)[0] and (data := self._read()):
-            self.out += data
+        while select.select([self.master], [], [], 0)[0] and self._read():
+            pass
         return int(self.process.returncode)
-
-    def _text(self) -> str:
-        """What has been drawn and was not waited for yet, without colors and cursor moves."""
-        return re.sub(rb"\x1b\[[0-9;?<>=]*[a-zA-Z]", b"", self.out).decode("utf-8", "replace")[self._seen :]
 
     def _more(self, wanted: str) -> None:
         select.select([self.master], [], [], 0.5)
         if time.monotonic() > self._deadline:  # a watchdog, so that a hang is a failure; nothing is judged by it
-            raise AssertionError(f"{wanted!r} never came; last {self._text()[-1500:]}")
+            raise AssertionError(f"{wanted!r} never came; last {self._text}")
         if select.select([self.master], [], [], 0)[0]:
-            self.out += self._read()
+            self._read()
 
     def restored(self) -> bool:
         """Whether the terminal is as it was: its modes, its screen, its cursor."""
@@ -100,9 +103,16 @@ class Terminal:
 
     def _read(self) -> bytes:
         try:
-            return os.read(self.master, 1 << 16)
+            data = os.read(self.master, 1 << 16)
         except OSError:
             return b""
+        self.out += data
+        self._left += data
+        cut = CUT.search(self._left)
+        end = len(self._left) if cut is None else cut.start()
+        self._text += self._letters.decode(CODE.sub(b"", self._left[:end]))
+        self._left = self._left[end:]
+        return data
 
     def close(self) -> None:
         """Whatever happens."""
@@ -148,7 +158,15 @@ def sweeping(terminals: Callable[..., Terminal], job: Path, pace: int = 20) -> T
     return terminal
 
 
-@pytest.mark.parametrize("how", ["\x03", "SIGINT", "SIGTERM", "SIGHUP"], ids=["Ctrl-C", "SIGINT", "SIGTERM", "SIGHUP"])
+@pytest.mark.parametrize(
+    "how",
+    [
+        pytest.param("\x03", id="Ctrl-C"),
+        "SIGTERM",
+        pytest.param("SIGINT", marks=pytest.mark.thorough),
+        pytest.param("SIGHUP", marks=pytest.mark.thorough),
+    ],
+)
 def test_however_it_ends_the_file_is_closed_and_the_terminal_restored(
     terminals: Callable[..., Terminal], job: Path, how: str
 ) -> None:
