@@ -18,7 +18,7 @@ from acquire.procedure.session import MET, Happened, Place, Plan, is_met, needs,
 from acquire.procedure.setup import Setup, setup_for
 from acquire.procedure.simulated_hand import phase_for
 from acquire.procedure.station import Station
-from acquire.procedure.steps import CAUTIONS, RIG, STEPS, STOP, SWEEP, TRAVEL, ZERO
+from acquire.procedure.steps import CAUTIONS, RIG, STOP, SWEEP, TRAVEL, ZERO
 from acquire.procedure.workers import Workers
 from acquire.record.recorder import Recorder
 from acquire.simulator.asked import in_short_turns
@@ -26,7 +26,7 @@ from acquire.simulator.phases import REST, State, record_phase, start
 from acquire.simulator.rig import Rig
 from acquire.simulator.scenarios import Scenario
 from acquire.wire import Decoder, Event, Hello
-from analysis.base.samples import Board, Header
+from analysis.base.samples import Board
 from analysis.job import Job, parse_job
 from tests.recorded import demo_job
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import codecs
+import io
 import os
 import re
 import select
@@ -17,6 +18,7 @@ from pathlib import Path
 
 import pytest
 
+from acquire.cli import run
 from acquire.procedure.saved_session import write_session
 from acquire.procedure.session import MET, Happened, Place, Plan, places
 from acquire.procedure.steps import RIG, SWEEP
@@ -219,10 +221,10 @@ def test_a_page_beside_it_is_served_until_it_ends(terminals: Callable[..., Termi
 def test_it_is_resized_in_the_middle_of_a_sweep(
     terminals: Callable[..., Terminal], job: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Slowly, so that the sweep is not over before the last size."""
+    """Not at the pace of the others, so that the sweep is not over before the last size."""
     monkeypatch.setenv("COLUMNS", "120")  # as some shells export it
     monkeypatch.setenv("LINES", "36")
-    terminal = sweeping(terminals, job, pace=4)
+    terminal = sweeping(terminals, job, pace=16)
     terminal.resize((80, 24))
     terminal.until("Sweep, intake")
     terminal.resize((40, 12))
@@ -267,18 +269,15 @@ def test_a_recorded_capture_plays(terminals: Callable[..., Terminal], job: Path)
     assert sorted((job / "captures").rglob("*.csv")) == before, "nothing is recorded"
 
 
-def test_without_a_terminal_it_says_what_to_use(job: Path) -> None:
-    done = subprocess.run(
-        [sys.executable, "-m", "acquire", "live", str(job), "--simulate", "--scenario", "clean"],
-        capture_output=True,
-        text=True,
-        stdin=subprocess.DEVNULL,
-        check=False,
-    )
-    assert done.returncode == 2
-    assert "needs a terminal" in done.stderr
+def test_without_a_terminal_it_says_what_to_use(
+    job: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(sys, "stdin", io.StringIO())
+    assert run(["live", str(job), "--simulate", "--scenario", "clean"]) == 2
+    assert "needs a terminal" in capsys.readouterr().err
 
 
+@pytest.mark.thorough  # drawn in test_pictures too
 def test_without_color_there_is_none(terminals: Callable[..., Terminal], job: Path) -> None:
     terminal = terminals("live", str(job), "--port", str(job / "no-port"), NO_COLOR="1")
     terminal.until("Press Enter")
