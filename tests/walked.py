@@ -159,7 +159,8 @@ class Walk:
 
     def _record(self, place: Place) -> None:
         """The capture of a place, without a look at it."""
-        events = [event for _ in range(2) for event in self.engine.whole(place)]
+        times = 2 if place.step == TRAVEL else 1  # so often a hand has to be asked
+        events = [event for _ in range(times) for event in self.engine.whole(place)]
         assert self.engine.board is not None
         header = header_for(self.station.setup, place, self.engine.board, "before")
         with Recorder.in_folder(self.folder / "captures", header) as recorder:
