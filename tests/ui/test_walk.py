@@ -15,11 +15,14 @@ from acquire.procedure.messages import NOTE, NOTE_S, WARNING
 from acquire.procedure.saved_session import read_session
 from acquire.procedure.session import Place, Plan, places
 from acquire.procedure.steps import CAUTIONS, DONE, RESULT, RIG, STOP, STOP_OUT, SWEEP, ZERO
+from acquire.simulator.asked import in_short_turns
+from acquire.simulator.phases import REST, record_phase, start
 from acquire.simulator.scenarios import SCENARIOS
 from acquire.simulator.truth import truth
+from acquire.wire import Decoder
 from analysis.capture import load
 from analysis.diagnosis.examine import examine
-from tests.walked import LARGE, Walk
+from tests.walked import LARGE, Walk, worked
 
 Walks = Callable[..., Walk]
 
@@ -85,6 +88,14 @@ def test_quit_in_any_step_and_come_back_it_goes_on_there(walks: Walks, place: Pl
     result = snapshot_of(walk.station).result
     assert result is not None
     assert {lobe.valve for lobe in result.lobes} == {"intake", "exhaust"}
+
+
+@pytest.mark.parametrize("phase", ["check", "stop", "travel", "intake", REST])
+def test_events_that_walks_take_without_a_line_are_those_that_come_over_it(phase: str) -> None:
+    rig = in_short_turns(SCENARIOS["workshop"].rig)
+    sent = record_phase(rig, phase, start(rig))
+    _, hello, events = worked(rig, phase, start(rig))
+    assert [hello, *events] == Decoder().feed(sent.data)
 
 
 def test_what_was_begun_and_not_ended_is_put_aside(walks: Walks) -> None:
