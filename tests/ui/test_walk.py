@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import errno
 from collections.abc import Callable
 from pathlib import Path
@@ -11,6 +12,7 @@ import pytest
 from acquire.cli.versus import versus
 from acquire.dashboard.panels import panel
 from acquire.dashboard.picture import snapshot_of
+from acquire.procedure import workers
 from acquire.procedure.messages import NOTE, NOTE_S, WARNING
 from acquire.procedure.saved_session import read_session
 from acquire.procedure.session import Place, Plan, places
@@ -22,6 +24,7 @@ from acquire.simulator.truth import truth
 from acquire.wire import Decoder
 from analysis.capture import load
 from analysis.diagnosis.examine import examine
+from analysis.live.partial import LiveResult
 from tests.walked import LARGE, Walk, worked
 
 Walks = Callable[..., Walk]
@@ -96,6 +99,38 @@ def test_events_that_walks_take_without_a_line_are_those_that_come_over_it(phase
     sent = record_phase(rig, phase, start(rig))
     _, hello, events = worked(rig, phase, start(rig))
     assert [hello, *events] == Decoder().feed(sent.data)
+
+
+async def test_another_pass_brings_a_result_before_the_share_of_the_machine_allows_one(
+    walks: Walks, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    walk = walks()
+    walk.sweep("intake")
+    worked_at: list[int] = []
+
+    def passes() -> int:
+        assert walk.station.recording is not None
+        return walk.station.recording.counts().passes
+
+    def slow(*_: object) -> LiveResult:
+        walk.clock.now += 10.0
+        worked_at.append(passes())
+        return LiveResult({}, None)
+
+    monkeypatch.setattr(workers, "result_so_far", slow)
+    monkeypatch.setattr(workers, "_LEAST_S", 0.0)
+    working = asyncio.create_task(walk.workers.work())
+    while not worked_at:
+        await asyncio.sleep(0)
+    while not passes():
+        walk.feed()
+        for _ in range(20):
+            await asyncio.sleep(0)
+    while len(worked_at) == 1:
+        await asyncio.sleep(0)
+    assert worked_at == [0, 1]
+    working.cancel()
+    await asyncio.gather(working, return_exceptions=True)
 
 
 def test_what_was_begun_and_not_ended_is_put_aside(walks: Walks) -> None:
