@@ -21,7 +21,7 @@ from acquire.simulator.rig import Rig
 from acquire.simulator.scenarios import Scenario
 from acquire.simulator.truth import CHECKING, Truth, truth
 from acquire.wire import Decoder
-from analysis.base.samples import STILL, Board, Capture, Floats, Header, Identity, IndexPulses, Samples
+from analysis.base.samples import STILL, Board, Capture, Floats, Header, Identity, IndexPulses, Ints, Samples
 from tests.tape import Tape
 
 PHASES = ("stop", "intake", "exhaust")
@@ -96,15 +96,10 @@ def latched_of(rig: Rig, phases: tuple[str, ...]) -> tuple[Capture, State] | Non
         if before is None:
             return None
         state = replace(before[1], time_s=before[1].time_s + rig.work.between_s)
-    latched = latch_phase(rig, phases[-1], state)
-    rows, pulses = latched.rows, latched.crank.index_count
-    times = np.concatenate((rows.time, latched.crank.index_time))
-    order = np.lexsort((np.arange(times.size) >= rows.time.size, times))
-    if not _undisturbed(rig.board, latched, times[order]):
+    if (quiet := quietly(rig, phases[-1], state)) is None:
         return None
-    seq = np.empty(times.size, np.int64)
-    seq[order] = state.counters.seq + np.arange(times.size)
-    time_us = rig.board.start_time_us + np.rint(times * 1e6).astype(np.int64)
+    latched, seq, time_us, after = quiet
+    rows, pulses = latched.rows, latched.crank.index_count
     samples = Samples(
         seq=seq[: rows.time.size],
         time_us=time_us[: rows.time.size],
@@ -126,7 +121,23 @@ def latched_of(rig: Rig, phases: tuple[str, ...]) -> tuple[Capture, State] | Non
         sha256="",
         path=f"{phases[-1]}-01.csv",
     )
-    return capture, replace(latched.state, counters=replace(state.counters, seq=state.counters.seq + times.size))
+    return capture, after
+
+
+def quietly(rig: Rig, phase: str, state: State) -> tuple[Latching, Ints, Ints, State] | None:
+    """A phase as the board latched it, number and time in microseconds of each row and then of each index pulse, and the state behind
+    it. None where board or line would have something to say of their own.
+    """
+    latched = latch_phase(rig, phase, state)
+    rows = latched.rows
+    times = np.concatenate((rows.time, latched.crank.index_time))
+    order = np.lexsort((np.arange(times.size) >= rows.time.size, times))
+    if not _undisturbed(rig.board, latched, times[order]):
+        return None
+    seq = np.empty(times.size, np.int64)
+    seq[order] = state.counters.seq + np.arange(times.size)
+    time_us = rig.board.start_time_us + np.rint(times * 1e6).astype(np.int64)
+    return latched, seq, time_us, replace(latched.state, counters=replace(state.counters, seq=state.counters.seq + times.size))
 
 
 def _undisturbed(board: BenchBoard, latched: Latching, times: Floats) -> bool:

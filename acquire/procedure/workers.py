@@ -43,7 +43,9 @@ class Whole:
 Work: TypeAlias = Callable[[], LiveResult | Whole]
 
 IDLE_S: Final = 0.25  # the recorder wants to be called so often
-_SHARE: Final = 14.0  # a result that took a second is followed by so many seconds without: at most a fifteenth of one core
+# A result that took a second is followed by so many seconds without, at most a fifteenth of one core, unless another pass or
+# another step has come meanwhile.
+_SHARE: Final = 14.0
 _LEAST_S: Final = 0.8
 _NEW_ROWS: Final = 60
 
@@ -55,7 +57,7 @@ class Workers:
         self.station = station
         self._source, self._clock = source, clock
         self._worked_rows = -1
-        self._worked_for: object = None
+        self._worked_for: Session | None = None  # that for which everything recorded was worked out last
         self.settled_at: Place | None = None  # the place for which everything recorded was worked out last
 
     async def read(self) -> None:
@@ -75,13 +77,20 @@ class Workers:
         """Work out results in a thread as data come, sparing the machine. Ends in a message if it breaks."""
         try:
             while True:
-                began = self._clock()
-                recording = self.station.recording
+                began, recording, stood = self._clock(), self.station.recording, self._stands()
                 if (work := self._wanted()) is not None:
                     self._found(await asyncio.to_thread(work), recording)
-                await asyncio.sleep(max(_LEAST_S, _SHARE * (self._clock() - began)))
+                again = self._clock() + _SHARE * (self._clock() - began)
+                await asyncio.sleep(_LEAST_S)
+                while self._stands() == stood and self._clock() < again:
+                    await asyncio.sleep(_LEAST_S)
         except Exception as error:
             self.station.failed("results", error)
+
+    def _stands(self) -> tuple[Place, int]:
+        """The place in hand, and how many passes have come in it."""
+        recording = self.station.recording
+        return self.station.session.at, 0 if recording is None else recording.counts().passes
 
     def settle(self) -> None:
         """Work out now what is wanted, for whoever has no loop."""
@@ -104,10 +113,9 @@ class Workers:
         """What is to be worked out now, if anything has changed."""
         station, step = self.station, self.station.session.at.step
         if step in (RESULT, DONE):
-            wanted = (step, station.session.at)
-            if wanted == self._worked_for or station.setup.folder is None:
+            if station.session is self._worked_for or station.setup.folder is None:
                 return None
-            self._worked_for = wanted
+            self._worked_for = station.session
             return partial(_of_job, station, station.setup.folder, station.session)
         self._worked_for = None
         recording = station.recording

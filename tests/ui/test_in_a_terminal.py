@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import codecs
+import io
 import os
 import re
 import select
@@ -16,6 +18,7 @@ from pathlib import Path
 
 import pytest
 
+from acquire.cli import run
 from acquire.procedure.saved_session import write_session
 from acquire.procedure.session import MET, Happened, Place, Plan, places
 from acquire.procedure.steps import RIG, SWEEP
@@ -29,6 +32,9 @@ if sys.platform == "win32":
 import fcntl
 import termios
 
+CODE = re.compile(rb"\x1b\[[0-9;?<>=]*[a-zA-Z]")  # of colors and cursor moves
+CUT = re.compile(rb"\x1b(\[[0-9;?<>=]*)?\Z")  # one that is not whole yet
+SHOWN = 1500  # letters of what came instead of what was waited for
 ALT_SCREEN, MAIN_SCREEN, CURSOR = b"\x1b[?1049h", b"\x1b[?1049l", b"\x1b[?25h"
 WITHIN_S = 300
 
@@ -40,8 +46,10 @@ class Terminal:
         self.master, self._slave = os.openpty()
         self._size(size)
         self.before = termios.tcgetattr(self._slave)
-        self.out = b""
-        self._seen = 0
+        self.out = bytearray()
+        self._left = b""  # of what came last: the beginning of a code
+        self._letters = codecs.getincrementaldecoder("utf-8")("replace")
+        self._text = ""  # what has been drawn and was not waited for yet
         self._deadline = time.monotonic() + WITHIN_S
         self.process = subprocess.Popen(
             [sys.executable, "-m", "acquire", *arguments],
@@ -66,28 +74,25 @@ class Terminal:
 
     def until(self, wanted: str) -> None:
         """Read until the text has been drawn since what was waited for last."""
-        while (found := self._text().find(wanted)) < 0:
+        while (found := self._text.find(wanted)) < 0:
+            self._text = self._text[-SHOWN:]
             self._more(wanted)
-        self._seen += found + len(wanted)
+        self._text = self._text[found + len(wanted) :]
 
     def end(self) -> int:
         """Read to the end; the exit code."""
         while self.process.poll() is None:
             self._more("its end")
-        while select.select([self.master], [], [], 0)[0] and (data := self._read()):
-            self.out += data
+        while select.select([self.master], [], [], 0)[0] and self._read():
+            pass
         return int(self.process.returncode)
-
-    def _text(self) -> str:
-        """What has been drawn and was not waited for yet, without colors and cursor moves."""
-        return re.sub(rb"\x1b\[[0-9;?<>=]*[a-zA-Z]", b"", self.out).decode("utf-8", "replace")[self._seen :]
 
     def _more(self, wanted: str) -> None:
         select.select([self.master], [], [], 0.5)
         if time.monotonic() > self._deadline:  # a watchdog, so that a hang is a failure; nothing is judged by it
-            raise AssertionError(f"{wanted!r} never came; last {self._text()[-1500:]}")
+            raise AssertionError(f"{wanted!r} never came; last {self._text}")
         if select.select([self.master], [], [], 0)[0]:
-            self.out += self._read()
+            self._read()
 
     def restored(self) -> bool:
         """Whether the terminal is as it was: its modes, its screen, its cursor."""
@@ -100,9 +105,16 @@ class Terminal:
 
     def _read(self) -> bytes:
         try:
-            return os.read(self.master, 1 << 16)
+            data = os.read(self.master, 1 << 16)
         except OSError:
             return b""
+        self.out += data
+        self._left += data
+        cut = CUT.search(self._left)
+        end = len(self._left) if cut is None else cut.start()
+        self._text += self._letters.decode(CODE.sub(b"", self._left[:end]))
+        self._left = self._left[end:]
+        return data
 
     def close(self) -> None:
         """Whatever happens."""
@@ -148,7 +160,15 @@ def sweeping(terminals: Callable[..., Terminal], job: Path, pace: int = 20) -> T
     return terminal
 
 
-@pytest.mark.parametrize("how", ["\x03", "SIGINT", "SIGTERM", "SIGHUP"], ids=["Ctrl-C", "SIGINT", "SIGTERM", "SIGHUP"])
+@pytest.mark.parametrize(
+    "how",
+    [
+        pytest.param("\x03", id="Ctrl-C"),
+        "SIGTERM",
+        pytest.param("SIGINT", marks=pytest.mark.thorough),
+        pytest.param("SIGHUP", marks=pytest.mark.thorough),
+    ],
+)
 def test_however_it_ends_the_file_is_closed_and_the_terminal_restored(
     terminals: Callable[..., Terminal], job: Path, how: str
 ) -> None:
@@ -201,10 +221,10 @@ def test_a_page_beside_it_is_served_until_it_ends(terminals: Callable[..., Termi
 def test_it_is_resized_in_the_middle_of_a_sweep(
     terminals: Callable[..., Terminal], job: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Slowly, so that the sweep is not over before the last size."""
+    """Not at the pace of the others, so that the sweep is not over before the last size."""
     monkeypatch.setenv("COLUMNS", "120")  # as some shells export it
     monkeypatch.setenv("LINES", "36")
-    terminal = sweeping(terminals, job, pace=4)
+    terminal = sweeping(terminals, job, pace=16)
     terminal.resize((80, 24))
     terminal.until("Sweep, intake")
     terminal.resize((40, 12))
@@ -249,18 +269,15 @@ def test_a_recorded_capture_plays(terminals: Callable[..., Terminal], job: Path)
     assert sorted((job / "captures").rglob("*.csv")) == before, "nothing is recorded"
 
 
-def test_without_a_terminal_it_says_what_to_use(job: Path) -> None:
-    done = subprocess.run(
-        [sys.executable, "-m", "acquire", "live", str(job), "--simulate", "--scenario", "clean"],
-        capture_output=True,
-        text=True,
-        stdin=subprocess.DEVNULL,
-        check=False,
-    )
-    assert done.returncode == 2
-    assert "needs a terminal" in done.stderr
+def test_without_a_terminal_it_says_what_to_use(
+    job: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(sys, "stdin", io.StringIO())
+    assert run(["live", str(job), "--simulate", "--scenario", "clean"]) == 2
+    assert "needs a terminal" in capsys.readouterr().err
 
 
+@pytest.mark.thorough  # drawn in test_pictures too
 def test_without_color_there_is_none(terminals: Callable[..., Terminal], job: Path) -> None:
     terminal = terminals("live", str(job), "--port", str(job / "no-port"), NO_COLOR="1")
     terminal.until("Press Enter")

@@ -201,8 +201,19 @@ def page(browser: webdriver.Chrome, bench: Bench) -> Iterator[Page]:
     browser.get("about:blank")
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("size", SIZES.values(), ids=SIZES)
+LIGHT = ("phone", "tablet")  # seen by day; by night the others, and each the other way in make thorough
+
+
+@pytest.mark.parametrize(
+    ("size", "scheme"),
+    [
+        pytest.param(
+            size, scheme, id=f"{name}-{scheme}", marks=[] if (name in LIGHT) == (scheme == "light") else [pytest.mark.thorough]
+        )
+        for name, size in SIZES.items()
+        for scheme in ("light", "dark")
+    ],
+)
 def test_every_step_fits_and_can_be_read(page: Page, pictures: dict[Place, Snapshot], size: tuple[int, int], scheme: str) -> None:
     page.open(size, scheme)
     for place, picture in pictures.items():

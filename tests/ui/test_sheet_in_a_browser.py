@@ -6,6 +6,7 @@ import base64
 import io
 import json
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -26,23 +27,33 @@ WIDTHS = {"phone": 390, "A4": 794, "desktop": 1440}
 PAPERS = {"A4": (8.27, 11.69), "Letter": (8.5, 11.0)}
 
 
+INCH = pytest.param("inch", marks=pytest.mark.thorough)  # the good one in other units
+SHEETS = ["good", "late", INCH, "bare", "cylinders"]
+FULLEST = ("late", "cylinders")
+
+
 @pytest.fixture(scope="module")
 def browser() -> Iterator[webdriver.Chrome]:
     with started() as driver:
         yield driver
 
 
-@pytest.fixture(scope="module", params=["good", "late", "inch", "bare", "cylinders"])
-def page(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Path:
+@cache
+def sheet(name: str) -> str:
     decision: Decision = {
         "good": lambda: whole(),
         "late": lambda: whole(4.0),
         "inch": lambda: whole(0.0, "in"),
         "bare": lambda: decided(SHORT),
         "cylinders": lambda: decide(job_of_six(), engine_of((1, 3, 5), c5_intake=4.0)),
-    }[request.param]()
+    }[name]()
+    return sheet_html(decision)
+
+
+@pytest.fixture(scope="module", params=SHEETS)
+def page(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Path:
     file = tmp_path_factory.mktemp("sheet") / f"{request.param}.html"
-    file.write_text(sheet_html(decision), encoding="utf-8")
+    file.write_text(sheet(request.param), encoding="utf-8")
     return file
 
 
@@ -71,7 +82,15 @@ def test_it_opens_without_a_word_a_request_or_an_overflow(browser: webdriver.Chr
     assert cut == []
 
 
-@pytest.mark.parametrize("paper", PAPERS.values(), ids=PAPERS)
+@pytest.mark.parametrize(
+    ("page", "paper"),
+    [
+        pytest.param(sheet, size, id=f"{sheet}-{paper}", marks=[] if sheet in FULLEST else [pytest.mark.thorough])
+        for sheet in ("good", "late", "inch", "bare", "cylinders")
+        for paper, size in PAPERS.items()
+    ],
+    indirect=["page"],
+)
 def test_it_prints_on_one_page_and_several_cylinders_on_two(
     browser: webdriver.Chrome, page: Path, paper: tuple[float, float]
 ) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import errno
 from collections.abc import Callable
 from pathlib import Path
@@ -11,28 +12,47 @@ import pytest
 from acquire.cli.versus import versus
 from acquire.dashboard.panels import panel
 from acquire.dashboard.picture import snapshot_of
+from acquire.procedure import workers
 from acquire.procedure.messages import NOTE, NOTE_S, WARNING
 from acquire.procedure.saved_session import read_session
 from acquire.procedure.session import Place, Plan, places
 from acquire.procedure.steps import CAUTIONS, DONE, RESULT, RIG, STOP, STOP_OUT, SWEEP, ZERO
+from acquire.simulator.asked import in_short_turns
+from acquire.simulator.phases import REST, record_phase, start
 from acquire.simulator.scenarios import SCENARIOS
 from acquire.simulator.truth import truth
+from acquire.wire import Decoder
 from analysis.capture import load
 from analysis.diagnosis.examine import examine
-from tests.walked import Walk
+from analysis.live.partial import LiveResult
+from tests.walked import LARGE, Walk, worked
 
 Walks = Callable[..., Walk]
 
 
 @pytest.mark.parametrize(
     ("name", "plan"),
-    [("workshop", Plan()), ("clean", Plan("travel")), ("two-channel", Plan("stop", ("both",))), ("reverse", Plan())],
-    ids=["workshop", "by travel", "both valves at once", "count goes down"],
+    [
+        pytest.param("workshop", Plan(), id="workshop", marks=pytest.mark.thorough),  # walked at a real terminal too
+        pytest.param("clean", Plan("travel"), id="by travel"),
+        pytest.param("two-channel", Plan("stop", ("both",)), id="both valves at once"),
+        pytest.param("reverse", Plan(), id="count goes down"),
+    ],
 )
-def test_it_ends_with_results_that_hold_the_truth(walks: Walks, name: str, plan: Plan) -> None:
+def test_every_place_is_passed_and_in_the_end_the_results_hold_the_truth(walks: Walks, name: str, plan: Plan) -> None:
     scenario = SCENARIOS[name]
     walk = walks(scenario, plan)
-    walk.to(Place(DONE))
+    seen = [walk.station.session.at]
+
+    def done() -> bool:
+        if seen[-1] != walk.station.session.at:
+            seen.append(walk.station.session.at)
+        return walk.station.session.at.step == DONE
+
+    walk.until(done, size=LARGE)
+    assert tuple(seen) == places(plan)
+    assert walk.station.ended == len(seen) - 1, "so often the bell has rung"
+    assert [happened.place for happened in read_session(walk.folder)] == seen[:-1]
     walk.workers.settle()
     result = snapshot_of(walk.station).result
     assert result is not None
@@ -49,21 +69,6 @@ def test_it_ends_with_results_that_hold_the_truth(walks: Walks, name: str, plan:
     assert [message for message in walk.station.messages if message.kind == "error"] == []
 
 
-def test_every_place_is_passed_in_order_and_rings_the_bell(walks: Walks) -> None:
-    walk = walks()
-    seen = []
-
-    def note() -> bool:
-        if not seen or seen[-1] != walk.station.session.at:
-            seen.append(walk.station.session.at)
-        return walk.station.session.at.step == DONE
-
-    walk.until(note)
-    assert tuple(seen) == places(walk.plan)
-    assert walk.station.ended == len(seen) - 1
-    assert [happened.place for happened in read_session(walk.folder)] == seen[:-1]
-
-
 @pytest.mark.parametrize(
     "place",
     [Place(RIG), Place(STOP), Place(STOP_OUT), Place(ZERO, "intake"), Place(SWEEP, "exhaust"), Place(RESULT, "exhaust")],
@@ -71,12 +76,16 @@ def test_every_place_is_passed_in_order_and_rings_the_bell(walks: Walks) -> None
 )
 def test_quit_in_any_step_and_come_back_it_goes_on_there(walks: Walks, place: Place) -> None:
     walk = walks()
-    walk.to(place)
+    walk.jump(place, swept=True)
     walk.feed(3)
     walk.station.close()
     walk.begin()
     walk.speak()
     assert walk.station.session.at == place
+    order = places(walk.plan)
+    if place.valve != "exhaust":
+        walk.to(order[order.index(place) + 1])
+        return
     walk.to(Place(DONE))
     walk.workers.settle()
     result = snapshot_of(walk.station).result
@@ -84,9 +93,49 @@ def test_quit_in_any_step_and_come_back_it_goes_on_there(walks: Walks, place: Pl
     assert {lobe.valve for lobe in result.lobes} == {"intake", "exhaust"}
 
 
+@pytest.mark.parametrize("phase", ["check", "stop", "travel", "intake", REST])
+def test_events_that_walks_take_without_a_line_are_those_that_come_over_it(phase: str) -> None:
+    rig = in_short_turns(SCENARIOS["workshop"].rig)
+    sent = record_phase(rig, phase, start(rig))
+    _, hello, events = worked(rig, phase, start(rig))
+    assert [hello, *events] == Decoder().feed(sent.data)
+
+
+async def test_another_pass_brings_a_result_before_the_share_of_the_machine_allows_one(
+    walks: Walks, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    walk = walks()
+    walk.sweep("intake")
+    worked_at: list[int] = []
+
+    def passes() -> int:
+        assert walk.station.recording is not None
+        return walk.station.recording.counts().passes
+
+    def slow(*_: object) -> LiveResult:
+        walk.clock.now += 10.0
+        worked_at.append(passes())
+        return LiveResult({}, None)
+
+    monkeypatch.setattr(workers, "result_so_far", slow)
+    monkeypatch.setattr(workers, "_LEAST_S", 0.0)
+    working = asyncio.create_task(walk.workers.work())
+    while not worked_at:
+        await asyncio.sleep(0)
+    while not passes():
+        walk.feed()
+        for _ in range(20):
+            await asyncio.sleep(0)
+    while len(worked_at) == 1:
+        await asyncio.sleep(0)
+    assert worked_at == [0, 1]
+    working.cancel()
+    await asyncio.gather(working, return_exceptions=True)
+
+
 def test_what_was_begun_and_not_ended_is_put_aside(walks: Walks) -> None:
     walk = walks()
-    walk.to(Place(SWEEP, "intake"))
+    walk.sweep("intake")
     walk.feed(3)
     walk.station.close()
     assert [path.name for path in (walk.folder / "captures" / "unfinished").glob("*.csv")] == ["02-sweep-intake.csv"]
@@ -97,7 +146,7 @@ def test_what_was_begun_and_not_ended_is_put_aside(walks: Walks) -> None:
 def test_what_was_put_aside_before_stays(walks: Walks) -> None:
     """The next attempt gets the same number, since the first no longer lies among the captures."""
     walk = walks()
-    walk.to(Place(SWEEP, "intake"))
+    walk.sweep("intake")
     aside = walk.folder / "captures" / "unfinished"
     kept: dict[str, bytes] = {}
     for name in ("02-sweep-intake.csv", "02-sweep-intake-2.csv", "02-sweep-intake-3.csv"):
@@ -113,7 +162,7 @@ def test_what_was_put_aside_before_stays(walks: Walks) -> None:
 
 def test_what_is_put_aside_is_said_and_so_is_that_it_could_not_be(walks: Walks, monkeypatch: pytest.MonkeyPatch) -> None:
     walk = walks()
-    walk.to(Place(SWEEP, "intake"))
+    walk.sweep("intake")
     walk.until(lambda: bool(walk.station.recording and walk.station.recording.recorder and walk.station.recording.recorder.rows))
     walk.station.redo(Place(ZERO, "intake"))
     assert "02-sweep-intake.csv was not finished" in list(walk.station.messages)[-1].text
@@ -132,7 +181,7 @@ def test_what_is_put_aside_is_said_and_so_is_that_it_could_not_be(walks: Walks, 
 def test_whoever_comes_back_is_told_at_the_cautions_where_it_goes_on(walks: Walks) -> None:
     walk = walks()
     assert snapshot_of(walk.station).goes_on == ""
-    walk.to(Place(STOP_OUT))
+    walk.jump(Place(STOP_OUT))
     walk.station.close()
     walk.begin()
     picture = snapshot_of(walk.station)
@@ -155,7 +204,7 @@ def test_a_note_passes_and_a_warning_stays(walks: Walks) -> None:
 
 def test_a_stop_done_again_replaces_the_first(walks: Walks) -> None:
     walk = walks()
-    walk.to(Place(RESULT, "intake"))
+    walk.jump(Place(RESULT, "intake"))
     first = walk.station.located.found_by
     walk.station.redo(Place(STOP))
     walk.to(Place(RESULT, "intake"))
@@ -166,7 +215,7 @@ def test_a_stop_done_again_replaces_the_first(walks: Walks) -> None:
 
 def test_an_override_is_recorded_in_the_capture_and_in_the_procedure(walks: Walks) -> None:
     walk = walks()
-    walk.to(Place(STOP))
+    walk.jump(Place(STOP))
     walk.until(lambda: walk.station.facts().get("contacts high", 0) == 2)
     walk.station.override("two contacts are enough here")
     stop = next((walk.folder / "captures").glob("*stop*.csv"))
@@ -177,7 +226,7 @@ def test_an_override_is_recorded_in_the_capture_and_in_the_procedure(walks: Walk
 
 def test_an_indicator_touched_before_the_first_turn_is_not_in_the_recording(walks: Walks) -> None:
     walk = walks()
-    walk.to(Place(ZERO, "exhaust"))
+    walk.jump(Place(ZERO, "exhaust"))
     walk.speak()
     walk.until(lambda: bool(walk.station.recording and walk.station.recording.progress().rows))
     walk.to(Place(RESULT, "exhaust"))
@@ -189,8 +238,7 @@ def test_a_rig_that_counts_against_the_job_does_not_pass_the_check(walks: Walks)
     scenario = SCENARIOS["reverse"]
     walk = walks(scenario)
     walk.job = walk.job.model_copy(update={"rig": walk.job.rig.model_copy(update={"direction": "up"})})
-    walk.begin()
-    walk.to(Place(RIG))
+    walk.jump(Place(RIG))
     walk.feed(12)
     facts = walk.station.facts()
     assert facts["direction"] == 0

@@ -74,7 +74,7 @@ def test_an_instruction_too_long_for_one_line_is_not_cut(walks: Walks) -> None:
     """At 80 columns "of cylinder 3" no longer fits beside the rest."""
     walk = walks()
     choose(walk, "1,3")
-    walk.to(Place(ZERO, "exhaust", 3))
+    walk.jump(Place(ZERO, "exhaust", 3))
     lines = do(snapshot_of(walk.station), 80)
     assert " ".join(line[0][0].strip() for line in lines) == " ".join(Place(ZERO, "exhaust", 3).do)
 
@@ -83,7 +83,7 @@ def test_quit_at_the_second_cylinder_and_come_back_it_goes_on_there(walks: Walks
     walk = walks()
     choose(walk, "1,3 intake")
     place = Place(SWEEP, "intake", 3)
-    walk.to(place)
+    walk.jump(place, swept=True)
     walk.station.close()
     walk.begin()
     walk.speak()
@@ -93,7 +93,7 @@ def test_quit_at_the_second_cylinder_and_come_back_it_goes_on_there(walks: Walks
 
 def test_more_cylinders_may_be_chosen_once_a_result_is_there(walks: Walks) -> None:
     walk = walks()
-    walk.to(Place(RESULT, "exhaust"))
+    walk.jump(Place(RESULT, "exhaust"), swept=True)
     assert offered(walk.station, curve=False)["cylinders"]
     choose(walk, "1,3")
     assert walk.station.session.at == Place(RESULT, "exhaust", 1)
@@ -161,7 +161,7 @@ def test_after_the_timing_set_was_moved_the_result_stands_beside_what_was_predic
 def test_a_timing_set_that_was_not_moved_as_said_does_not_agree(late: Walk) -> None:
     walk = late
     choose(walk, "1 intake")
-    walk.to(Place(RESULT, "intake", 1))
+    walk.jump(Place(RESULT, "intake", 1), swept=True)
     walk.workers.settle()
     assert walk.station.decision is not None
     assert walk.station.decision.correction is not None

@@ -93,8 +93,8 @@ def test_both_commands_count_alike(way: str, tmp_path: Path, monkeypatch: pytest
     ("name", "phase", "place"),
     [
         ("workshop", "stop", Place(STOP)),
-        ("workshop", "intake", INTAKE),
-        ("workshop", "exhaust", Place(SWEEP, "exhaust")),
+        pytest.param("workshop", "intake", INTAKE, marks=pytest.mark.thorough),
+        pytest.param("workshop", "exhaust", Place(SWEEP, "exhaust"), marks=pytest.mark.thorough),
         ("reverse", "intake", INTAKE),
         ("two-channel", "both", Place(SWEEP, "both")),
         ("clean", "travel", Place(TRAVEL)),
@@ -183,8 +183,14 @@ def lived(job: Job, board: Board, place: Place, events: list[Event], folder: Pat
 # What is counted is what a result is made of.
 
 
-@pytest.mark.parametrize("turns", [2.2, 3.7, 7.1])
-@pytest.mark.parametrize("name", ["workshop", "reverse", "slow-indicator", "two-channel"])
+@pytest.mark.parametrize(
+    ("name", "turns"),
+    [
+        pytest.param(name, turns, marks=[pytest.mark.thorough] if turns > 7 and name != "two-channel" else [])
+        for name in ("workshop", "reverse", "slow-indicator", "two-channel")
+        for turns in (2.2, 3.7, 7.1)
+    ],
+)
 def test_passes_are_the_whole_lobes_of_the_way_that_was_turned(name: str, turns: float) -> None:
     """Against the simulator's own truth: where the lobes lie, and from where to where the hand turned the crank."""
     scenario = SCENARIOS[name]
