@@ -104,7 +104,7 @@ def working(checking: Checking) -> bool:
     return len(checking.others()) >= 3
 
 
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+@pytest.mark.parametrize("number", [signal.SIGINT, pytest.param(signal.SIGTERM, marks=pytest.mark.thorough)])
 def test_a_signal_ends_the_workers_and_what_is_finished_is_written(checking: Checking, number: signal.Signals) -> None:
     checking.until(lambda: working(checking))
     workers = list(checking.others())
