@@ -17,6 +17,7 @@ import pytest
 from acquire.cli import run
 from analysis.capture import load
 from analysis.job.folder import captures_of
+from tests.left_out import thorough
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals there")
 
@@ -34,9 +35,7 @@ def port() -> Iterator[str]:
         simulator.terminate()
 
 
-@pytest.mark.parametrize(
-    "number", [signal.SIGINT, *(pytest.param(number, marks=pytest.mark.thorough) for number in (signal.SIGTERM, signal.SIGHUP))]
-)
+@pytest.mark.parametrize("number", [signal.SIGINT, *thorough(signal.SIGTERM, signal.SIGHUP)])
 def test_a_signal_ends_a_recording_cleanly(tmp_path: Path, port: str, number: signal.Signals) -> None:
     assert run(["new", str(tmp_path / "job")]) == 0
     command = [*LOBETRACE, "capture", str(tmp_path / "job"), "--step", "sweep", "--valve", "intake", "--port", port, "--json"]

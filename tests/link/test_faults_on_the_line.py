@@ -12,6 +12,7 @@ import pytest
 from acquire import wire
 from acquire.link.reconnect import Batch, Broken, Connected, Ended, Idle, Link, connect, stream
 from acquire.wire import encode_frame
+from tests.left_out import thorough
 
 from .conftest import PATIENCE, RigOf, ScriptedBoard, encoded, every_rig, quick_rigs
 from .faults import FAULTS, at_wrong_speed
@@ -35,7 +36,7 @@ def without_answers(events: list[wire.Event]) -> list[wire.Event]:
 
 @every_rig
 @pytest.mark.parametrize("fault", FAULTS)
-@pytest.mark.parametrize("seed", [1, pytest.param(2, marks=pytest.mark.thorough)])
+@pytest.mark.parametrize("seed", [1, *thorough(2)])
 async def test_a_fault_comes_out_as_what_it_is(kind: str, fault: str, seed: int, rig_of: RigOf) -> None:
     async with rig_of(kind) as rig:
         link = await connect(rig.url, opener=rig.opener)

@@ -16,6 +16,7 @@ import pytest
 from acquire.cli import run
 from acquire.cli.dataset import parts
 from tests.archived import archive, tables
+from tests.left_out import thorough
 
 from .conftest import PATIENCE
 
@@ -70,7 +71,7 @@ def goes_on(jobs: Path, out: Path, capsys: pytest.CaptureFixture[str]) -> int:
     return int(told["written"])
 
 
-@pytest.mark.parametrize("number", [signal.SIGTERM, pytest.param(signal.SIGINT, marks=pytest.mark.thorough)])
+@pytest.mark.parametrize("number", [signal.SIGTERM, *thorough(signal.SIGINT)])
 def test_a_signal_loses_nothing_that_was_finished(
     working: subprocess.Popen[str],
     jobs: Path,
