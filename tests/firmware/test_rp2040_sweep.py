@@ -117,6 +117,7 @@ SHORT: Script = {
     "signals": {"crank": TURN, "ch1": steps((300_000, 3000, 200))},
     "pulses": high_while(TURN, 650, 650),
     "holds": [0],
+    "pace": 400,
     "set": ["cpr 400", "step 1 0.01"],
 }
 
