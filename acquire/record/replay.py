@@ -65,6 +65,7 @@ def _events(capture: Capture) -> Iterator[list[Event]]:
         for origin, time_us, crank in zip(capture.index.origin, capture.index.time_us, capture.index.crank, strict=True)
     )
     faults, gaps, origin = list(capture.faults), list(capture.gaps), int(s.origin[0])
+    still = s.still
     for row in range(s.crank.size):
         seq, time_us = int(s.seq[row]), int(s.time_us[row])
         came: list[Event] = [Hello(board, wrap_u32(seq), wrap_u32(time_us))] if row == 0 else []
@@ -80,7 +81,7 @@ def _events(capture: Capture) -> Iterator[list[Event]]:
         while faults and faults[0].time_us <= time_us:
             fault = faults.pop(0)
             came.append(Fault(wrap_u32(seq), wrap_u32(fault.time_us), fault.word, fault.number))
-        kind = Heartbeat if s.still[row] else Sample
+        kind = Heartbeat if still[row] else Sample
         age = tuple(int(column[row]) for column in s.age_us)
         lift = tuple(wrap_i32(int(column[row])) for column in s.lift)
         came.append(

@@ -7,6 +7,7 @@ import json
 import os
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -48,36 +49,44 @@ class Played:
 
 
 Play = Callable[[Script], Played]
+PlayOf = Callable[[str], Played]
+
+
+def play_in(folder: Path, script: Script) -> Played:
+    """To a board whose memory is this folder."""
+    with modules():
+        from played import played  # type: ignore[import-not-found]
+
+        sent = played(json.loads(json.dumps(script)), f"{folder}{os.sep}")
+    assert not (folder / "crash.txt").exists(), (folder / "crash.txt").read_text()
+    decoder = wire.Decoder()
+    events = decoder.feed(sent) + decoder.finish()
+    return Played(sent, events, decoder.counters)
 
 
 @pytest.fixture
 def play(tmp_path: Path) -> Play:
     """Plays a script to a board. Its settings are kept from one script to the next."""
+    return lambda script: play_in(tmp_path, script)
 
-    def playing(script: Script) -> Played:
-        with modules():
-            from played import played  # type: ignore[import-not-found]
 
-            sent = played(json.loads(json.dumps(script)), f"{tmp_path}{os.sep}")
-        assert not (tmp_path / "crash.txt").exists(), (tmp_path / "crash.txt").read_text()
-        decoder = wire.Decoder()
-        events = decoder.feed(sent) + decoder.finish()
-        return Played(sent, events, decoder.counters)
-
-    return playing
+@pytest.fixture(scope="module")
+def play_of(tmp_path_factory: pytest.TempPathFactory) -> PlayOf:
+    """Plays one of the scripts to a new board; the same every time, so once."""
+    return cache(lambda name: play_in(tmp_path_factory.mktemp("board"), SCRIPTS[name]))
 
 
 @pytest.mark.parametrize("name", SCRIPTS)
-def test_every_line_is_sound(play: Play, name: str) -> None:
-    ran = play(SCRIPTS[name])
+def test_every_line_is_sound(play_of: PlayOf, name: str) -> None:
+    ran = play_of(name)
     assert ran.sent.startswith(b"\nH,1.1,0,")
     assert ran.counters.refused <= 1 + ran.sent.count(b"\n\n")  # the empty line in front of a first hello
     assert max(len(line) for line in ran.sent.split(b"\n")) <= 155
 
 
-def test_samples_are_latched_at_an_edge_with_the_scale(play: Play) -> None:
+def test_samples_are_latched_at_an_edge_with_the_scale(play_of: PlayOf) -> None:
     script = SCRIPTS["turning"]
-    ran = play(script)
+    ran = play_of("turning")
     (us, count), (lift_us, lift) = script["signals"]["crank"], script["signals"]["ch1"]
     edges = [s for s in ran.events if isinstance(s, wire.Sample)]
     assert len(edges) == pytest.approx(3.2 * 200, abs=60)
@@ -91,15 +100,15 @@ def test_samples_are_latched_at_an_edge_with_the_scale(play: Play) -> None:
     assert (ran.samples[-1].crank, ran.samples[-1].lift) == (count[-1], (lift[-1],))
 
 
-def test_a_heartbeat_every_200_ms_at_rest(play: Play) -> None:
-    beats = [e.time_us for e in play(SCRIPTS["turning"]).events if isinstance(e, wire.Heartbeat)]
+def test_a_heartbeat_every_200_ms_at_rest(play_of: PlayOf) -> None:
+    beats = [e.time_us for e in play_of("turning").events if isinstance(e, wire.Heartbeat)]
     before = [t for t in beats if t < SECOND]
     assert len(before) == 4
     assert all(b - a == pytest.approx(200_000, abs=LOOK) for a, b in itertools.pairwise(before))
 
 
-def test_the_pulse_is_told_at_one_place_both_ways(play: Play) -> None:
-    ran = play(SCRIPTS["turning"])
+def test_the_pulse_is_told_at_one_place_both_ways(play_of: PlayOf) -> None:
+    ran = play_of("turning")
     assert [i.crank for i in ran.indexes] == [3500, 3500]
 
 
@@ -132,8 +141,8 @@ def test_an_active_low_pulse_names_one_place_too(play: Play) -> None:
     assert [i.crank for i in ran.indexes] == [103, 503, 503, 103]
 
 
-def test_commands(play: Play) -> None:
-    ran = play(SCRIPTS["commands"])
+def test_commands(play_of: PlayOf) -> None:
+    ran = play_of("commands")
     assert [h.board.latch for h in ran.hellos] == ["edge", "edge", "edge", "edge", "time", "time", "edge", "edge"]
     assert [h.board.rate for h in ran.hellos][-4:] == [200, 50, 50, 500]
     assert ran.faults("command")[-1] == 16  # the last of seven, and there were 18 lines
@@ -151,8 +160,8 @@ def test_commands(play: Play) -> None:
     }
 
 
-def test_zero(play: Play) -> None:
-    ran = play(SCRIPTS["commands"])
+def test_zero(play_of: PlayOf) -> None:
+    ran = play_of("commands")
     order = [e for e in ran.events if isinstance(e, wire.Sample | wire.Index | wire.Hello)]
     zeros = [i for i, e in enumerate(order) if isinstance(e, wire.Hello)][2:4]
     before, behind = order[zeros[0] - 1], next(e for e in order[zeros[1] :] if isinstance(e, wire.Sample))
@@ -167,8 +176,8 @@ def test_zero(play: Play) -> None:
     assert ran.indexes[1].crank == last.crank - 1000
 
 
-def test_a_rate_in_time(play: Play) -> None:
-    ran = play(SCRIPTS["commands"])
+def test_a_rate_in_time(play_of: PlayOf) -> None:
+    ran = play_of("commands")
     timed = [s.time_us for s in ran.samples if 1_650_000 < s.time_us < 2_300_000]
     assert all(b - a == pytest.approx(20_000, abs=LOOK) for a, b in itertools.pairwise(timed))
 
@@ -211,9 +220,9 @@ def test_damaged_settings_are_told(play: Play, tmp_path: Path, at: int) -> None:
 
 
 @pytest.mark.parametrize("kind", GAUGES)
-def test_a_gauge(play: Play, kind: str) -> None:
+def test_a_gauge(play_of: PlayOf, kind: str) -> None:
     """Readings arrive with their age; a spoiled one is refused; silence is told, and ends."""
-    ran = play(SCRIPTS[kind])
+    ran = play_of(kind)
     calm = [s for s in ran.samples if 400_000 < s.time_us < SECOND]
     assert {s.lift for s in calm} == {(-200,)}
     assert ran.samples[-1].lift == (1500,)
@@ -233,9 +242,9 @@ def test_a_gauge(play: Play, kind: str) -> None:
 
 
 @pytest.mark.parametrize("kind", GAUGES)
-def test_the_age_of_a_reading(play: Play, kind: str) -> None:
+def test_the_age_of_a_reading(play_of: PlayOf, kind: str) -> None:
     """A lift that rises at a known speed tells from each reading when it was taken: by the gauge's own time before its first bit."""
-    ran = play(SCRIPTS[kind])
+    ran = play_of(kind)
     start = next(s.time_us for s in ran.samples if s.crank > 0)
     moving = [s for s in ran.samples if -199 < s.lift[0] < 1500]
     assert len({s.lift for s in moving}) > 8
@@ -245,16 +254,16 @@ def test_the_age_of_a_reading(play: Play, kind: str) -> None:
         assert s.time_us - s.age_us[0] - taken == pytest.approx(latency, abs=1500)
 
 
-def test_two_gauges_on_request(play: Play) -> None:
-    ran = play(SCRIPTS["two gauges"])
+def test_two_gauges_on_request(play_of: PlayOf) -> None:
+    ran = play_of("two gauges")
     assert ran.samples[-1].lift == (5_000, -7_000)
     assert ran.samples[-1].flags == 0
     readings = {s.time_us - s.age_us[0] for s in ran.samples if s.time_us > SECOND}
     assert len({round(t, -3) for t in readings}) > 20  # asked again and again
 
 
-def test_what_finds_no_room_is_counted_and_flagged(play: Play) -> None:
-    ran = play(SCRIPTS["busy"])
+def test_what_finds_no_room_is_counted_and_flagged(play_of: PlayOf) -> None:
+    ran = play_of("busy")
     assert ran.counters.lost == ran.faults("busy")[-1] == pytest.approx((0.2 + 0.3) * 200, abs=10)
     dropped = [e for e in ran.events if isinstance(e, wire.Sample) and e.flags & 1]
     assert [round(s.time_us, -5) for s in dropped] == [800_000, 1_700_000]
@@ -263,8 +272,8 @@ def test_what_finds_no_room_is_counted_and_flagged(play: Play) -> None:
     assert ran.samples[-1].crank == pytest.approx(1700, abs=6)  # counting went on
 
 
-def test_illegal_steps(play: Play) -> None:
-    ran = play(SCRIPTS["illegal"])
+def test_illegal_steps(play_of: PlayOf) -> None:
+    ran = play_of("illegal")
     flags = {s.time_us // 100_000: s.flags for s in ran.samples}
     assert (flags[5], flags[7], flags[10], flags[16]) == (0, 2, 18, 0)
     assert ran.samples[-1].flags == 2
@@ -272,8 +281,8 @@ def test_illegal_steps(play: Play) -> None:
     assert ran.faults("lift1-step") == [1]
 
 
-def test_noise_on_the_index_line_is_told_and_disturbs_no_count(play: Play) -> None:
-    ran = play(SCRIPTS["noise"])
+def test_noise_on_the_index_line_is_told_and_disturbs_no_count(play_of: PlayOf) -> None:
+    ran = play_of("noise")
     assert len(ran.hellos) == 1
     assert ran.samples[-1].crank == 1000
     assert ran.samples[-1].flags == 0
@@ -282,8 +291,8 @@ def test_noise_on_the_index_line_is_told_and_disturbs_no_count(play: Play) -> No
     assert all(200 <= i.crank <= 222 for i in ran.indexes)  # where the noise was, and nowhere else
 
 
-def test_a_frame_a_second_at_least(play: Play) -> None:
-    ran = play(SCRIPTS["slow"])
+def test_a_frame_a_second_at_least(play_of: PlayOf) -> None:
+    ran = play_of("slow")
     times = [s.time_us for s in ran.samples]
     assert max(b - a for a, b in itertools.pairwise(times)) < SECOND
     by_time = [s for s in ran.samples if s.flags & 64]

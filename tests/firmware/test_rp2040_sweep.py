@@ -18,6 +18,7 @@ import numpy as np
 import pytest
 
 from acquire import wire
+from acquire.cli import run
 from acquire.cli.demo_job import job_text
 from acquire.link.connection import connect
 from acquire.link.outcomes import Batch
@@ -31,6 +32,7 @@ from acquire.simulator.truth import truth
 from analysis.capture import load
 from tests.firmware.micropython import MicroPython
 from tests.firmware.rp2040_scripts import Script, high_while, steps
+from tests.left_out import thorough
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals there")
 
@@ -115,15 +117,20 @@ SHORT: Script = {
     "signals": {"crank": TURN, "ch1": steps((300_000, 3000, 200))},
     "pulses": high_while(TURN, 650, 650),
     "holds": [0],
+    "pace": 400,
     "set": ["cpr 400", "step 1 0.01"],
 }
 
 
-def test_a_capture_has_what_was_turned(live: Live, tmp_path: Path) -> None:
+@pytest.mark.parametrize("interpreter", ["cpython", *thorough("micropython")], indirect=True)
+def test_a_capture_has_what_was_turned(live: Live, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     job = str(tmp_path / "job")
-    lobetrace("new", job)
+    assert run(["new", job]) == 0
+    capsys.readouterr()
+    sweep = ["--step", "sweep", "--valve", "intake", "--until-still", "1", "--json"]
     with live(SHORT) as port:
-        told = lobetrace("capture", job, "--step", "sweep", "--valve", "intake", "--port", port, "--until-still", "1")
+        assert run(["capture", job, "--port", port, *sweep]) == 0
+    told = json.loads(capsys.readouterr().out)
     assert (told["lost"], told["refused_bytes"]) == (0, 0)
     capture = load(Path(told["capture"]))
     assert capture.complete
@@ -163,7 +170,7 @@ def test_opening_the_port_again_starts_no_board(live: Live) -> None:
     assert events[-1].crank < 700  # since zero
 
 
-@pytest.mark.parametrize("interpreter", ["cpython"], indirect=True)  # for the other the sweep is too long
+@pytest.mark.parametrize("interpreter", thorough("cpython"), indirect=True)  # for the other the sweep is too long
 def test_the_command_reads_the_board_and_finds_the_truth(live: Live, tmp_path: Path) -> None:
     scenario = scenario_named("two-channel", seed=5)
     brisk = Hand(speed=(60.0, 120.0), rest=(0.1, 0.4))

@@ -13,6 +13,8 @@ import struct
 import tty
 from collections.abc import Callable, Coroutine, Iterator
 from pathlib import Path
+from time import sleep
+from types import SimpleNamespace
 from typing import Any, ClassVar
 
 import pytest
@@ -25,6 +27,12 @@ from acquire.link.transport import open_pipe
 from analysis.base.samples import Board
 
 PATIENCE = 10.0  # seconds; no test waits so long unless it fails
+
+
+@pytest.fixture(autouse=True)
+def pyserial_does_not_dawdle(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its RFC 2217 client waits 0.3 s whenever it closes and 0.05 s for each answer, whoever is at the other end."""
+    monkeypatch.setattr(serial.rfc2217, "time", SimpleNamespace(sleep=lambda seconds: sleep(seconds / 50)))
 
 
 class ScriptedBoard:

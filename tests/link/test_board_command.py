@@ -41,7 +41,7 @@ def _no_signals(monkeypatch: pytest.MonkeyPatch) -> None:
 
 @asynccontextmanager
 async def served(rig: Rig, *phases: str) -> AsyncIterator[str]:
-    async with serve(rig, phases, via="pty", pace=20.0) as simulated:
+    async with serve(rig, phases, via="pty", pace=None) as simulated:
         yield simulated.url
 
 

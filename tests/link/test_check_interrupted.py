@@ -18,6 +18,7 @@ import pytest
 from acquire.cli.demo_job import job_text
 from acquire.simulator.scenarios import Scenario
 from acquire.simulator.truth import truth
+from tests.left_out import thorough
 from tests.recorded import job_folder
 from tests.rigs import SHORT
 
@@ -104,7 +105,7 @@ def working(checking: Checking) -> bool:
     return len(checking.others()) >= 3
 
 
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+@pytest.mark.parametrize("number", [signal.SIGINT, *thorough(signal.SIGTERM)])
 def test_a_signal_ends_the_workers_and_what_is_finished_is_written(checking: Checking, number: signal.Signals) -> None:
     checking.until(lambda: working(checking))
     workers = list(checking.others())

@@ -17,6 +17,7 @@ import pytest
 from acquire.cli import run
 from analysis.capture import load
 from analysis.job.folder import captures_of
+from tests.left_out import thorough
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals there")
 
@@ -34,7 +35,7 @@ def port() -> Iterator[str]:
         simulator.terminate()
 
 
-@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
+@pytest.mark.parametrize("number", [signal.SIGINT, *thorough(signal.SIGTERM, signal.SIGHUP)])
 def test_a_signal_ends_a_recording_cleanly(tmp_path: Path, port: str, number: signal.Signals) -> None:
     assert run(["new", str(tmp_path / "job")]) == 0
     command = [*LOBETRACE, "capture", str(tmp_path / "job"), "--step", "sweep", "--valve", "intake", "--port", port, "--json"]
@@ -54,7 +55,9 @@ def test_a_signal_ends_a_recording_cleanly(tmp_path: Path, port: str, number: si
     assert "Traceback" not in err
 
 
-def test_the_demo_does_the_whole_job_and_analyzing_again_gives_the_same_answer(tmp_path: Path) -> None:
+def test_the_demo_does_the_whole_job_and_analyzing_again_gives_the_same_answer(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     folder = tmp_path / "demo"
     done = subprocess.run(
         [*LOBETRACE, "demo", "--folder", str(folder), "--seed", "3", "--json"], capture_output=True, text=True, check=False
@@ -75,5 +78,5 @@ def test_the_demo_does_the_whole_job_and_analyzing_again_gives_the_same_answer(t
         assert abs(rows[name]["off"]) < 0.25, name
     assert abs(rows["lobe separation angle"]["off"]) < 0.2
     assert abs(rows["intake lag, ms"]["off"]) < 2.0
-    again = subprocess.run([*LOBETRACE, "analyze", str(folder), "--json"], capture_output=True, text=True, check=True)
-    assert json.loads(again.stdout) == told["result"]
+    assert run(["analyze", str(folder), "--json"]) == 0
+    assert json.loads(capsys.readouterr().out) == told["result"]

@@ -33,6 +33,7 @@ from analysis.base.samples import Capture
 from analysis.capture import load
 from analysis.job import parse_job
 from analysis.job.template import template
+from tests.left_out import thorough
 
 from .conftest import PATIENCE, CancelAt, RigOf, ScriptedBoard, encoded, quick_rigs
 from .faults import FAULTS, Story
@@ -190,7 +191,7 @@ class Full:
 
 
 @quick_rigs
-@pytest.mark.parametrize("room", [0, 1, 100, 1000])
+@pytest.mark.parametrize("room", [0, 100, *thorough(1, 1000)])
 async def test_a_full_disk_ends_it_with_a_sentence_and_frees_the_port(
     kind: str, room: int, rig_of: RigOf, record: Record, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -12,6 +12,7 @@ import pytest
 from acquire import wire
 from acquire.link.reconnect import Batch, Broken, Connected, Ended, Idle, Link, connect, stream
 from acquire.wire import encode_frame
+from tests.left_out import thorough
 
 from .conftest import PATIENCE, RigOf, ScriptedBoard, encoded, every_rig, quick_rigs
 from .faults import FAULTS, at_wrong_speed
@@ -35,7 +36,7 @@ def without_answers(events: list[wire.Event]) -> list[wire.Event]:
 
 @every_rig
 @pytest.mark.parametrize("fault", FAULTS)
-@pytest.mark.parametrize("seed", [1, 2])
+@pytest.mark.parametrize("seed", [1, *thorough(2)])
 async def test_a_fault_comes_out_as_what_it_is(kind: str, fault: str, seed: int, rig_of: RigOf) -> None:
     async with rig_of(kind) as rig:
         link = await connect(rig.url, opener=rig.opener)
@@ -103,7 +104,7 @@ async def test_repeated_frames_do_not_make_it_ask_without_end(kind: str, rig_of:
 
 @every_rig
 async def test_a_flood_loses_nothing_and_a_stall_is_no_end(kind: str, rig_of: RigOf) -> None:
-    count = 3_000 if kind == "rfc2217" else 30_000  # pyserial keeps it byte by byte
+    count = 3_000
     async with rig_of(kind) as rig:
         link = await connect(rig.url, opener=rig.opener)
         sent = rig.board.frames(count)

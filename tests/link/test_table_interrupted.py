@@ -16,10 +16,11 @@ import pytest
 from acquire.cli import run
 from acquire.cli.dataset import parts
 from tests.archived import archive, tables
+from tests.left_out import thorough
 
 from .conftest import PATIENCE
 
-JOBS = 24
+JOBS = 16
 # The command with a chunk for each job, so that there is something to lose.
 SHORT_CHUNKS = "import sys; from acquire.cli import run, table; table._MOST_JOBS = 1; sys.exit(run(sys.argv[1:]))"
 
@@ -34,7 +35,7 @@ def jobs(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="module")
 def whole(jobs: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     out = tmp_path_factory.mktemp("whole") / "tables"
-    assert run(["table", str(jobs), "-o", str(out), "-j", "2"]) == 0
+    assert run(["table", str(jobs), "-o", str(out), "-j", "1"]) == 0
     return out
 
 
@@ -64,13 +65,13 @@ def until(process: subprocess.Popen[str], out: Path, chunks: int) -> None:
 def goes_on(jobs: Path, out: Path, capsys: pytest.CaptureFixture[str]) -> int:
     """How many jobs the same command still has to do; all of them are there then, once."""
     capsys.readouterr()
-    assert run(["table", str(jobs), "-o", str(out), "-j", "2", "--json"]) == 0
+    assert run(["table", str(jobs), "-o", str(out), "-j", "1", "--json"]) == 0
     told = json.loads(capsys.readouterr().out)
     assert told["written"] + told["there_already"] == JOBS
     return int(told["written"])
 
 
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+@pytest.mark.parametrize("number", [signal.SIGTERM, *thorough(signal.SIGINT)])
 def test_a_signal_loses_nothing_that_was_finished(
     working: subprocess.Popen[str],
     jobs: Path,

@@ -14,30 +14,18 @@ from typing import IO
 
 import pytest
 
-from acquire.cli import run
-from acquire.cli.dataset import parts
+from acquire.cli import run, table
+from acquire.cli.dataset import Dataset, parts
+from analysis.archive.rows import JobRows
 from tests.archived import archive, tables
 
 from .conftest import PATIENCE
 
 JOBS = 24
-# The command with a chunk for each job, which kills a process when it has written five: then it cannot have been given all of them.
-KILLS = """
-import os, signal, sys
-from acquire.cli import run, table
-from acquire.cli.dataset import Dataset
-table._MOST_JOBS, real, written, victim = 1, Dataset.write, [], int(sys.argv.pop())
-def write(self, chunk):
-    real(self, chunk)
-    written.extend(chunk)
-    if len(written) == 5:
-        os.kill(victim, signal.SIGKILL)
-Dataset.write = write
-sys.exit(run(sys.argv[1:]))
-"""
 _QUIET = {"DASK_DISTRIBUTED__ADMIN__LOG_FORMAT": "%(message)s", "OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
 
 pytest.importorskip("distributed")
+dask = pytest.importorskip("dask")
 pytestmark = pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="no such signal here")
 
 
@@ -80,11 +68,26 @@ class Running:
             process.communicate()
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def cluster() -> Iterator[Running]:
+    """One for all, since it takes long to start: what kills one of its workers comes behind, and what kills all of it last."""
     running = Running()
     yield running
     running.close()
+
+
+def killed_after_five_jobs(victim: subprocess.Popen[str], monkeypatch: pytest.MonkeyPatch) -> None:
+    """With a chunk for each job, and when five are written: then it cannot have been given all of them."""
+    write, written = Dataset.write, []
+
+    def writing(dataset: Dataset, chunk: list[JobRows]) -> None:
+        write(dataset, chunk)
+        written.extend(chunk)
+        if len(written) == 5:
+            victim.kill()
+
+    monkeypatch.setattr(table, "_MOST_JOBS", 1)
+    monkeypatch.setattr(Dataset, "write", writing)
 
 
 @pytest.fixture(scope="module")
@@ -92,40 +95,6 @@ def jobs(tmp_path_factory: pytest.TempPathFactory) -> Path:
     root = archive(tmp_path_factory.mktemp("archive") / "jobs", JOBS)
     (root / "000" / "engine-00007" / "job.toml").write_text("format = 2\n", encoding="utf-8")
     return root
-
-
-def test_a_worker_that_is_killed_changes_nothing_in_the_tables(jobs: Path, tmp_path: Path, cluster: Running) -> None:
-    here, there = tmp_path / "here", tmp_path / "there"
-    assert run(["table", str(jobs), "-o", str(here), "-j", "2"]) == 0
-    command = [sys.executable, "-c", KILLS, "table", str(jobs), "-o", str(there), "--json"]
-    process = subprocess.Popen(
-        [*command, "--cluster", cluster.address, str(cluster.workers[0].pid)],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-    )
-    out, err = process.communicate(timeout=6 * PATIENCE)
-    assert process.returncode == 0, err
-    assert json.loads(out)["written"] == JOBS
-    assert tables(there) == tables(here)
-
-
-def test_a_scheduler_that_is_gone_is_a_sentence_and_the_same_command_goes_on(
-    jobs: Path, tmp_path: Path, cluster: Running, capsys: pytest.CaptureFixture[str]
-) -> None:
-    out = tmp_path / "t"
-    command = [sys.executable, "-c", KILLS, "table", str(jobs), "-o", str(out)]
-    soon = {**os.environ, "DASK_DISTRIBUTED__COMM__TIMEOUTS__CONNECT": "1s"}
-    process = subprocess.Popen(
-        [*command, "--cluster", cluster.address, str(cluster.scheduler.pid)], stderr=subprocess.PIPE, text=True, env=soon
-    )
-    _, err = process.communicate(timeout=6 * PATIENCE)
-    assert process.returncode == 2
-    assert "the scheduler is gone" in err
-    assert "Traceback" not in err
-    there = len(tables(out)["jobs"])
-    assert run(["table", str(jobs), "-o", str(out), "--json"]) == 0
-    assert json.loads(capsys.readouterr().out)["written"] == JOBS - there
 
 
 def test_a_worker_with_another_version_is_refused_before_the_first_job(
@@ -155,9 +124,38 @@ class _Here:
         return eval, ("__import__('acquire.cli.cluster', fromlist=['versions']).versions",)
 
 
+def test_a_worker_that_is_killed_changes_nothing_in_the_tables(
+    jobs: Path, tmp_path: Path, cluster: Running, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    here, there = tmp_path / "here", tmp_path / "there"
+    assert run(["table", str(jobs), "-o", str(here), "-j", "1"]) == 0
+    capsys.readouterr()
+    killed_after_five_jobs(cluster.workers[0], monkeypatch)
+    assert run(["table", str(jobs), "-o", str(there), "--json", "--cluster", cluster.address]) == 0
+    assert cluster.workers[0].wait(PATIENCE) == -signal.SIGKILL
+    assert json.loads(capsys.readouterr().out)["written"] == JOBS
+    assert tables(there) == tables(here)
+
+
 def test_no_scheduler_is_a_sentence(
     jobs: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.setattr("acquire.cli.cluster._PATIENCE_S", 0.5)
     assert run(["table", str(jobs), "-o", str(tmp_path / "t"), "--cluster", "tcp://127.0.0.1:9"]) == 2
     assert "no scheduler answers" in capsys.readouterr().err
+
+
+def test_a_scheduler_that_is_gone_is_a_sentence_and_the_same_command_goes_on(
+    jobs: Path, tmp_path: Path, cluster: Running, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "t"
+    killed_after_five_jobs(cluster.scheduler, monkeypatch)
+    with dask.config.set({"distributed.comm.timeouts.connect": "1s"}):
+        assert run(["table", str(jobs), "-o", str(out), "--cluster", cluster.address]) == 2
+    assert cluster.scheduler.wait(PATIENCE) == -signal.SIGKILL
+    err = capsys.readouterr().err
+    assert "the scheduler is gone" in err
+    assert "Traceback" not in err
+    there = len(tables(out)["jobs"])
+    assert run(["table", str(jobs), "-o", str(out), "-j", "1", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["written"] == JOBS - there

@@ -39,7 +39,7 @@ def test_intake_and_exhaust_in_one_sweep(seed: int, tmp_path: Path, capsys: pyte
     make_job(job, job_text(scenario, true))
     with simulated(scenario) as url:
         assert run(["capture", str(job), "--step", "stop", "--touches", "7", "--port", url]) == 0
-        assert run(["capture", str(job), "--step", "sweep", "--valve", "both", "--passes", "3", "--port", url]) == 0
+        assert run(["capture", str(job), "--step", "sweep", "--valve", "both", "--passes", "2", "--port", url]) == 0
     capsys.readouterr()
     stop, sweep = map(load, captures_of(job))
     assert (stop.header.channels, sweep.header.channels) == (("unknown", "unknown"), ("intake", "exhaust"))

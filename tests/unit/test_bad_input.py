@@ -141,8 +141,9 @@ def test_a_board_that_is_not_ours(job: Path, says: bytes, part: str, capsys: pyt
     ],
 )
 def test_a_capture_that_was_not_thought_through(
-    job: Path, arguments: list[str], part: str, capsys: pytest.CaptureFixture[str]
+    job: Path, arguments: list[str], part: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
+    monkeypatch.setattr("serial.tools.list_ports.comports", list)  # this machine's own would be asked for a board
     assert part in sentence(["capture", str(job), *arguments], capsys)
     assert untouched(job)
 

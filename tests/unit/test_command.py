@@ -139,7 +139,7 @@ def test_new_never_overwrites(tmp_path: Path, capsys: pytest.CaptureFixture[str]
 def test_with_json_stdout_holds_json_and_nothing_else(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["new", str(tmp_path / "a"), "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["job"] == str(tmp_path / "a" / "job.toml")
-    assert run(["ports", "--json"]) == 0
+    assert run(["ports", "--no-ask", "--json"]) == 0
     assert isinstance(json.loads(capsys.readouterr().out)["ports"], list)
 
 

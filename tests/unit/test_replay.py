@@ -69,7 +69,7 @@ async def test_it_begins_with_the_hello_and_ends_politely() -> None:
     assert outcomes[-1] == Ended("the capture is over")
 
 
-@pytest.mark.parametrize("speed", [0.5, 1.0, 20.0])
+@pytest.mark.parametrize("speed", [0.5, 20.0])
 async def test_it_takes_as_long_as_it_took_over_the_speed(speed: float) -> None:
     capture = capture_of("workshop")
     took = float(np.ptp(capture.samples.time_us)) * 1e-6
