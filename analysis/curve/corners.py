@@ -73,7 +73,14 @@ def _fits(x: Floats, y: Floats, places: Floats, powers: tuple[int, int]) -> tupl
     coefficients, shape (k, 3).
     """
     behind = np.maximum(x - places[:, None], 0.0)
-    design = np.stack((np.ones_like(behind), *(behind**power for power in powers)), axis=-1)
-    found = np.linalg.pinv(design) @ y
-    left = y - np.einsum("kij,kj->ki", design, found)
-    return np.einsum("ki,ki->k", left, left), found
+    first, second = (behind**power for power in powers)
+    # The level drops out about the means; where too few readings lie behind to tell the powers apart, the second has no say.
+    a, b, c = (each - each.mean(axis=-1, keepdims=True) for each in (first, second, y))
+    aa, bb, ab, ac, bc = ((one * other).sum(axis=-1) for one, other in ((a, a), (b, b), (a, b), (a, c), (b, c)))
+    apart = aa * bb - ab * ab
+    told = apart > 1e-9 * aa * bb
+    v = np.where(told, (aa * bc - ab * ac) / np.where(told, apart, 1.0), 0.0)
+    u = (ac - ab * v) / np.maximum(aa, 1e-300)
+    left = c - u[:, None] * a - v[:, None] * b
+    level = y.mean() - u * first.mean(axis=-1) - v * second.mean(axis=-1)
+    return np.einsum("ki,ki->k", left, left), np.column_stack((level, u, v))

@@ -16,6 +16,7 @@ from analysis.decision.valve_lift import overlap_of
 from analysis.diagnosis.examine import examine
 from analysis.job import Job
 from analysis.tdc.slider_crank import slider_crank
+from tests.left_out import thorough
 from tests.statistics.short import holds, in_u, missed, seeds
 from tests.statistics.trials import Scenario, job, rig_of, stop_capture, sweep_captures
 
@@ -81,7 +82,7 @@ def errors_in_u(scenario: Scenario, lash_mm: float, lifts: tuple[float, ...]) ->
 
 @pytest.mark.parametrize(
     ("scenario", "lash_mm", "lifts"),
-    [*ASKED, pytest.param(*BY_RUNOUT, marks=pytest.mark.thorough)],
+    [*ASKED, *thorough(BY_RUNOUT)],
     ids=lambda each: str(each) if isinstance(each, Scenario) else None,
 )
 def test_lifts_and_overlap_hold_the_truth(scenario: Scenario, lash_mm: float, lifts: tuple[float, ...]) -> None:

@@ -17,6 +17,7 @@ from analysis.base.samples import Floats
 from analysis.compare.difference import Difference
 from analysis.compare.overlay import overlay
 from analysis.lobe.result import Lobe
+from tests.left_out import thorough
 from tests.lobes_laid import changed, twice
 from tests.statistics.short import CHANCE, seeds
 from tests.statistics.trials import RATIO, Scenario
@@ -43,7 +44,7 @@ def at_least(rate: float) -> int:
     return int(stats.binom.ppf(CHANCE, len(SEEDS), rate))
 
 
-@pytest.mark.parametrize("scenario", [BENCH, pytest.param(ROUGH, marks=pytest.mark.thorough)], ids=str)
+@pytest.mark.parametrize("scenario", [BENCH, *thorough(ROUGH)], ids=str)
 def test_false_alarms_come_once_in_twenty_at_most(scenario: Scenario) -> None:
     alike = found(scenario, None)
     assert sum(not each.named for each in alike) >= at_least(0.95)

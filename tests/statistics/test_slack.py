@@ -17,6 +17,7 @@ from analysis.base.samples import Capture, IndexPulses
 from analysis.diagnosis.examine import examine
 from analysis.job import Job
 from analysis.lobe.result import Lobe
+from tests.left_out import thorough
 from tests.statistics.short import in_u, missed, seeds
 from tests.statistics.trials import RUNOUT_MM, Scenario, job, rig_of, stop_capture, sweep_captures
 
@@ -60,7 +61,7 @@ def slack_in_u(rig: Rig, stated: Job, given: list[Capture]) -> float:
     return float(in_u(slack.value - rig.train.slack_deg, slack.u95))
 
 
-AGAIN = [("backward",), *(pytest.param(each, marks=pytest.mark.thorough) for each in (("intake", "backward"), ("intake",)))]
+AGAIN = [("backward",), *thorough((("intake", "backward"),), (("intake",),))]
 
 
 @pytest.mark.parametrize("again", AGAIN, ids=" ".join)
@@ -91,7 +92,7 @@ def turned_back(scenario: Scenario) -> list[tuple[float, Lobe]]:
     return [(rig.train.slack_deg, examine(job(), captures).intake) for rig, captures in given]
 
 
-@pytest.mark.parametrize("scenario", [FINE, pytest.param(PLAIN, marks=pytest.mark.thorough)], ids=str)
+@pytest.mark.parametrize("scenario", [FINE, *thorough(PLAIN)], ids=str)
 def test_by_angle(scenario: Scenario) -> None:
     """From seed 0. Positions of one trial share lag and zero, so that trials count: each by the root mean square of its positions.
     No wider than three times the ideal.
@@ -107,7 +108,7 @@ def test_by_angle(scenario: Scenario) -> None:
     assert np.mean(np.concatenate(u)) < 3.0 * np.sqrt(np.mean(np.square(np.concatenate(off))))
 
 
-@pytest.mark.parametrize("scenario", [FINE, pytest.param(PLAIN, marks=pytest.mark.thorough)], ids=str)
+@pytest.mark.parametrize("scenario", [FINE, *thorough(PLAIN)], ids=str)
 def test_reversal_values_at_the_events_and_their_mean(scenario: Scenario) -> None:
     """ISO 230-2's B_i and their mean over the positions, in units of the uncertainty: those of one trial share the curve, so that
     each trial counts once. Neither is more than three times as wide as it need be.

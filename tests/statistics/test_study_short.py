@@ -9,6 +9,7 @@ import pytest
 from scipy import stats
 
 from analysis.base.samples import Floats
+from tests.left_out import thorough
 from tests.statistics.random_error import DEGREES, HALF_WIDTHS, PLACES, Shifted, errors, shifted
 from tests.statistics.short import CHANCE, holds, in_u, missed, seeds
 from tests.statistics.study import NUMBERS, OTHERS, covered, efficiency, main, random_error, spread_out, table
@@ -37,7 +38,7 @@ def numbers_in_u(scenario: Scenario) -> Floats:
 
 @pytest.mark.parametrize(
     "scenario",
-    [*COVERED, *(pytest.param(each, marks=pytest.mark.thorough) for each in MORE)],
+    [*COVERED, *thorough(*MORE)],
     ids=lambda s: f"{s}, seeds 0 to {seeds(20)[-1]}",
 )
 def test_intervals_hold_the_truth(scenario: Scenario) -> None:

@@ -32,6 +32,8 @@ if sys.platform == "win32":
 import fcntl
 import termios
 
+from tests.left_out import thorough
+
 CODE = re.compile(rb"\x1b\[[0-9;?<>=]*[a-zA-Z]")  # of colors and cursor moves
 CUT = re.compile(rb"\x1b(\[[0-9;?<>=]*)?\Z")  # one that is not whole yet
 SHOWN = 1500  # letters of what came instead of what was waited for
@@ -165,8 +167,7 @@ def sweeping(terminals: Callable[..., Terminal], job: Path, pace: int = 20) -> T
     [
         pytest.param("\x03", id="Ctrl-C"),
         "SIGTERM",
-        pytest.param("SIGINT", marks=pytest.mark.thorough),
-        pytest.param("SIGHUP", marks=pytest.mark.thorough),
+        *thorough("SIGINT", "SIGHUP"),
     ],
 )
 def test_however_it_ends_the_file_is_closed_and_the_terminal_restored(
@@ -186,7 +187,7 @@ def test_however_it_ends_the_file_is_closed_and_the_terminal_restored(
     assert capture.samples.crank.size > 0
 
 
-@pytest.mark.parametrize("told", [True, False], ids=["with SIGHUP", "without"])
+@pytest.mark.parametrize("told", [True, *thorough(False)], ids=["with SIGHUP", "without"])
 def test_the_terminal_itself_goes_away(terminals: Callable[..., Terminal], job: Path, told: bool) -> None:
     """The window is closed: a hang-up, and nothing to draw on any more."""
     terminal = sweeping(terminals, job)

@@ -31,6 +31,7 @@ from acquire.wire import Hello
 from analysis.base.errors import CaptureError, LinkError
 from analysis.live.contacts import Contacts
 from tests.decided import whole
+from tests.left_out import thorough
 from tests.ui.test_pictures import app_of, standing_at
 from tests.walked import BLOCK, Walk
 
@@ -83,7 +84,7 @@ async def test_at_the_least_size_the_instruction_stands_whole_below_the_title_wh
 
 @pytest.mark.parametrize(
     ("late", "words"),
-    [(4.0, "ADVANCE 4"), pytest.param(-4.0, "RETARD 4", marks=pytest.mark.thorough), (0.0, "WITHIN")],
+    [(4.0, "ADVANCE 4"), (0.0, "WITHIN"), *thorough((-4.0, "RETARD 4"))],
 )
 @pytest.mark.parametrize(("size", "scale"), [((80, 20), 1), ((100, 26), 1), ((160, 44), 2)], ids=str)
 def test_the_decision_is_the_largest_thing(late: float, words: str, size: tuple[int, int], scale: int) -> None:

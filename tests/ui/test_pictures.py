@@ -31,11 +31,12 @@ from analysis.job import Job
 from analysis.live.partial import LiveResult, Passed
 from analysis.lobe.result import Cam, Centerlines, Event, Lobe, Measurement, Tdc
 from analysis.tdc.stop import TdcFound
+from tests.left_out import thorough
 from tests.rigs import MADE_UP, known
 from tests.walked import Walk
 
 SIZES = [(80, 24), (120, 36), (200, 60)]
-LARGER = [pytest.param(size, marks=pytest.mark.thorough) for size in SIZES[1:]]  # what fits the least size stands there too
+LARGER = thorough(*((size,) for size in SIZES[1:]))  # what fits the least size stands there too
 # Each step, and how many blocks of its data have come.
 STEPS = {
     Place(CAUTIONS): 0,

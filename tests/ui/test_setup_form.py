@@ -22,6 +22,7 @@ from analysis.job import Job, entry, load_job, parse_job
 from analysis.job.folder import make_job
 from analysis.job.template import template
 from analysis.job.write import written_job
+from tests.left_out import thorough
 
 MOST_PRESSES = 25  # beyond typed values, from `new` to the first recorded contact with a card of six lines
 ENTER_COMMAND = 1  # the press that ends a typed command
@@ -276,7 +277,7 @@ def test_every_line_fits_eighty_columns(units: entry.Units) -> None:
             assert cell_len(text.rstrip()) < 80, "the last column is the scroll bar's"
 
 
-@pytest.mark.parametrize("size", [pytest.param((30, 8), marks=pytest.mark.thorough), (20, 4), (200, 60)])
+@pytest.mark.parametrize("size", [(20, 4), (200, 60), *thorough(((30, 8),))])
 async def test_no_size_of_the_window_is_too_much_for_it(size: tuple[int, int], tmp_path: Path) -> None:
     async with form(tmp_path / "job") as person:
         await person.resized(*size)

@@ -12,6 +12,7 @@ import pytest
 
 from analysis.report.html import Paper
 from tests.decided import whole
+from tests.left_out import thorough
 
 weasyprint = pytest.importorskip("weasyprint", reason="no WeasyPrint, or its Pango is missing", exc_type=(ImportError, OSError))  # type: ignore[arg-type]
 
@@ -34,7 +35,7 @@ def fonts(reader: pypdf.PdfReader) -> list[Any]:
 
 
 @pytest.mark.parametrize(("paper", "size"), [("A4", (595.28, 841.89)), ("letter", (612.0, 792.0))])
-@pytest.mark.parametrize("late_deg", [pytest.param(0.0, marks=pytest.mark.thorough), 4.0])
+@pytest.mark.parametrize("late_deg", [4.0, *thorough(0.0)])
 def test_it_is_one_page_of_the_paper_asked_for_with_its_fonts(paper: Paper, size: tuple[float, float], late_deg: float) -> None:
     reader = read(late_deg, paper)
     assert len(reader.pages) == 1

@@ -17,6 +17,7 @@ from selenium import webdriver
 from analysis.decision.decide import Decision, decide
 from analysis.report.html import sheet_html
 from tests.decided import decided, whole
+from tests.left_out import thorough
 from tests.rigs import SHORT
 from tests.six import engine_of, job_of_six
 from tests.ui.chromium import THERE_IS_ONE, TOO_FAINT, TOO_PALE, started
@@ -27,8 +28,8 @@ WIDTHS = {"phone": 390, "A4": 794, "desktop": 1440}
 PAPERS = {"A4": (8.27, 11.69), "Letter": (8.5, 11.0)}
 
 
-INCH = pytest.param("inch", marks=pytest.mark.thorough)  # the good one in other units
-SHEETS = ["good", "late", INCH, "bare", "cylinders"]
+INCH = thorough("inch")  # the good one in other units
+SHEETS = ["good", "late", *INCH, "bare", "cylinders"]
 FULLEST = ("late", "cylinders")
 
 

@@ -24,6 +24,7 @@ from analysis.base.errors import UsageError
 from analysis.base.finding import DOUBT, Finding
 from analysis.capture import header_of, load
 from analysis.diagnosis.examine import examine
+from tests.left_out import thorough
 from tests.walked import Walk
 
 Ended = Callable[..., Walk]
@@ -110,9 +111,8 @@ def test_where_nothing_slipped_the_result_says_that_tdc_held(ended: Ended, way: 
     ("way", "slipped_deg"),
     [
         ("stop", -1.5),
-        pytest.param("stop", 1.5, marks=pytest.mark.thorough),
-        pytest.param("travel", -1.5, marks=pytest.mark.thorough),
         ("travel", 1.5),
+        *thorough(("stop", 1.5), ("travel", -1.5)),
     ],
 )
 def test_a_clamp_that_slipped_before_it_puts_tdc_in_doubt(ended: Ended, way: str, slipped_deg: float) -> None:

@@ -20,6 +20,7 @@ from analysis.diagnosis.examine import examine
 from analysis.job.clearance_keys import TimingSet, ValveClearance, ValveSpring
 from analysis.tdc.slider_crank import slider_crank
 from tests.decided import WHOLE, decided, late, whole
+from tests.left_out import thorough
 from tests.recorded import captures
 from tests.rigs import SHORT, job_for
 
@@ -41,7 +42,7 @@ def with_drops(valve: str, drops: list[dict[str, Any]], rig: Rig = SHORT, **keys
 
 
 @pytest.mark.parametrize("face", ["pocket", "flat"])
-@pytest.mark.parametrize(("valve", "drop_deg"), [("intake", 0.0), ("intake", 20.0), ("exhaust", -15.0)])
+@pytest.mark.parametrize(("valve", "drop_deg"), [("intake", 20.0), *thorough(("intake", 0.0), ("exhaust", -15.0))])
 @pytest.mark.parametrize("measured_from", ["seat", "lift"])
 def test_the_least_gap_is_that_of_the_geometry(face: str, valve: str, drop_deg: float, measured_from: str) -> None:
     """A gap of 5 mm at TDC with the valve closed, a valve at 18 degrees: dropped at one angle, found everywhere."""

@@ -39,6 +39,7 @@ from analysis.capture import load
 from analysis.job import Job, parse_job
 from analysis.job.folder import captures_of
 from analysis.job.template import template
+from tests.left_out import thorough
 
 CPR = 3600
 BOARD = Board(cpr=CPR, index=True, latch="edge", steps_mm=(0.01,), units=("mm",), name="bench", boot=7)
@@ -93,11 +94,13 @@ def test_both_commands_count_alike(way: str, tmp_path: Path, monkeypatch: pytest
     ("name", "phase", "place"),
     [
         ("workshop", "stop", Place(STOP)),
-        pytest.param("workshop", "intake", INTAKE, marks=pytest.mark.thorough),
-        pytest.param("workshop", "exhaust", Place(SWEEP, "exhaust"), marks=pytest.mark.thorough),
         ("reverse", "intake", INTAKE),
-        ("two-channel", "both", Place(SWEEP, "both")),
         ("clean", "travel", Place(TRAVEL)),
+        *thorough(
+            ("workshop", "intake", INTAKE),
+            ("workshop", "exhaust", Place(SWEEP, "exhaust")),
+            ("two-channel", "both", Place(SWEEP, "both")),
+        ),
     ],
 )
 def test_both_commands_count_a_simulated_rig_alike(

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from analysis.curve.base_circle import BaseCircle
+from tests.left_out import thorough
 
 STEP = 0.01
 
@@ -17,7 +18,7 @@ def circle(zeros: np.ndarray) -> BaseCircle:
     return BaseCircle(zeros[::2], zeros[1::2], -180.0, 180.0, 0.0, 0.0, 300.0, 0.0)
 
 
-@pytest.mark.parametrize("passes", [3, 10])
+@pytest.mark.parametrize("passes", [3, *thorough(10)])
 @pytest.mark.parametrize("drift_steps", [0.0, 0.2, 1.0, 3.0])
 def test_what_is_claimed_is_what_rounding_does(passes: int, drift_steps: float) -> None:
     """500 zeros that drift evenly, from any place within a code on, seed 3: the root mean square of what is claimed against that of

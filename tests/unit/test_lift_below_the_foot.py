@@ -17,6 +17,7 @@ from analysis.decision.valve_lift import lift_at, overlap_of, valve_lift
 from analysis.diagnosis.examine import examine
 from analysis.lobe.result import Measurement
 from analysis.tdc.slider_crank import slider_crank
+from tests.left_out import thorough
 from tests.recorded import captures
 from tests.rigs import FINE, job_for, with_lobes
 
@@ -43,7 +44,7 @@ def true_lift(rig: Rig, valve: str, deg: np.ndarray | float) -> np.ndarray:
     return np.asarray(rig.train.valve_lift(rig.cam.lift(valve, deg)))
 
 
-@pytest.mark.parametrize("lash_mm", [0.1, 0.3])
+@pytest.mark.parametrize("lash_mm", [0.1, *thorough(0.3)])
 def test_lift_below_the_foot_is_what_was_read_there(lash_mm: float) -> None:
     rig, lobe = rig_with(lash_mm), found(lash_mm).intake
     start = lobe.swept.curve.spline.low

@@ -26,6 +26,7 @@ from analysis.live.direction import Turning
 from analysis.live.partial import forward_of, result_so_far, tdc_of
 from analysis.lobe.result import Measurement
 from analysis.tdc.stop import by_stop, stop_contacts
+from tests.left_out import thorough
 from tests.recorded import captures, demo_job
 
 NAMES = ("workshop", "slow-indicator", "two-channel", "run-over", "lost-counts")
@@ -78,7 +79,7 @@ def fed(live: LiveSweep, capture: Capture, cuts: list[int]) -> LiveSweep:
 CUTS = st.lists(st.integers(0, 1 << 20), max_size=12)
 
 
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("name", [*NAMES[:3], *thorough(*NAMES[3:])])
 @settings(max_examples=2)
 @given(cuts=CUTS)
 def test_the_final_numbers_are_those_of_the_whole_capture(name: str, cuts: list[int]) -> None:
@@ -201,7 +202,7 @@ def test_a_flickering_count_stays_in_bounds() -> None:
 
 @pytest.mark.parametrize(
     ("name", "valve"),
-    [("workshop", "exhaust"), pytest.param("clean", "intake", marks=pytest.mark.thorough), ("slow-indicator", "intake")],
+    [("workshop", "exhaust"), *thorough(("clean", "intake"), ("slow-indicator", "intake"))],
 )
 def test_events_come_one_by_one_as_they_are_passed_and_stay_near_their_last_value(name: str, valve: str) -> None:
     job, captures = job_of(name), captures_of(name)

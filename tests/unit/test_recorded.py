@@ -6,10 +6,11 @@ import numpy as np
 import pytest
 
 from acquire.simulator.scenarios import SCENARIOS
+from tests.left_out import thorough
 from tests.recorded import latched_of, over_the_line
 
 
-@pytest.mark.parametrize("name", ["workshop", "two-channel", "slow-indicator", "reverse", "time-latched"])
+@pytest.mark.parametrize("name", ["workshop", "two-channel", *thorough("slow-indicator", "reverse", "time-latched")])
 def test_latched_is_what_would_have_come_over_the_wire(name: str) -> None:
     scenario = SCENARIOS[name]
     phases = tuple(scenario.phases)[:2]

@@ -23,6 +23,7 @@ from analysis.tdc.slider_crank import SliderCrank, slider_crank
 from analysis.tdc.stop import TdcFound, by_stop, middle_of_contacts, middle_of_unswept_arc, stop_contacts, turning_points
 from analysis.tdc.travel import by_travel
 from tests.handbook import PISTON_TRAVEL_MM
+from tests.left_out import thorough
 
 CPR = 2400
 NONE = np.zeros(0, dtype=np.int64)
@@ -169,7 +170,7 @@ def test_scatter_of_touches_widens_the_uncertainty_and_one_touch_more_still() ->
     assert 0.8 < loose.count.u / math.hypot(*sides) < 1.5
 
 
-@pytest.mark.parametrize("scatter", [0.0, 0.3, 2.0], ids=lambda counts: f"scatter {counts:g} counts, seed 20")
+@pytest.mark.parametrize("scatter", [0.3, *thorough(0.0, 2.0)], ids=lambda counts: f"scatter {counts:g} counts, seed 20")
 def test_contacts_cut_off_to_counts_are_covered(scatter: float) -> None:
     """A contact anywhere within a count, touched three times a side with some scatter: the interval holds it as often as it says."""
     rng = np.random.default_rng(20)
