@@ -26,6 +26,7 @@ from acquire.cli.status_line import LiveLine
 from acquire.simulator.scenarios import Scenario
 from analysis.base.version import version
 from tests.archived import archive
+from tests.left_out import thorough
 from tests.recorded import demo_job, job_folder
 from tests.rigs import SHORT
 
@@ -119,11 +120,13 @@ def three_jobs(tmp_path_factory: pytest.TempPathFactory) -> list[str]:
     ("command", "name", "held"),
     [
         (["overlay"], "overlay:2", "valves"),
-        (["overlay", "--against", "rest"], "overlay:2", "valves"),
-        (["repeatability", "--by", "day"], "repeatability:1", "valves"),
         (["trend"], "trend:1", "lobes"),
+        *thorough(
+            (["overlay", "--against", "rest"], "overlay:2", "valves"),
+            (["repeatability", "--by", "day"], "repeatability:1", "valves"),
+        ),
     ],
-    ids=["overlay", "overlay against the rest", "repeatability", "trend"],
+    ids=["overlay", "trend", "overlay against the rest", "repeatability"],
 )
 def test_what_is_compared_says_of_each_sweep_who_measured_it_and_when(
     three_jobs: list[str], command: list[str], name: str, held: str, capsys: pytest.CaptureFixture[str]

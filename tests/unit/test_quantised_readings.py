@@ -19,6 +19,7 @@ from acquire.simulator.rig import Work
 from analysis.base.quantization import harmonic_variance
 from analysis.curve.smoothing import fit_spline
 from analysis.lobe.events import coherent_variance
+from tests.left_out import thorough
 from tests.rigs import SHORT, measured
 
 STEP_MM = 0.01
@@ -63,7 +64,7 @@ def flank_errors(slope: float, encoder_deg: float, seed: int, noise_mm: float = 
 
 @pytest.mark.parametrize(
     ("slope", "encoder_deg", "interpolated", "line"),
-    [(0.02, 0.1, 0.118, 0.029), (0.05, 0.1, 0.041, 0.029), (0.05, 0.5, 0.041, 0.030), (0.2, 0.1, 0.014, 0.014)],
+    [(0.02, 0.1, 0.118, 0.029), (0.05, 0.5, 0.041, 0.030), *thorough((0.05, 0.1, 0.041, 0.029), (0.2, 0.1, 0.014, 0.014))],
 )
 def test_the_curve_beats_what_two_samples_or_a_short_line_make_of_steps(
     slope: float, encoder_deg: float, interpolated: float, line: float

@@ -25,6 +25,7 @@ from analysis.archive.rows import JobRows, as_columns
 from analysis.archive.tables import FLAT, TABLES
 from analysis.base.errors import UsageError
 from tests.archived import SAMPLE, archive, tables
+from tests.left_out import thorough
 
 ROOT = Path(__file__).parents[2]
 CLEAN = ROOT / "sample-captures" / "clean"
@@ -165,7 +166,7 @@ def test_a_chunk_that_was_broken_off_counts_as_never_written(tmp_path: Path) -> 
     assert len(list(out.rglob("*half*"))) == 0
 
 
-@pytest.mark.parametrize("name", ["jobs.csv", "jobs.parquet", "jobs.arrow"])
+@pytest.mark.parametrize("name", ["jobs.csv", *thorough("jobs.parquet", "jobs.arrow")])
 def test_a_single_file_has_every_number_and_why_there_is_none(jobs: Path, made: Path, tmp_path: Path, name: str) -> None:
     out = tmp_path / name
     for _ in range(2):  # an older result of the same kind is replaced
