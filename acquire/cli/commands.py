@@ -6,7 +6,6 @@ With `--json` results and nothing else go to stdout; words for people go to stde
 
 from __future__ import annotations
 
-import gc
 import os
 import sys
 from collections.abc import Sequence
@@ -563,5 +562,4 @@ def _cannot_tell(sentence: str) -> int:
 
 def main() -> None:
     """Entry point of the `lobetrace` script."""
-    gc.set_threshold(50_000, 20, 100)  # what is imported is no garbage: looking for it was a ninth of a command's time
     sys.exit(run(sys.argv[1:]))

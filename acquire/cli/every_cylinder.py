@@ -9,12 +9,10 @@ from typing import Any
 from analysis.base.errors import DataError
 from analysis.base.samples import Capture
 from analysis.decision.cylinders import at_cylinder, measure_each, spacings
-from analysis.decision.decide import Cylinder
 from analysis.job import Job
 from analysis.lobe.result import Measurement
 from analysis.lobe.result_json import result_json
 from analysis.report.budget import budget_json, budget_text
-from analysis.report.lobe_table import LobeRow, lobe_rows, lobe_table
 from analysis.report.sheet import sheet
 
 CANNOT_TELL = 2
@@ -40,13 +38,17 @@ class EveryCylinder:
         """As sheets."""
         blocks = [_text(at_cylinder(self.job, cylinder), measured, budget) for cylinder, measured in self.found.items()]
         if len(self.found) + len(self.refused) > 1:
-            blocks.append("\n".join(lobe_table(self.job, self._rows())))
+            blocks.append("\n".join(self._table()))
         return "\n\n\n".join(blocks)
 
-    def _rows(self) -> list[LobeRow]:
+    def _table(self) -> list[str]:
+        """Of several cylinders. What only these need is imported for them."""
+        from analysis.decision.decide import Cylinder
+        from analysis.report.lobe_table import lobe_rows, lobe_table
+
         cylinders = [Cylinder(number, measured) for number, measured in self.found.items()]
         cylinders += [Cylinder(number, None, error=error) for number, error in self.refused.items()]
-        return list(lobe_rows(self.job, cylinders, spacings(self.job, self.found)))
+        return lobe_table(self.job, list(lobe_rows(self.job, cylinders, spacings(self.job, self.found))))
 
     @property
     def code(self) -> int:
