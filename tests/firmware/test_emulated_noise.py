@@ -9,7 +9,7 @@ import pytest
 
 from acquire import wire
 from tests.firmware.emulation import BOARDS, IMAGE, Emulator, Run, Script
-from tests.left_out import thorough
+from tests.left_out import thorough, typical
 
 GAUGES = {"scale": "scale", "bcd": "bcd 20000 mm 3", "frame24": "frame24 100000 mm", "ascii": "ascii 50000 3"}
 CRANK, INDEX = ("B1", "B0"), "D2"
@@ -79,9 +79,7 @@ ONE_OF_A_KIND = [
 ]
 
 
-@pytest.mark.parametrize(
-    ("board", "pin"), [*ONE_OF_A_KIND, *thorough(*(each for each in DISTURBED if each not in ONE_OF_A_KIND))]
-)
+@pytest.mark.parametrize(("board", "pin"), typical(ONE_OF_A_KIND, DISTURBED))
 def test_noise_never_crashes_or_forges(emulator: Emulator, stack_bottom: int, board: str, pin: str) -> None:
     script, ends = disturbed(board, pin)
     run = emulator.run(board, script)

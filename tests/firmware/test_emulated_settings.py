@@ -144,7 +144,6 @@ def test_each_image_is_a_sound_intel_hex_file_that_leaves_room_for_a_bootloader(
         assert max(int.from_bytes(record[1:3], "big") + record[0] for record in records) <= 32768 - 2048  # the largest common one
 
 
-@pytest.mark.thorough
 def test_a_rebuild_gives_the_same_bytes(emulator: Emulator, tmp_path: Path) -> None:
     assert emulator  # the compiler is there
     version = subprocess.run(["avr-gcc", "-dumpversion"], capture_output=True, text=True, check=True).stdout

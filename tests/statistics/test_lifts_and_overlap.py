@@ -56,7 +56,11 @@ ASKED = (
     (Scenario(0.15, 0.01, "edge", 1, "unsymmetrical"), 0.1, (1.27,)),  # the curve begins above 0.5 mm
     (Scenario(0.25, 0.0127, "edge", 1, "unsymmetrical"), 0.3, (0.15, 0.5, 1.27)),  # TDC just where the intake opens
 )
-BY_RUNOUT = (Scenario(0.15, 0.001, "time", 1, "cycloidal"), 0.1, (0.15, 0.5, 1.27))  # it is the cam's runout that moves the area
+BY_RUNOUT = (
+    Scenario(0.15, 0.001, "time", 1, "cycloidal"),
+    0.1,
+    (0.15, 0.5, 1.27),
+)  # base-circle runout moves the area
 
 
 @cache

@@ -61,10 +61,7 @@ def slack_in_u(rig: Rig, stated: Job, given: list[Capture]) -> float:
     return float(in_u(slack.value - rig.train.slack_deg, slack.u95))
 
 
-AGAIN = [("backward",), *thorough((("intake", "backward"),), (("intake",),))]
-
-
-@pytest.mark.parametrize("again", AGAIN, ids=" ".join)
+@pytest.mark.parametrize("again", [("backward",), *thorough((("intake", "backward"),), (("intake",),))], ids=" ".join)
 def test_turned_back_on_another_count(again: tuple[str, ...]) -> None:
     """From seed 0, in units of the uncertainty, each move of the count once or twice."""
     found = []

@@ -23,7 +23,7 @@ COVERED = (
 )
 MORE = (
     Scenario(0.15, 0.01, "edge", 3, "4-5-6-7"),  # a zero that drifts within one code of the indicator
-    Scenario(0.036, 0.001, "edge", 3, "unsymmetrical"),  # it is the cam's runout that moves the peak
+    Scenario(0.036, 0.001, "edge", 3, "unsymmetrical"),  # it is the base-circle runout that moves the peak
     Scenario(0.036, 0.001, "time", 3, "tcc-iii"),
 )
 PLAIN, COARSE_CLOCK = Scenario(0.15, 0.01, "edge", 3, "4-5-6-7"), Scenario(0.25, 0.001, "time", 1, "4-5-6-7")
@@ -48,15 +48,18 @@ def test_intervals_hold_the_truth(scenario: Scenario) -> None:
     assert np.isfinite(found).any(axis=0).all()
 
 
-def test_intervals_of_all_scenarios_are_neither_too_narrow_nor_too_wide() -> None:
-    """Over the same trials together, where 0.6 of an interval shows in most numbers, and so does twice of it."""
-    found = np.concatenate([numbers_in_u(scenario) for scenario in COVERED])
+@pytest.mark.parametrize(
+    "together", [pytest.param(COVERED, id="four"), pytest.param((*COVERED, *MORE), id="all", marks=pytest.mark.thorough)]
+)
+def test_intervals_of_scenarios_together_are_neither_too_narrow_nor_too_wide(together: tuple[Scenario, ...]) -> None:
+    """Over the same trials together: 0.6 of an interval shows in most numbers, and twice of it, with all scenarios in every one."""
+    found = np.concatenate([numbers_in_u(scenario) for scenario in together])
     holds(found, NUMBERS, CHANCE / len(NUMBERS))
     rms = np.sqrt(np.nanmean(found**2, axis=0))
     # 1.3 times the ideal width is what the long form allows.
     least = np.sqrt(stats.chi2.ppf(CHANCE, len(found)) / len(found)) / 1.3
     assert np.all(rms > least)
-    assert np.mean(rms / 2 < least) > 0.5
+    assert np.all(rms / 2 < least) if together != COVERED else np.mean(rms / 2 < least) > 0.5
 
 
 @cache

@@ -17,7 +17,7 @@ from selenium import webdriver
 from analysis.decision.decide import Decision, decide
 from analysis.report.html import sheet_html
 from tests.decided import decided, whole
-from tests.left_out import thorough
+from tests.left_out import typical
 from tests.rigs import SHORT
 from tests.six import engine_of, job_of_six
 from tests.ui.chromium import THERE_IS_ONE, TOO_FAINT, TOO_PALE, started
@@ -28,8 +28,7 @@ WIDTHS = {"phone": 390, "A4": 794, "desktop": 1440}
 PAPERS = {"A4": (8.27, 11.69), "Letter": (8.5, 11.0)}
 
 
-INCH = thorough("inch")  # the good one in other units
-SHEETS = ["good", "late", *INCH, "bare", "cylinders"]
+SHEETS = ("good", "late", "inch", "bare", "cylinders")
 FULLEST = ("late", "cylinders")
 
 
@@ -51,7 +50,7 @@ def sheet(name: str) -> str:
     return sheet_html(decision)
 
 
-@pytest.fixture(scope="module", params=SHEETS)
+@pytest.fixture(scope="module", params=typical([name for name in SHEETS if name != "inch"], SHEETS))
 def page(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Path:
     file = tmp_path_factory.mktemp("sheet") / f"{request.param}.html"
     file.write_text(sheet(request.param), encoding="utf-8")
@@ -86,8 +85,8 @@ def test_it_opens_without_a_word_a_request_or_an_overflow(browser: webdriver.Chr
 @pytest.mark.parametrize(
     ("page", "paper"),
     [
-        pytest.param(sheet, size, id=f"{sheet}-{paper}", marks=[] if sheet in FULLEST else [pytest.mark.thorough])
-        for sheet in ("good", "late", "inch", "bare", "cylinders")
+        pytest.param(name, size, id=f"{name}-{paper}", marks=[] if name in FULLEST else [pytest.mark.thorough])
+        for name in SHEETS
         for paper, size in PAPERS.items()
     ],
     indirect=["page"],

@@ -25,7 +25,7 @@ from analysis.decision.dynamics import Dynamics, dynamics
 from analysis.job import Job
 from analysis.job.clearance_keys import Spring, ValveSpring
 from analysis.lobe.result import Lobe
-from tests.left_out import thorough
+from tests.left_out import typical
 from tests.lobes_laid import bench_job, measured_lobe
 from tests.recorded import demo_job, job_folder
 from tests.rigs import FINE, SHORT, lobe_of, measured, with_lobes
@@ -48,7 +48,7 @@ def of_law(law: str) -> tuple[Lobe, float]:
     return found.intake, FINE.train.ratio
 
 
-@pytest.mark.parametrize("law", ["4-5-6-7", *thorough("cycloidal", "3-4-5", "modified sine")])
+@pytest.mark.parametrize("law", typical(("4-5-6-7",), LAWS))
 def test_peak_coefficients_of_a_law_through_a_simulated_sweep(law: str) -> None:
     """v = Cv h / T and a = Ca h / T^2 for a rise of h in the time T, at the valve by the rocker's ratio; to 0.5 %."""
     lobe, ratio = of_law(law)

@@ -64,7 +64,6 @@ def test_every_target_of_the_first_lines_is_there() -> None:
         assert recipe(target)
 
 
-@pytest.mark.thorough
 def test_every_benchmark_is_run_and_finds_what_it_imports() -> None:
     """Imported as make runs it: by name from the top folder, not by its file, which would not find the tests' own modules."""
     named = re.findall(r"-m (tests\.benchmarks\.\w+)", recipe("bench"))

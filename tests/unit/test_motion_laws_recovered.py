@@ -12,7 +12,7 @@ import pytest
 from acquire.simulator.cam import Lobe
 from analysis.curve.smoothing import Spline, fit_spline
 from analysis.lobe.result import Lobe as MeasuredLobe
-from tests.left_out import thorough
+from tests.left_out import typical
 from tests.rigs import FINE, lobe_of, measured, with_lobes
 from tests.three_arcs import ThreeArcLobe
 
@@ -46,7 +46,7 @@ def fitted(lobe: Lobe) -> Spline:
     return fit_spline(crank, lobe.lift(crank / 2), np.ones(crank.size), -165.0, 165.0)
 
 
-@pytest.mark.parametrize("law", ["4-5-6-7", "modified sine", *thorough(*sorted(LAWS.keys() - {"4-5-6-7", "modified sine"}))])
+@pytest.mark.parametrize("law", typical(("4-5-6-7", "modified sine"), LAWS))
 def test_crossings_of_a_law_through_the_whole_way(law: str) -> None:
     shares = LAWS[law][0]
     lobe = intake_of(lobe_of(law, LIFT_MM, FLANK_CAM_DEG), [0.127, 0.5, 1.27])

@@ -22,7 +22,7 @@ from acquire.simulator.truth import truth
 from acquire.wire import Damage, Decoder, Event, Fault, Heartbeat, Hello, Index, Sample
 from analysis.base.errors import UsageError
 from analysis.base.samples import CRANK_SUSPECT, DROPPED, LIFT_SUSPECT, SILENT
-from tests.left_out import thorough
+from tests.left_out import typical
 
 SHORT = Work(touches=2, travel_times=2, turns=2.3, backward_turns=1.1)
 QUIET = Indicator(noise_mm=0.0, step=0.001)
@@ -49,9 +49,7 @@ def crank_deg(rig: Rig, crank: np.ndarray) -> np.ndarray:
     return known.direction * (crank - known.tdc_edge_count) * 360 / known.cpr
 
 
-@pytest.mark.parametrize(
-    "name", ["clean", "workshop", "two-channel", *thorough(*sorted(SCENARIOS.keys() - {"clean", "workshop", "two-channel"}))]
-)
+@pytest.mark.parametrize("name", typical(("clean", "workshop", "two-channel"), SCENARIOS))
 def test_every_scenario_decodes_without_damage_and_counts_every_edge(name: str) -> None:
     scenario = SCENARIOS[name]
     rig = replace(scenario.rig, work=SHORT)

@@ -13,7 +13,7 @@ from acquire.simulator.encoder import Encoder
 from acquire.simulator.rig import Rig
 from acquire.simulator.scenarios import SCENARIOS
 from analysis.diagnosis.examine import examine
-from tests.left_out import thorough
+from tests.left_out import typical
 from tests.recorded import captures
 from tests.rigs import SHORT, against_truth, job_for, measured, told
 
@@ -43,7 +43,7 @@ def test_a_clean_rig_comes_within_a_twentieth_of_a_degree(seed: int) -> None:
 USUAL = ("workshop", "two-channel", "time-latched", "off-center", "lost-counts", "run-over")
 
 
-@pytest.mark.parametrize("name", [*USUAL, *thorough(*(name for name in SCENARIOS if name not in (*NOT_STATED, *USUAL)))])
+@pytest.mark.parametrize("name", typical(USUAL, (name for name in SCENARIOS if name not in NOT_STATED)))
 def test_every_number_of_a_scenario_lies_near_its_truth(name: str) -> None:
     scenario = SCENARIOS[name]
     rig = replace(scenario.rig, work=replace(scenario.rig.work, turns=4.2, touches=3))  # the same, in less time
