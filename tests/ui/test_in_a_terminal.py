@@ -36,7 +36,7 @@ from tests.left_out import thorough
 
 CODE = re.compile(rb"\x1b\[[0-9;?<>=]*[a-zA-Z]")  # of colors and cursor moves
 CUT = re.compile(rb"\x1b(\[[0-9;?<>=]*)?\Z")  # one that is not whole yet
-SHOWN = 1500  # letters of what came instead of what was waited for
+SHOWN = 20_000  # letters of what came instead of what was waited for: some pictures, however often a rate changes
 ALT_SCREEN, MAIN_SCREEN, CURSOR = b"\x1b[?1049h", b"\x1b[?1049l", b"\x1b[?25h"
 WITHIN_S = 300
 

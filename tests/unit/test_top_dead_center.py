@@ -66,6 +66,22 @@ def test_turning_back_early_is_no_touch() -> None:
     assert contacts.low.counts.tolist() == [100, 100]
 
 
+@pytest.mark.parametrize("short_deg", [0.3, 1, 6, 7.9])
+def test_a_record_that_ends_on_the_way_to_the_stop_has_no_contact_there(short_deg: float) -> None:
+    """Cut off at an even pace, the motion looks as if it had ended dead; where the crank then stands, it has."""
+    crank = path(1000, 2000, 100, 2000, 100, 2000, 100 + round(short_deg * CPR / 360))
+    assert stop_contacts(crank, CPR).low.counts.tolist() == [100, 100]
+    stands = np.concatenate((crank, np.full(20, crank[-1])))
+    assert stop_contacts(stands, CPR).low.counts.tolist() == [100, 100, crank[-1]]
+
+
+@given(st.integers(3800, 9000))
+def test_wherever_a_record_ends_the_contacts_lie_at_the_stop(end: int) -> None:
+    contacts = stop_contacts(path(1000, 2000, 100, 2000, 100, 2000, 100)[:end], CPR)
+    assert set(contacts.low.counts.tolist()) == {100}
+    assert set(contacts.high.counts.tolist()) == {2000}
+
+
 def test_a_turning_point_beyond_the_stop_was_made_before_it_was_in() -> None:
     contacts = stop_contacts(path(1990, 2034, 100, 2000, 100, 2000, 100, 1000), CPR)
     assert contacts.high.counts.tolist() == [2000, 2000]
