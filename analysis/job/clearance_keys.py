@@ -69,8 +69,8 @@ class Clearance(Table):
     coil_bind_limit_mm: Annotated[float, within(0, 10)] = 1.5
     retainer_limit_mm: Annotated[float, within(0, 10)] = 1.27
     closing_lift_mm: Annotated[float, within(0.01, 5)] = 0.15
-    intake: ValveClearance = ValveClearance()
-    exhaust: ValveClearance = ValveClearance()
+    intake: ValveClearance = ValveClearance.left_out()
+    exhaust: ValveClearance = ValveClearance.left_out()
 
     def limit_mm(self, valve: str) -> float:
         """Least piston-to-valve clearance of a valve, the rods' allowance in."""
@@ -121,8 +121,8 @@ class ValveSpring(Table):
 class Spring(Table):
     """[spring]: the valve springs."""
 
-    intake: ValveSpring = ValveSpring()
-    exhaust: ValveSpring = ValveSpring()
+    intake: ValveSpring = ValveSpring.left_out()
+    exhaust: ValveSpring = ValveSpring.left_out()
 
     def of(self, valve: str) -> ValveSpring:
         """The spring of a valve."""

@@ -258,10 +258,10 @@ class Tolerance(Table):
 class Specification(Table):
     """[specification]: what the camshaft is to do, as far as the maker says."""
 
-    intake: IntakeSpec = IntakeSpec()
-    exhaust: ExhaustSpec = ExhaustSpec()
-    cam: CamSpec = CamSpec()
-    tolerance: Tolerance = Tolerance()
+    intake: IntakeSpec = IntakeSpec.left_out()
+    exhaust: ExhaustSpec = ExhaustSpec.left_out()
+    cam: CamSpec = CamSpec.left_out()
+    tolerance: Tolerance = Tolerance.left_out()
 
     def of(self, valve: str) -> IntakeSpec | ExhaustSpec:
         """What the maker says of the lobe of "intake" or "exhaust"."""
@@ -272,14 +272,14 @@ class Job(Table):
     """A whole job.toml."""
 
     format: Literal[1]
-    record: Record = Record()
+    record: Record = Record.left_out()
     engine: Engine
-    rig: Rig = Rig()
-    measure: Measure = Measure()
-    specification: Specification = Specification()
-    timing_set: TimingSet = TimingSet()
-    clearance: Clearance = Clearance()
-    spring: Spring = Spring()
+    rig: Rig = Rig.left_out()
+    measure: Measure = Measure.left_out()
+    specification: Specification = Specification.left_out()
+    timing_set: TimingSet = TimingSet.left_out()
+    clearance: Clearance = Clearance.left_out()
+    spring: Spring = Spring.left_out()
 
     @property
     def identity(self) -> Identity:
