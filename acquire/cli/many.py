@@ -9,7 +9,6 @@ import os
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import BrokenExecutor, Future, ProcessPoolExecutor
-from contextlib import contextmanager
 from itertools import islice
 from multiprocessing import get_all_start_methods, get_context, parent_process
 from multiprocessing.connection import wait
@@ -141,8 +140,7 @@ class Pool:
         """Have it done by one of the processes."""
         if self._pool is None:
             self._pool = ProcessPoolExecutor(self.size, mp_context=self._context, initializer=_end_with_parent)
-        with _one_thread_each():
-            return self._pool.submit(work, job)
+        return self._pool.submit(work, job)
 
     def renew(self) -> bool:
         """Let go of what is left of a broken pool."""
@@ -184,20 +182,6 @@ def _context() -> BaseContext:
 
     context = get_context("forkserver")
     context.set_forkserver_preload(["acquire.cli.check"])
-    with answered(SIGINT, SIG_IGN), _one_thread_each():  # a terminal sends Ctrl-C to every process: this one answers it for all
+    with answered(SIGINT, SIG_IGN):  # a terminal sends Ctrl-C to every process: this one answers it for all
         forkserver.ensure_running()
     return context
-
-
-@contextmanager
-def _one_thread_each() -> Iterator[None]:
-    """The linear algebra of each worker keeps to one thread: many small problems, as many workers as processors."""
-    names = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
-    before = {name: os.environ.get(name) for name in names}
-    os.environ.update({name: value or "1" for name, value in before.items()})
-    try:
-        yield
-    finally:
-        for name, value in before.items():
-            if value is None:
-                del os.environ[name]

@@ -26,7 +26,7 @@ from analysis.live.direction import Turning
 from analysis.live.partial import forward_of, result_so_far, tdc_of
 from analysis.lobe.result import Measurement
 from analysis.tdc.stop import by_stop, stop_contacts
-from tests.left_out import thorough
+from tests.left_out import thorough, typical
 from tests.recorded import captures, demo_job
 
 NAMES = ("workshop", "slow-indicator", "two-channel", "run-over", "lost-counts")
@@ -79,7 +79,7 @@ def fed(live: LiveSweep, capture: Capture, cuts: list[int]) -> LiveSweep:
 CUTS = st.lists(st.integers(0, 1 << 20), max_size=12)
 
 
-@pytest.mark.parametrize("name", [*NAMES[:3], *thorough(*NAMES[3:])])
+@pytest.mark.parametrize("name", typical(("workshop", "lost-counts"), NAMES))
 @settings(max_examples=2)
 @given(cuts=CUTS)
 def test_the_final_numbers_are_those_of_the_whole_capture(name: str, cuts: list[int]) -> None:
@@ -96,7 +96,7 @@ def test_the_final_numbers_are_those_of_the_whole_capture(name: str, cuts: list[
     assert so_far.result.findings == tuple(finding for finding in whole.findings if finding.code != "board-faults")
 
 
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("name", typical(("workshop", "two-channel"), NAMES))
 @settings(max_examples=6)
 @given(cuts=CUTS)
 def test_what_is_shown_does_not_depend_on_the_cuts(name: str, cuts: list[int]) -> None:
