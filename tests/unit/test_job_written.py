@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Literal
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
@@ -21,7 +21,6 @@ Units = Literal["mm", "in"]
 SAMPLES = sorted((Path(__file__).parents[2] / "sample-captures").glob("*/job.toml"))
 
 
-@settings(max_examples=60, deadline=None)
 @given(job=jobs(), units=st.sampled_from(["mm", "in"]))
 def test_any_valid_job_reads_back_as_itself(job: Job, units: Units) -> None:
     again = parse_job(written_job(job, units))

@@ -16,6 +16,7 @@ from acquire.simulator.truth import crossings
 from analysis.decision.verdict import Line, compare, judge, overall, rule
 from analysis.diagnosis.examine import examine
 from tests.cards import card_of
+from tests.left_out import thorough
 from tests.recorded import captures
 from tests.rigs import SHORT, job_for
 
@@ -91,7 +92,7 @@ def lines(specification: dict[str, Any], rig: Any = RIG, **tables: Any) -> dict[
 
 @pytest.mark.parametrize("where", ["lobe", "valve"])
 @pytest.mark.parametrize(
-    ("at", "lift", "lash"), [("lobe", 1.27, None), ("valve", 1.0, 0.2), ("valve", 1.0, 0.0), ("valve", 1.0, 0.3)]
+    ("at", "lift", "lash"), [("lobe", 1.27, None), ("valve", 1.0, 0.3), *thorough(("valve", 1.0, 0.2), ("valve", 1.0, 0.0))]
 )
 def test_a_card_is_read_where_and_with_the_lash_it_holds_at(where: str, at: str, lift: float, lash: float | None) -> None:
     """Whatever the indicator stands on, the event is that of the card: found by the simulator's own law by root finding."""
