@@ -15,9 +15,12 @@ SHARE ?= 1/1
 SECONDS ?= 3600
 BENCHES := $(basename $(notdir $(sort $(wildcard tests/benchmarks/bench_*.py))))
 INSTALLED := .venv/installed
-# On every processor, with linear algebra on one thread in each: two would only wait for each other, which took a tenth of a run.
-# A module stays together: its tests share what they have simulated.
-PYTEST := OPENBLAS_NUM_THREADS=1 OMP_NUM_THREADS=1 $(BIN)/pytest -n auto --dist loadscope --no-loadscope-reorder
+# On every processor. A module stays together: its tests share what they have simulated.
+PYTEST := $(BIN)/pytest -n auto --dist loadscope --no-loadscope-reorder
+
+# Linear algebra on one thread in each process: more would only wait for each other, which took a tenth of a run and more.
+export OPENBLAS_NUM_THREADS = 1
+export OMP_NUM_THREADS = 1
 
 .PHONY: test thorough demo bench fuzz study firmware-test clean
 
