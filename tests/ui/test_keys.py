@@ -30,6 +30,7 @@ from acquire.wire import Hello
 from analysis.base.samples import Header
 from analysis.capture import load
 from analysis.job import load_job
+from tests.left_out import thorough
 from tests.ui.test_pictures import FIGURES, app_of, decision
 from tests.walked import Clock, Walk
 
@@ -64,11 +65,13 @@ async def shown(walk: Walk, size: tuple[int, int] = (80, 24)) -> AsyncIterator[t
         (Place(CAUTIONS), {"enter", "c"}),
         (Place(RIG), {"o", "r"}),
         (Place(STOP), {"enter", "o", "r"}),
-        (Place(ZERO, "intake"), {"enter", "o", "r"}),
-        (Place(SWEEP, "intake"), {"o", "r"}),
-        (Place(RESULT, "intake"), {"enter", "r", "c"}),
         (Place(RESULT, "exhaust"), {"enter", "r", "c", "t"}),
         (Place(DONE), {"r", "c", "t"}),
+        *thorough(
+            (Place(ZERO, "intake"), {"enter", "o", "r"}),
+            (Place(SWEEP, "intake"), {"o", "r"}),
+            (Place(RESULT, "intake"), {"enter", "r", "c"}),
+        ),
     ],
     ids=lambda given: " ".join(given[:2]) if isinstance(given, Place) else "",
 )
@@ -81,7 +84,7 @@ async def test_the_footer_offers_what_does_something(walks: Walks, place: Place,
         assert keys(app) == ALWAYS | them
 
 
-@pytest.mark.parametrize("key", ["question_mark", "f1"])
+@pytest.mark.parametrize("key", ["question_mark", *thorough("f1")])
 async def test_the_keys_are_listed_and_the_list_is_left_by_escape(walks: Walks, key: str) -> None:
     walk = walks()
     walk.jump(Place(STOP))
