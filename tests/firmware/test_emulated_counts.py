@@ -42,7 +42,7 @@ def test_no_edge_is_lost(emulator: Emulator, seed: int, crank: int, lift: int) -
 
 
 @pytest.mark.parametrize(
-    ("seed", "crank", "lift"), [(8, 70_000, 17_500), *thorough((52, 80_000, 0), (9, 70_000, 17_500), (10, 80_000, 0))]
+    ("seed", "crank", "lift"), [(8, 70_000, 17_500), (52, 80_000, 0), *thorough((9, 70_000, 17_500), (10, 80_000, 0))]
 )
 def test_no_edge_is_lost_where_samples_are_taken_by_time(emulator: Emulator, seed: int, crank: int, lift: int) -> None:
     timed = script(2, crank, lift, rng=random.Random(seed)).say("send 100 latch time")

@@ -67,7 +67,7 @@ async def drawn(app: Dashboard, size: tuple[int, int] = LEAST) -> tuple[list[str
 PLACES = {place.step: (plan, place) for plan in (Plan("travel"), Plan()) for place in places(plan)}
 
 
-# Whose instruction takes the most lines, and one of each kind of panel; the pictures show the others at this size.
+# A panel of text, the large contacts, a curve, and a verdict; the pictures show every step at this size.
 @pytest.mark.parametrize("step", typical([CAUTIONS, STOP, SWEEP, RESULT], PLACES))
 async def test_at_the_least_size_the_instruction_stands_whole_below_the_title_whatever_is_said(walks: Walks, step: str) -> None:
     plan, place = PLACES[step]

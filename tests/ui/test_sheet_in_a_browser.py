@@ -29,7 +29,7 @@ PAPERS = {"A4": (8.27, 11.69), "Letter": (8.5, 11.0)}
 
 
 SHEETS = ("good", "late", "inch", "bare", "cylinders")
-FULLEST = {"late": "Letter", "cylinders": "A4"}  # and the paper on which it has the least room
+FULLEST = {"late": "Letter", "cylinders": "A4"}  # and one of the papers each
 
 
 @pytest.fixture(scope="module")

@@ -177,8 +177,8 @@ UNPLUGGED = [
 
 
 HAVE_TDC = (STOP_OUT, ZERO, SWEEP)  # where an index pulse makes a difference
-# Before TDC is known, behind it with what tells where it is and without, by the stop and by travel, and a sweep of both lobes; the
-# cautions and a result wait for a person only.
+# Before TDC is looked for and while it is, and behind that: with an index pulse it is kept, without it is lost, and found again by
+# the stop or by travel.
 TYPICAL = [("stop", RIG, False), ("stop", STOP, False), ("stop", ZERO, False), ("stop", SWEEP, True), ("travel", SWEEP, False)]
 
 

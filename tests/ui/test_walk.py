@@ -73,11 +73,7 @@ def test_every_place_is_passed_and_in_the_end_the_results_hold_the_truth(walks: 
 @pytest.mark.parametrize(
     "place",
     [
-        *(
-            Place(STOP),
-            Place(ZERO, "intake"),
-            Place(RESULT, "exhaust"),
-        ),  # what is begun anew, what goes on, what is there already
+        *(Place(STOP), Place(ZERO, "intake"), Place(RESULT, "exhaust")),  # before TDC, behind it, and with all recorded
         *thorough((Place(RIG),), (Place(STOP_OUT),), (Place(SWEEP, "exhaust"),)),
     ],
     ids=lambda place: " ".join(place[:2]),
