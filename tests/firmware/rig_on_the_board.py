@@ -12,7 +12,7 @@ from acquire.simulator.train import Lift
 from acquire.simulator.trajectory import Play
 from tests.firmware.emulation import Script
 
-STILL_US = 7_000_000  # after each phase, so that a recording can end; then the rig waits for the next one
+STILL_US = 1_500_000  # after each phase, so that a recording can end; then the rig waits for the next one
 
 
 def script_of(rig: Rig, phases: Sequence[Recording], step_mm: float, channels: int) -> Script:

@@ -1,4 +1,6 @@
-"""Scripts that are played to the RP2040 board: what its encoder, scales and gauges do, and what the host says when."""
+"""Scripts that are played to the RP2040 board: what its encoder, scales and gauges do, and what the host says when. The board looks
+each 100 microseconds, or as seldom as `pace` says where nothing fast is asked of it.
+"""
 
 from __future__ import annotations
 
@@ -90,6 +92,7 @@ def settings() -> Script:
         "signals": {},
         "say": [(200_000 * (i + 1), f"{line}\nsettings\n") for i, line in enumerate(lines)],
         "until": 200_000 * (len(lines) + 2),
+        "pace": 1000,
     }
 
 
@@ -106,6 +109,7 @@ def gauge(kind: str) -> Script:
         "say": [(1_000, f"set kind 1 {kind}\n"), (2_500_000, "test\n")],
         "deeds": [(2_600_000, "ch1", "spoil"), (3_000_000, "ch1", "hush"), (5_000_000, "ch1", "speak")],
         "until": 6 * SECOND,
+        "pace": 250,
     }
 
 
@@ -155,7 +159,7 @@ def noise() -> Script:
 
 def slow() -> Script:
     """One sample a second, or less, of a crank that turns."""
-    return {"signals": {"crank": steps((100_000, 7000, 700))}, "say": [(50_000, "rate 1\n")], "until": 5 * SECOND}
+    return {"signals": {"crank": steps((100_000, 7000, 700))}, "say": [(50_000, "rate 1\n")], "until": 5 * SECOND, "pace": 500}
 
 
 SCRIPTS: dict[str, Script] = {

@@ -69,11 +69,9 @@ DISTURBED = [
 # Crank, index, and a line of each kind of indicator, on boards that have much to do beside.
 ONE_OF_A_KIND = [
     ("scale", "B1"),
-    ("scale", "D5"),
     ("scale-scale", "C0"),
     ("bcd-bcd", "D2"),
     ("bcd-bcd", "D3"),
-    ("bcd-bcd", "C1"),
     ("frame24-frame24", "C0"),
     ("ascii-scale", "D3"),
 ]

@@ -35,8 +35,8 @@ def test_the_command_reads_the_board_and_finds_the_truth(
     emulator: Emulator, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     scenario = scenario_named("two-channel", seed=5)
-    brisk = Hand(speed=(100.0, 200.0), rest=(0.1, 0.4))
-    scenario = replace(scenario, rig=replace(scenario.rig, hand=brisk, work=Work(touches=2, turns=4.5, between_s=0.0)))
+    brisk = Hand(speed=(200.0, 300.0), stroke=(150.0, 250.0), rest=(0.1, 0.4), still_s=1.0)  # the emulator's seconds are dear
+    scenario = replace(scenario, rig=replace(scenario.rig, hand=brisk, work=Work(touches=1, turns=3.5, between_s=0.0)))
     phases = record(scenario.rig, scenario.phases)
     true = truth(scenario.rig)
     script = script_of(scenario.rig, phases, step_mm=0.005, channels=2)
@@ -45,7 +45,7 @@ def test_the_command_reads_the_board_and_finds_the_truth(
     (job / "job.toml").write_text(job_text(scenario, true), encoding="utf-8")
 
     with emulator.on_a_terminal("scale-scale", script, name="sweep") as bench:
-        ending = ["--port", bench.port, "--until-still", "5"]
+        ending = ["--port", bench.port, "--until-still", "1"]
         stop = lobetrace("capture", str(job), "--step", "stop", *ending)
         sweep = lobetrace("capture", str(job), "--step", "sweep", "--valve", "both", *ending)
         injected = bench.injected()

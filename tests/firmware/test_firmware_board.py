@@ -9,6 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from acquire import wire
+from tests.conftest import EXAMPLES
 from tests.firmware.core_on_host import MS, SCALE, Core
 
 STATES = (0, 2, 3, 1)
@@ -62,7 +63,7 @@ actions = st.one_of(
 )
 
 
-@settings(max_examples=200)
+@settings(max_examples=2 * EXAMPLES)
 @given(st.lists(actions, max_size=40), st.integers(1, 2))
 def test_whatever_happens_the_reader_understands_and_its_losses_are_the_boards(core: Core, those: list, channels: int) -> None:
     rig = Rig(core, channels)

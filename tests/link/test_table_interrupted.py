@@ -20,7 +20,7 @@ from tests.left_out import thorough
 
 from .conftest import PATIENCE
 
-JOBS = 16
+JOBS = 12
 # The command with a chunk for each job, so that there is something to lose.
 SHORT_CHUNKS = "import sys; from acquire.cli import run, table; table._MOST_JOBS = 1; sys.exit(run(sys.argv[1:]))"
 

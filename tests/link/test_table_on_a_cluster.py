@@ -21,7 +21,7 @@ from tests.archived import archive, tables
 
 from .conftest import PATIENCE
 
-JOBS = 24
+JOBS = 16
 _QUIET = {"DASK_DISTRIBUTED__ADMIN__LOG_FORMAT": "%(message)s", "OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
 
 pytest.importorskip("distributed")

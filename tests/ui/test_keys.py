@@ -30,6 +30,7 @@ from acquire.wire import Hello
 from analysis.base.samples import Header
 from analysis.capture import load
 from analysis.job import load_job
+from tests.left_out import thorough
 from tests.ui.test_pictures import FIGURES, app_of, decision
 from tests.walked import Clock, Walk
 
@@ -64,11 +65,13 @@ async def shown(walk: Walk, size: tuple[int, int] = (80, 24)) -> AsyncIterator[t
         (Place(CAUTIONS), {"enter", "c"}),
         (Place(RIG), {"o", "r"}),
         (Place(STOP), {"enter", "o", "r"}),
-        (Place(ZERO, "intake"), {"enter", "o", "r"}),
-        (Place(SWEEP, "intake"), {"o", "r"}),
-        (Place(RESULT, "intake"), {"enter", "r", "c"}),
         (Place(RESULT, "exhaust"), {"enter", "r", "c", "t"}),
         (Place(DONE), {"r", "c", "t"}),
+        *thorough(
+            (Place(ZERO, "intake"), {"enter", "o", "r"}),
+            (Place(SWEEP, "intake"), {"o", "r"}),
+            (Place(RESULT, "intake"), {"enter", "r", "c"}),
+        ),
     ],
     ids=lambda given: " ".join(given[:2]) if isinstance(given, Place) else "",
 )
@@ -81,7 +84,7 @@ async def test_the_footer_offers_what_does_something(walks: Walks, place: Place,
         assert keys(app) == ALWAYS | them
 
 
-@pytest.mark.parametrize("key", ["question_mark", "f1"])
+@pytest.mark.parametrize("key", ["question_mark", *thorough("f1")])
 async def test_the_keys_are_listed_and_the_list_is_left_by_escape(walks: Walks, key: str) -> None:
     walk = walks()
     walk.jump(Place(STOP))
@@ -218,9 +221,9 @@ async def test_a_long_result_is_turned_line_by_line_and_page_by_page(walks: Walk
         assert text(app)[:-2] == top[1:-1], "one line further"
         assert await after("up", "up") == top
         seen = set(top[:-1])
-        for _ in range(10):
-            seen |= set((await after("pagedown"))[:-1])
-        end = text(app)
+        end: list[str] = []
+        while end != (end := await after("pagedown")):
+            seen |= set(end[:-1])
         assert "↑ for more" in end[-1]
         assert FIGURES.findings[0].text[-10:] in " ".join(" ".join(end).split())
         assert any("EXHAUST" in line for line in seen)

@@ -26,12 +26,12 @@ from acquire.link.reconnect import Connected
 from acquire.procedure.counts import Counts
 from acquire.procedure.messages import ERROR, NOTE, MessageLog
 from acquire.procedure.session import Place, Plan, places
-from acquire.procedure.steps import COVERED_DEG, RIG, STOP, STOP_OUT, SWEEP, TRAVEL, ZERO
+from acquire.procedure.steps import CAUTIONS, COVERED_DEG, RESULT, RIG, STOP, STOP_OUT, SWEEP, TRAVEL, ZERO
 from acquire.wire import Hello
 from analysis.base.errors import CaptureError, LinkError
 from analysis.live.contacts import Contacts
 from tests.decided import whole
-from tests.left_out import thorough
+from tests.left_out import thorough, typical
 from tests.ui.test_pictures import app_of, standing_at
 from tests.walked import BLOCK, Walk
 
@@ -67,7 +67,8 @@ async def drawn(app: Dashboard, size: tuple[int, int] = LEAST) -> tuple[list[str
 PLACES = {place.step: (plan, place) for plan in (Plan("travel"), Plan()) for place in places(plan)}
 
 
-@pytest.mark.parametrize("step", PLACES)
+# A panel of text, the large contacts, a curve, and a verdict; the pictures show every step at this size.
+@pytest.mark.parametrize("step", typical([CAUTIONS, STOP, SWEEP, RESULT], PLACES))
 async def test_at_the_least_size_the_instruction_stands_whole_below_the_title_whatever_is_said(walks: Walks, step: str) -> None:
     plan, place = PLACES[step]
     walk = walks(plan=plan)
@@ -283,7 +284,7 @@ def test_only_what_is_over_leaves() -> None:
     assert [message.text for message in log.current()] == ["the disk", "the link again"]
 
 
-@pytest.mark.parametrize("step", [RIG, STOP, ZERO, SWEEP])
+@pytest.mark.parametrize("step", [STOP, SWEEP, *thorough(RIG, ZERO)])
 async def test_a_held_picture_is_marked_in_the_title_and_beside_the_large_angle(walks: Walks, step: str) -> None:
     walk = walks()
     walk.jump(Place(step, "intake" if step in (ZERO, SWEEP) else ""))

@@ -28,6 +28,7 @@ from acquire.screen.address import bound
 from acquire.screen.server import ScreenServer
 from acquire.simulator.scenarios import SCENARIOS
 from analysis.live.contacts import Contacts
+from tests.left_out import thorough
 from tests.ui.chromium import THERE_IS_ONE, TOO_PALE, started
 from tests.ui.test_pictures import STEPS, standing_at
 from tests.walked import Clock, Walk
@@ -201,15 +202,13 @@ def page(browser: webdriver.Chrome, bench: Bench) -> Iterator[Page]:
     browser.get("about:blank")
 
 
-LIGHT = ("phone", "tablet")  # seen by day; by night the others, and each the other way in make thorough
+TYPICAL = (("small phone", "dark"), ("tablet", "light"))  # the narrowest, by night, and the one that has room, by day
 
 
 @pytest.mark.parametrize(
     ("size", "scheme"),
     [
-        pytest.param(
-            size, scheme, id=f"{name}-{scheme}", marks=[] if (name in LIGHT) == (scheme == "light") else [pytest.mark.thorough]
-        )
+        pytest.param(size, scheme, id=f"{name}-{scheme}", marks=[] if (name, scheme) in TYPICAL else [pytest.mark.thorough])
         for name, size in SIZES.items()
         for scheme in ("light", "dark")
     ],
@@ -235,7 +234,7 @@ def test_every_step_fits_and_can_be_read(page: Page, pictures: dict[Place, Snaps
     assert all(url.startswith((page.bench.address, "data:")) for url in asked), "nothing comes from elsewhere"
 
 
-@pytest.mark.parametrize(("size", "share"), [("phone", 0.92), ("small phone", 0.92), ("tablet", 0.45)])
+@pytest.mark.parametrize(("size", "share"), [("small phone", 0.92), ("tablet", 0.45), *thorough(("phone", 0.92))])
 def test_angle_and_lift_fill_the_width(page: Page, pictures: dict[Place, Snapshot], size: str, share: float) -> None:
     page.open(SIZES[size]).shows(replace(pictures[SWEEPING], deg=-123.4, lift_mm=-10.123))
     readings = page.js(
@@ -279,7 +278,7 @@ def test_the_cautions_are_shown_and_nothing_on_the_page_can_be_entered(page: Pag
     assert page.js("return [...document.querySelectorAll('button')].map(b => b.id)") == ["sound"]
 
 
-@pytest.mark.parametrize("place", [Place(RESULT, "exhaust"), Place(DONE)], ids=["result", "done"])
+@pytest.mark.parametrize("place", [Place(DONE), *thorough((Place(RESULT, "exhaust"),))], ids=["done", "result"])
 def test_the_result_says_what_to_change_in_its_largest_words(page: Page, pictures: dict[Place, Snapshot], place: Place) -> None:
     page.open().shows(pictures[place])
     sizes = page.js(

@@ -44,6 +44,7 @@ def test_live_without_a_job_sets_one_up_and_goes_straight_on(tmp_path: Path, ter
     assert load_job(tmp_path / "job").engine.rod_mm == 145.0
 
 
+@pytest.mark.thorough  # left in test_setup_form, and in a terminal restored in test_from_empty_folder_to_sheet
 def test_new_that_is_left_writes_nothing_and_gives_the_terminal_back(tmp_path: Path, terminals: Callable[..., Terminal]) -> None:
     terminal = terminals("new", str(tmp_path / "job"))
     terminal.until("5 lines to fill in")

@@ -34,7 +34,7 @@ def fonts(reader: pypdf.PdfReader) -> list[Any]:
     return found
 
 
-@pytest.mark.parametrize(("paper", "size"), [("A4", (595.28, 841.89)), ("letter", (612.0, 792.0))])
+@pytest.mark.parametrize(("paper", "size"), [("A4", (595.28, 841.89)), *thorough(("letter", (612.0, 792.0)))])
 @pytest.mark.parametrize("late_deg", [4.0, *thorough(0.0)])
 def test_it_is_one_page_of_the_paper_asked_for_with_its_fonts(paper: Paper, size: tuple[float, float], late_deg: float) -> None:
     reader = read(late_deg, paper)

@@ -10,10 +10,12 @@ import pytest
 from acquire.dashboard.cautioned import cautioned
 from acquire.dashboard.decided import decided
 from acquire.dashboard.picture import snapshot_of
+from acquire.dashboard.snapshot import Snapshot
 from acquire.dashboard.text_lines import Line
 from acquire.dashboard.verdict_view import event_table, verdict
 from acquire.procedure.session import Place
 from acquire.procedure.steps import DONE, RESULT, ZERO
+from acquire.simulator.scenarios import SCENARIOS
 from analysis.base.finding import DOUBT, NOTE, Finding
 from analysis.capture import load
 from analysis.decision.decide import decide
@@ -116,12 +118,20 @@ def test_until_the_verdict_is_there_it_says_that_it_is_being_worked_out(walks: C
     assert not any("being worked out" in line for line in text(verdict(snapshot_of(walk.station), 80)))
 
 
-@pytest.mark.parametrize("width", [80, 99, 100, 200])
-@pytest.mark.parametrize(("off", "u95"), [(12.34, 0.12), (-3.786, 0.0803), (0.2, 0.5), (4.2, 0.0312)])
-def test_the_table_of_events_fits(walks: Callable[..., Walk], width: int, off: float, u95: float) -> None:
-    walk = walks()
+@pytest.fixture(scope="module")
+def at_a_result(tmp_path_factory: pytest.TempPathFactory) -> Snapshot:
+    """The picture of a result, whatever it says."""
+    walk = Walk(tmp_path_factory.mktemp("result") / "job", SCENARIOS["clean"])
     walk.jump(Place(RESULT, "intake"))
     picture = snapshot_of(walk.station)
+    walk.station.close()
+    return picture
+
+
+@pytest.mark.parametrize("width", [80, 99, 100, 200])
+@pytest.mark.parametrize(("off", "u95"), [(12.34, 0.12), (-3.786, 0.0803), (0.2, 0.5), (4.2, 0.0312)])
+def test_the_table_of_events_fits(at_a_result: Snapshot, width: int, off: float, u95: float) -> None:
+    picture = at_a_result
     asked = picture.job.specification.intake.duration
     events = tuple(
         Passed(

@@ -35,7 +35,7 @@ Walks = Callable[..., Walk]
     ("name", "plan"),
     [
         ("clean", Plan("travel")),
-        ("two-channel", Plan("stop", ("both",))),
+        *thorough(("two-channel", Plan("stop", ("both",)))),  # stop, sweep and truth of it over a port in test_two_channels
         *thorough(("reverse", Plan()), ("workshop", Plan())),  # walked at a real terminal too
     ],
     ids=["by travel", "both valves at once", "count goes down", "workshop"],
@@ -72,7 +72,10 @@ def test_every_place_is_passed_and_in_the_end_the_results_hold_the_truth(walks: 
 
 @pytest.mark.parametrize(
     "place",
-    [Place(RIG), Place(STOP), Place(STOP_OUT), Place(ZERO, "intake"), Place(SWEEP, "exhaust"), Place(RESULT, "exhaust")],
+    [
+        *(Place(STOP), Place(ZERO, "intake"), Place(RESULT, "exhaust")),  # before TDC, behind it, and with all recorded
+        *thorough((Place(RIG),), (Place(STOP_OUT),), (Place(SWEEP, "exhaust"),)),
+    ],
     ids=lambda place: " ".join(place[:2]),
 )
 def test_quit_in_any_step_and_come_back_it_goes_on_there(walks: Walks, place: Place) -> None:

@@ -39,9 +39,10 @@ def text_of(walk: Walk) -> str:
 def test_two_cylinders_are_swept_one_after_the_other_from_one_tdc(walks: Walks) -> None:
     walk = walks()
     choose(walk, "1,3")
-    walk.to(Place(STOP))
+    walk.jump(Place(STOP))
     picture = snapshot_of(walk.station)
     assert picture.place.do[0].startswith("Fit the stop in cylinder 1 and confirm.")
+    walk.jump(Place(ZERO, "exhaust", 1), swept=True)
     walk.to(Place(ZERO, "intake", 3))
     picture = snapshot_of(walk.station)
     assert "Set the indicator on the intake valve of cylinder 3" in picture.place.do[0]
@@ -124,7 +125,7 @@ def late(tmp_path: Path) -> Walk:
 
 def test_after_the_timing_set_was_moved_the_result_stands_beside_what_was_predicted(late: Walk) -> None:
     walk = late
-    walk.to(Place(DONE))
+    walk.jump(Place(DONE), swept=True)
     walk.workers.settle()
     assert offered(walk.station, curve=False)["timing"]
     assert walk.station.decision is not None

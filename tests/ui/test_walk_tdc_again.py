@@ -133,7 +133,7 @@ def test_a_clamp_that_slipped_before_it_puts_tdc_in_doubt(ended: Ended, way: str
     assert f"degrees {'earlier' if slipped_deg > 0 else 'later'} than before them" in said
 
 
-@pytest.mark.parametrize("place", [STOP_AGAIN, OUT_AGAIN, TRAVEL_AGAIN], ids=lambda place: place.step)
+@pytest.mark.parametrize("place", [STOP_AGAIN, TRAVEL_AGAIN, *thorough((OUT_AGAIN,))], ids=lambda place: place.step)
 def test_quit_in_the_last_step_and_come_back_it_goes_on_there(ended: Ended, place: Place) -> None:
     walk = ended("travel" if place == TRAVEL_AGAIN else "stop")
     in_hand(walk)
