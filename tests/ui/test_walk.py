@@ -35,7 +35,7 @@ Walks = Callable[..., Walk]
     ("name", "plan"),
     [
         ("clean", Plan("travel")),
-        *thorough(("two-channel", Plan("stop", ("both",)))),  # stop, sweep and truth of it over a port in test_two_channels
+        ("two-channel", Plan("stop", ("both",))),
         *thorough(("reverse", Plan()), ("workshop", Plan())),  # walked at a real terminal too
     ],
     ids=["by travel", "both valves at once", "count goes down", "workshop"],
