@@ -15,7 +15,7 @@ SHARE ?= 1/1
 SECONDS ?= 3600
 BENCHES := $(basename $(notdir $(sort $(wildcard tests/benchmarks/bench_*.py))))
 INSTALLED := .venv/installed
-# On every processor. A module stays together: its tests share what they have simulated.
+# On every processor, and one more (tests/conftest.py). A module stays together: its tests share what they have simulated.
 PYTEST := $(BIN)/pytest -n auto --dist loadscope --no-loadscope-reorder
 
 # Linear algebra on one thread in each process: more would only wait for each other, which took a tenth of a run and more.
