@@ -22,6 +22,7 @@ settings.register_profile("untimed", max_examples=EXAMPLES, deadline=None, suppr
 settings.load_profile("untimed")
 
 
+@pytest.hookimpl(optionalhook=True)
 def pytest_xdist_auto_num_workers() -> int:
     """One more than there are processors: a quarter of a run is waiting for terminals, ports and other processes."""
     return 1 + (len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1)
