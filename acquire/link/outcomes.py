@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import TypeAlias
 
 from acquire.wire import Event
-from analysis.base.errors import LobetraceError
+from analysis.base.errors import LobetraceError, UsageError
 
 
 @dataclass(frozen=True)
@@ -44,6 +44,13 @@ class Broken:
     """The link could not be had, was lost, or the board broke the protocol."""
 
     error: LobetraceError
+
+
+def failed(error: LobetraceError) -> Broken:
+    """What a try to connect that failed comes out as. A misuse is raised again: no other try would end better."""
+    if isinstance(error, UsageError):
+        raise error
+    return Broken(error)
 
 
 Outcome: TypeAlias = Batch | Idle | Ended | Broken

@@ -13,14 +13,14 @@ from dataclasses import dataclass
 from typing import Final
 
 from acquire.link.connection import Clock, Opener
-from acquire.link.outcomes import Broken, Ended
+from acquire.link.outcomes import Broken, Ended, failed
 from acquire.link.pipe import Pipe
 from acquire.link.transport import open_pipe
 from acquire.wire import HELLO, encode_command
 from acquire.wire.fields import RefusedError
 from acquire.wire.frames import LONGEST_LINE
 from acquire.wire.parse import read_line
-from analysis.base.errors import DeviceError, LinkError, LobetraceError, UsageError
+from analysis.base.errors import DeviceError, LinkError, LobetraceError
 
 ASK_EVERY: Final = 1.0  # seconds
 TRY_EVERY: Final = 0.5
@@ -58,10 +58,8 @@ async def raw_lines(
         pipe = Pipe(clock)
         try:
             await opener(url, baud, pipe)
-        except UsageError:
-            raise
         except LobetraceError as error:
-            yield Broken(error)
+            yield failed(error)
         else:
             try:
                 yield Opened()

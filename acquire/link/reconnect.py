@@ -13,11 +13,11 @@ from dataclasses import dataclass
 from typing import Final
 
 from acquire.link.connection import HELLO_WITHIN, Clock, Leftover, Link, Opener, connect, probe
-from acquire.link.outcomes import Batch, Broken, Ended, Idle, Outcome
+from acquire.link.outcomes import Batch, Broken, Ended, Idle, Outcome, failed
 from acquire.link.transport import PortInfo, list_ports, open_pipe
 from acquire.wire import Hello
 from acquire.wire.frames import HALF, U32
-from analysis.base.errors import LobetraceError, UsageError
+from analysis.base.errors import LobetraceError
 
 __all__ = [
     "Batch",
@@ -73,10 +73,8 @@ async def stream(
     while True:
         try:
             link = await connect(url, baud, hello_timeout=hello_timeout, clock=clock, opener=opener)
-        except UsageError:
-            raise
         except LobetraceError as error:
-            yield Broken(error)
+            yield failed(error)
         else:
             try:
                 yield Connected(link.hello, *_continuity(before, link.hello), link)

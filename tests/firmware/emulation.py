@@ -15,6 +15,7 @@ import numpy as np
 
 from acquire import wire
 from analysis.base.samples import Floats, Ints
+from tests.firmware.sent import Sent
 
 REFERENCE = Path(__file__).parents[2] / "firmware-notes" / "reference"
 IMAGE = "lobetrace-atmega328p-115200"
@@ -86,32 +87,15 @@ class Injected:
 
 
 @dataclass(frozen=True)
-class Run:
+class Run(Sent):
     """One script: what was injected, what the board sent, edge by edge and event by event."""
 
     injected: Injected
     edges: np.ndarray
-    events: list[wire.Event]
-    counters: wire.Counters
-
-    @property
-    def samples(self) -> list[wire.Sample | wire.Heartbeat]:
-        return [e for e in self.events if isinstance(e, wire.Sample | wire.Heartbeat)]
-
-    @property
-    def indexes(self) -> list[wire.Index]:
-        return [e for e in self.events if isinstance(e, wire.Index)]
-
-    @property
-    def hellos(self) -> list[wire.Hello]:
-        return [e for e in self.events if isinstance(e, wire.Hello)]
 
     @property
     def last(self) -> wire.Sample | wire.Heartbeat:
         return self.samples[-1]
-
-    def fault(self, word: str) -> list[int]:
-        return [e.number for e in self.events if isinstance(e, wire.Fault) and e.word == word]
 
     def edges_of(self, signal: int) -> tuple[Ints, Ints]:
         """Cycle of each edge of a signal, and the count it led to."""
@@ -207,7 +191,7 @@ class Emulator:
         decoder = wire.Decoder()
         events = decoder.feed(output.read_bytes())
         events += decoder.finish()
-        return Run(_injected(done.stdout.splitlines()), np.fromfile(edges, dtype=EDGE), events, decoder.counters)
+        return Run(events, decoder.counters, _injected(done.stdout.splitlines()), np.fromfile(edges, dtype=EDGE))
 
     @contextmanager
     def on_a_terminal(self, board: str, script: Script, *, real: bool = False, name: str = "terminal") -> Iterator[Bench]:

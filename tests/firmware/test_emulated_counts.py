@@ -69,7 +69,7 @@ def test_beyond_the_limit_every_loss_is_flagged(emulator: Emulator, seed: int, c
     run = emulator.run("scale", script(0.3, crank, 0, rng=random.Random(seed)))
     assert run.last.crank != run.injected.count[0], "this rate was meant to be too much"
     assert run.last.flags & 2
-    assert run.fault("crank-step")
+    assert run.faults("crank-step")
     assert run.counters.refused == 0
 
 
@@ -123,8 +123,8 @@ def test_two_edges_at_once_are_flagged_until_zero(emulator: Emulator) -> None:
     made = Script().say("channel 1 scale").knot(0, 0, 0).knot(500_000, 400, 100)
     made.say("jump 100000 0").say("jump 200000 1").say("send 700000 zero").end(1_500_000)
     run = emulator.run("scale", made)
-    assert run.fault("crank-step") == [1]
-    assert run.fault("lift1-step") == [1]
+    assert run.faults("crank-step") == [1]
+    assert run.faults("lift1-step") == [1]
     zeroed = run.hellos[-1].time_us
     assert {s.flags for s in run.samples if s.time_us > zeroed} == {0}
     assert {s.crank for s in run.samples if s.time_us > zeroed} == {0}
@@ -150,7 +150,7 @@ def test_more_than_the_line_carries_is_dropped_whole_and_told(emulator: Emulator
     assert run.hellos[-1].board.rate == 384
     sent = len([s for s in run.samples if isinstance(s, wire.Sample)])
     assert run.counters.refused == 0
-    assert run.counters.lost == (run.fault("busy") or [0])[-1]
+    assert run.counters.lost == (run.faults("busy") or [0])[-1]
     flagged = [s for s in run.samples if s.flags & 1]
     assert sent + run.counters.lost == pytest.approx(2 * 384, rel=0.02)
     assert flagged
@@ -196,6 +196,6 @@ def test_zero_costs_no_count(emulator: Emulator) -> None:
 def test_garbage_from_the_host_is_a_fault_and_no_more(emulator: Emulator) -> None:
     made = Script().say("channel 1 scale").knot(0, 0, 0).knot(500_000, 1000, 0)
     run = emulator.run("scale", made.say("send 100000 start now").say("send 200000 hello").end())
-    assert run.fault("command") == [1]
+    assert run.faults("command") == [1]
     assert len(run.hellos) == 2
     assert run.last.crank == 1000

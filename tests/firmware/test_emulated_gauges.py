@@ -65,14 +65,14 @@ def test_silence(emulator: Emulator, kind: str) -> None:
     silent = [s for s in run.samples if s.flags & 4 and s.time_us > 1_000_000]
     assert min(s.age_us[0] for s in silent) > 1_000_000
     assert len({s.lift for s in silent}) == 1
-    assert 2 <= len(run.fault("lift1-silent")) <= 4
+    assert 2 <= len(run.faults("lift1-silent")) <= 4
     assert (run.last.lift, run.last.flags) == ((1_500,), 0)
 
 
 @pytest.mark.parametrize("kind", ["frame24", "ascii", *thorough("bcd")])
 def test_damage(emulator: Emulator, kind: str) -> None:
     run = emulator.run(kind, rising(kind, 1_500).say("spoil 1500000 1").say("spoil 2500000 1").end(1_500_000))
-    assert run.fault("lift1-bad")[-1] == 2
+    assert run.faults("lift1-bad")[-1] == 2
     assert (run.last.lift, run.last.flags) == ((1_500,), 16)
     lifts = [s.lift[0] for s in run.samples]
     assert lifts == sorted(

@@ -55,10 +55,10 @@ def stack_bottom(emulator: Emulator) -> int:
 def steady(run: Run) -> None:
     """Nothing that the line carried was broken, forged or missing without being told."""
     assert run.counters.refused == run.counters.late == run.counters.restarts == 0
-    assert run.counters.lost == (run.fault("busy") or [0])[-1]
+    assert run.counters.lost == (run.faults("busy") or [0])[-1]
     assert len({hello.board for hello in run.hellos}) == 1
     assert {hello.board.boot for hello in run.hellos} == {1}
-    assert not run.fault("restart")
+    assert not run.faults("restart")
 
 
 # Crank and index are read alike on every board.
@@ -103,13 +103,13 @@ def test_noise_never_crashes_or_forges(emulator: Emulator, stack_bottom: int, bo
         elif kind == "scale":
             assert run.last.lift[channel] == ends[1 + channel] or run.last.flags & 16 << channel
         elif pin == clock:
-            assert run.fault(f"lift{channel + 1}-bad")
+            assert run.faults(f"lift{channel + 1}-bad")
             assert run.last.flags & 16 << channel
             assert run.last.lift[channel] == ends[1 + channel]
             assert told <= set(range(ends[1 + channel] + 1))  # never a reading that was not sent
     if pin == INDEX:
         assert len(run.indexes) < len(KHZ) * PULSES + 2
-        assert run.fault("busy")[-1] > 0
+        assert run.faults("busy")[-1] > 0
         assert any(s.flags & 1 for s in run.samples)
     else:
         assert {i.crank % 2400 for i in run.indexes} <= {100}
@@ -138,7 +138,7 @@ def test_a_bounce_behind_a_long_rest_is_no_overload(emulator: Emulator) -> None:
     for i in range(40):
         script.say(f"noise {300_000 + 37_119 * i} B1 250 2")
     run = emulator.run("scale", script.say("end 2500000"))
-    assert (run.last.crank, run.last.flags, run.fault("crank-step")) == (0, 0, [])
+    assert (run.last.crank, run.last.flags, run.faults("crank-step")) == (0, 0, [])
 
 
 @pytest.mark.parametrize("board", ["scale", *thorough("bcd-bcd")])
@@ -147,7 +147,7 @@ def test_the_watchdog_starts_a_board_that_has_stopped_and_it_says_so(emulator: E
     run = emulator.run(board, script)
     assert [h.restarted for h in run.hellos] == [False, True]
     assert [h.board.boot for h in run.hellos] == [1, 2]
-    assert run.fault("restart") == [1]
+    assert run.faults("restart") == [1]
     after = run.events[run.events.index(run.hellos[1]) + 1]
     assert isinstance(after, wire.Fault)
     assert after.word == "restart"
@@ -157,4 +157,4 @@ def test_the_watchdog_starts_a_board_that_has_stopped_and_it_says_so(emulator: E
 
 def test_a_start_by_hand_is_no_restart(emulator: Emulator) -> None:
     script = Script().say("channel 1 scale").knot(0, 0, 0).knot(2_000_000, 4000, 500).say("reset 1000000").end()
-    assert not emulator.run("scale", script).fault("restart")
+    assert not emulator.run("scale", script).faults("restart")

@@ -44,7 +44,7 @@ def test_from_the_first_line_to_the_first_reading_without_a_compiler(emulator: E
     ]
     run, _ = told(emulator, memory, *wanted)
     assert [h.board.boot for h in run.hellos] == list(range(1, 9))
-    assert not run.fault("command")
+    assert not run.faults("command")
     assert run.counters.refused <= 60 * 7  # lines that were under way
     script = Script().say("channel 1 scale").say("channel 2 bcd 20000 in 5").knot(0, 0, 0, 0).knot(1_000_000, 5000, 300, -700)
     run = emulator.run("", script.say("send 1500000 settings").say("send 1600000 test").end(1_200_000), eeprom=memory)
@@ -77,16 +77,16 @@ def test_the_settings_survive_a_power_cycle_and_damage_is_told(emulator: Emulato
     told(emulator, memory, "set cpr 7200")
     run, _ = told(emulator, memory)
     assert run.hellos[0].board.cpr == 7200
-    assert not run.fault("settings")
+    assert not run.faults("settings")
     kept = bytearray(memory.read_bytes())
     kept[4] ^= 0x10
     memory.write_bytes(kept)
     run, _ = told(emulator, memory)
     assert run.hellos[0].board.cpr == 2400
-    assert run.fault("settings") == [1]
+    assert run.faults("settings") == [1]
     run, _ = told(emulator, memory, "set cpr 3600")  # setting it anew ends it
     run, _ = told(emulator, memory)
-    assert (run.hellos[0].board.cpr, run.fault("settings")) == (3600, [])
+    assert (run.hellos[0].board.cpr, run.faults("settings")) == (3600, [])
 
 
 def test_power_that_fails_in_a_write_leaves_the_defaults_and_says_so(emulator: Emulator, memory: Path) -> None:
@@ -101,7 +101,7 @@ def test_power_that_fails_in_a_write_leaves_the_defaults_and_says_so(emulator: E
         run = emulator.run("", script, eeprom=memory)
         board = run.hellos[-1].board
         if board.cpr == 2400:
-            assert run.fault("settings") == [1]
+            assert run.faults("settings") == [1]
             return
         assert board.name in (old, new)
         low, high = (at, high) if board.name == old else (low, at)

@@ -19,6 +19,7 @@ from acquire.simulator.rig import Work
 from acquire.simulator.scenarios import scenario_named
 from acquire.simulator.truth import truth
 from tests.firmware.emulation import Emulator
+from tests.firmware.found_truth import finds_the_truth
 from tests.firmware.rig_on_the_board import script_of
 
 LOBETRACE = [sys.executable, "-m", "acquire"]
@@ -59,15 +60,4 @@ def test_the_command_reads_the_board_and_finds_the_truth(
     assert [int(rows[-1].split(",")[5]), int(rows[-1].split(",")[7])] == injected.count[1:]
 
     assert run(["analyze", str(job), "--json"]) in (0, 1)
-    result = json.loads(capsys.readouterr().out)
-    lobes = {lobe["valve"]: lobe for lobe in result["lobes"]}
-    for valve in ("intake", "exhaust"):
-        lobe, known = lobes[valve], true.lobe(valve)
-        assert lobe["centerline_deg"]["value"] == pytest.approx(known.centerline_by["equal_lift"], abs=0.1)
-        assert lobe["peak_lift_mm"]["value"] == pytest.approx(known.peak_lift_mm, abs=0.01)
-        assert lobe["latency_ms"]["value"] == pytest.approx(0, abs=1)
-        event = next(e for e in lobe["events"] if (e["lift_mm"], e["at"]) == (1.27, "lobe"))
-        real = next(e for e in known.events if (e.lift_mm, e.at) == (1.27, "lobe"))
-        assert event["opens_deg"]["value"] == pytest.approx(real.opens_deg, abs=0.1)
-        assert event["closes_deg"]["value"] == pytest.approx(real.closes_deg, abs=0.1)
-    assert result["cam"]["separation_deg"]["value"] == pytest.approx(true.cam.separation_deg, abs=0.05)
+    finds_the_truth(json.loads(capsys.readouterr().out), true)

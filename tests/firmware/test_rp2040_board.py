@@ -15,32 +15,16 @@ import pytest
 from acquire import wire
 from tests.firmware.rp2040_on_cpython import modules
 from tests.firmware.rp2040_scripts import GAUGES, SCRIPTS, SECOND, Script
+from tests.firmware.sent import Sent
 
 LOOK = 700  # microseconds within which the board, looking every 100, notices
 
 
 @dataclass(frozen=True)
-class Played:
-    """What the board sent."""
+class Played(Sent):
+    """What the board sent, and its bytes."""
 
     sent: bytes
-    events: list[wire.Event]
-    counters: wire.Counters
-
-    @property
-    def samples(self) -> list[wire.Sample | wire.Heartbeat]:
-        return [e for e in self.events if isinstance(e, wire.Sample | wire.Heartbeat)]
-
-    @property
-    def indexes(self) -> list[wire.Index]:
-        return [e for e in self.events if isinstance(e, wire.Index)]
-
-    @property
-    def hellos(self) -> list[wire.Hello]:
-        return [e for e in self.events if isinstance(e, wire.Hello)]
-
-    def faults(self, word: str) -> list[int]:
-        return [e.number for e in self.events if isinstance(e, wire.Fault) and e.word == word]
 
     def lines(self, kind: str) -> list[dict[str, str]]:
         """Key and value of each line of a kind that has them."""
@@ -61,7 +45,7 @@ def play_in(folder: Path, script: Script) -> Played:
     assert not (folder / "crash.txt").exists(), (folder / "crash.txt").read_text()
     decoder = wire.Decoder()
     events = decoder.feed(sent) + decoder.finish()
-    return Played(sent, events, decoder.counters)
+    return Played(events, decoder.counters, sent)
 
 
 @pytest.fixture

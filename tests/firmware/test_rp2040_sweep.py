@@ -30,6 +30,7 @@ from acquire.simulator.train import Lift
 from acquire.simulator.trajectory import Play
 from acquire.simulator.truth import truth
 from analysis.capture import load
+from tests.firmware.found_truth import finds_the_truth
 from tests.firmware.micropython import MicroPython
 from tests.firmware.rp2040_scripts import Script, high_while, steps
 from tests.left_out import thorough
@@ -185,15 +186,4 @@ def test_the_command_reads_the_board_and_finds_the_truth(live: Live, tmp_path: P
         stop = lobetrace("capture", str(job), "--step", "stop", *ending)
         sweep = lobetrace("capture", str(job), "--step", "sweep", "--valve", "both", *ending)
     assert stop["lost"] == sweep["lost"] == stop["refused_bytes"] == sweep["refused_bytes"] == 0
-    result = lobetrace("analyze", str(job))
-    lobes = {lobe["valve"]: lobe for lobe in result["lobes"]}
-    for valve in ("intake", "exhaust"):
-        lobe, known = lobes[valve], true.lobe(valve)
-        assert lobe["centerline_deg"]["value"] == pytest.approx(known.centerline_by["equal_lift"], abs=0.1)
-        assert lobe["peak_lift_mm"]["value"] == pytest.approx(known.peak_lift_mm, abs=0.01)
-        assert lobe["latency_ms"]["value"] == pytest.approx(0, abs=1)
-        event = next(e for e in lobe["events"] if (e["lift_mm"], e["at"]) == (1.27, "lobe"))
-        real = next(e for e in known.events if (e.lift_mm, e.at) == (1.27, "lobe"))
-        assert event["opens_deg"]["value"] == pytest.approx(real.opens_deg, abs=0.1)
-        assert event["closes_deg"]["value"] == pytest.approx(real.closes_deg, abs=0.1)
-    assert result["cam"]["separation_deg"]["value"] == pytest.approx(true.cam.separation_deg, abs=0.05)
+    finds_the_truth(lobetrace("analyze", str(job)), true)

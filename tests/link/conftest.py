@@ -22,6 +22,8 @@ import serial
 import serial.rfc2217
 
 from acquire import wire
+from acquire.link.connection import Link
+from acquire.link.outcomes import Batch
 from acquire.link.pipe import Pipe
 from acquire.link.transport import open_pipe
 from analysis.base.samples import Board
@@ -321,3 +323,13 @@ class CancelAt:
                 yield waited
             except BaseException as raised:
                 error = raised
+
+
+async def read_events(link: Link, wanted: int) -> list[wire.Event]:
+    """So many events at least."""
+    events: list[wire.Event] = []
+    while len(events) < wanted:
+        outcome = await link.read(PATIENCE)
+        assert isinstance(outcome, Batch), outcome
+        events += outcome.events
+    return events

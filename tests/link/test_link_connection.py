@@ -21,19 +21,10 @@ from acquire.link import connection, pipe, transport
 from acquire.link.reconnect import Batch, Broken, Ended, Idle, Leftover, Link, connect, list_ports, probe
 from analysis.base.errors import DeviceError, LinkError, LobetraceError, UsageError
 
-from .conftest import PATIENCE, CancelAt, Rig, RigOf, ScriptedBoard, encoded, every_rig, quick_rigs
+from .conftest import PATIENCE, CancelAt, Rig, RigOf, ScriptedBoard, encoded, every_rig, quick_rigs, read_events
 
 # pyserial's rfc2217, on opening: setDaemon, setName
 pytestmark = pytest.mark.filterwarnings("ignore:set(Daemon|Name)\\(\\) is deprecated:DeprecationWarning")
-
-
-async def read_events(link: Link, wanted: int) -> list[wire.Event]:
-    events: list[wire.Event] = []
-    while len(events) < wanted:
-        outcome = await link.read(PATIENCE)
-        assert isinstance(outcome, Batch), outcome
-        events += outcome.events
-    return events
 
 
 async def to_the_end(link: Link) -> tuple[list[wire.Event], Ended | Broken]:

@@ -15,12 +15,12 @@ from typing import Any
 import pytest
 
 from acquire import wire
-from acquire.link.reconnect import Batch, Broken, Connected, Ended, Link, connect, probe, stream
+from acquire.link.reconnect import Batch, Broken, Connected, Ended, connect, probe, stream
 from acquire.simulator.scenarios import scenario_named
 from acquire.simulator.serve import serve
 from analysis.base.errors import LobetraceError
 
-from .conftest import PATIENCE, PtyRig, RigOf, encoded
+from .conftest import PATIENCE, PtyRig, RigOf, encoded, read_events
 
 SER2NET = shutil.which("ser2net") or ("/usr/sbin/ser2net" if Path("/usr/sbin/ser2net").exists() else None)
 pytestmark = [
@@ -67,15 +67,6 @@ def _listens(port: int) -> bool:
     """Seen without connecting, which would already open the device."""
     lines = Path("/proc/net/tcp").read_text().splitlines()[1:]
     return any(line.split()[1].endswith(f":{port:04X}") and line.split()[3] == "0A" for line in lines)
-
-
-async def read_events(link: Link, wanted: int) -> list[wire.Event]:
-    events: list[wire.Event] = []
-    while len(events) < wanted:
-        outcome = await link.read(PATIENCE)
-        assert isinstance(outcome, Batch), outcome
-        events += outcome.events
-    return events
 
 
 @both_kinds

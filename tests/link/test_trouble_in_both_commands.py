@@ -85,6 +85,16 @@ class Command:
                     self.station.recording._rested = True
                 await asyncio.sleep(0.001)
 
+    async def records(self) -> None:
+        """Until a recording was begun."""
+        await self.come(lambda: self.station.recording is not None and (self.name == "capture" or self.station.said))
+
+    async def fifty(self, rig: PtyRig) -> None:
+        """Until fifty frames were sent and recorded."""
+        await self.records()
+        await rig.say(encoded(rig.board.frames(50)))
+        await self.come(lambda: self.rows == self.of(50))
+
 
 @asynccontextmanager
 async def at_work(command: Command) -> AsyncIterator[asyncio.Task[None]]:
@@ -106,6 +116,18 @@ async def between(rig: PtyRig, via: str, folder: Path) -> AsyncIterator[str]:
         return
     with served(rig.url, via, folder) as url:
         yield url
+
+
+@asynccontextmanager
+async def recording(
+    command: str, via: str, rig_of: RigOf, folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> AsyncIterator[tuple[PtyRig, Command]]:
+    """A rig and a command that has recorded fifty frames of it."""
+    async with rig_of("pty") as rig, between(rig, via, tmp_path) as url:
+        at = Command(command, folder, url, monkeypatch)
+        async with at_work(at):
+            await at.fifty(rig)
+            yield rig, at
 
 
 def first_of(folder: Path) -> Path:
@@ -132,14 +154,7 @@ async def test_a_reboot_in_mid_sweep(
 ) -> None:
     """Without its plug being touched: the board says hello again, with the next boot number, and counts from 0."""
 
-    async with AsyncExitStack() as stack:
-        rig: PtyRig = await stack.enter_async_context(rig_of("pty"))
-        url = await stack.enter_async_context(between(rig, via, tmp_path))
-        at = Command(command, folder, url, monkeypatch)
-        await stack.enter_async_context(at_work(at))
-        await at.come(lambda: at.station.recording is not None and (command == "capture" or at.station.said))
-        await rig.say(encoded(rig.board.frames(50)))
-        await at.come(lambda: at.rows == at.of(50))
+    async with recording(command, via, rig_of, folder, tmp_path, monkeypatch) as (rig, at):
         again = replace(rig.board.hello, boot=58)
         await rig.say(wire.encode_hello(again, 0, 5012) + encoded(ScriptedBoard(58).frames(20)))
         await at.come(lambda: at.station.reconnects == 1)
@@ -157,14 +172,7 @@ async def test_a_reboot_in_mid_sweep(
 async def test_unplugged_and_plugged_in_again(
     command: str, via: str, same: bool, rig_of: RigOf, folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    async with AsyncExitStack() as stack:
-        rig: PtyRig = await stack.enter_async_context(rig_of("pty"))
-        url = await stack.enter_async_context(between(rig, via, tmp_path))
-        at = Command(command, folder, url, monkeypatch)
-        await stack.enter_async_context(at_work(at))
-        await at.come(lambda: at.station.recording is not None and (command == "capture" or at.station.said))
-        await rig.say(encoded(rig.board.frames(50)))
-        await at.come(lambda: at.rows == at.of(50))
+    async with recording(command, via, rig_of, folder, tmp_path, monkeypatch) as (rig, at):
         await rig.unplug()
         await at.come(lambda: at.station.watch.state().state == "disconnected")
         await rig.replug(ScriptedBoard(57 if same else 58, 80 if same else 0))
@@ -188,9 +196,7 @@ async def test_a_serial_server_that_is_killed_and_started_again(
         with served(rig.url, via, tmp_path) as url:
             at = Command(command, folder, url, monkeypatch)
             await stack.enter_async_context(at_work(at))
-            await at.come(lambda: at.station.recording is not None and (command == "capture" or at.station.said))
-            await rig.say(encoded(rig.board.frames(50)))
-            await at.come(lambda: at.rows == at.of(50))
+            await at.fifty(rig)
         await at.come(lambda: at.station.watch.tries >= 1)
         rig.board.frames(30)  # which nobody hears
         with served(rig.url, via, tmp_path, int(url.rpartition(":")[2])):
@@ -218,7 +224,7 @@ async def test_a_clock_that_is_set_back(command: str, rig_of: RigOf, folder: Pat
         rig: PtyRig = await stack.enter_async_context(rig_of("pty"))
         at = Command(command, folder, rig.url, monkeypatch)
         await stack.enter_async_context(at_work(at))
-        await at.come(lambda: at.station.recording is not None and (command == "capture" or at.station.said))
+        await at.records()
         for _ in range(5):
             before = at.rows
             await rig.say(encoded(rig.board.frames(20)))

@@ -24,6 +24,7 @@ from acquire.procedure.saved_session import write_session
 from acquire.procedure.session import MET, Happened, Place, Plan, places
 from acquire.procedure.steps import RIG, SWEEP
 from acquire.simulator.scenarios import SCENARIOS
+from analysis.base.samples import Capture
 from analysis.capture import load
 from tests.recorded import demo_job
 
@@ -164,22 +165,24 @@ def sweeping(terminals: Callable[..., Terminal], job: Path, pace: int = 20) -> T
     return terminal
 
 
-@pytest.mark.parametrize(
-    "how",
-    ["SIGTERM", *thorough("SIGINT", "SIGHUP")],
-)
-def test_however_it_ends_the_file_is_closed_and_the_terminal_restored(
-    terminals: Callable[..., Terminal], job: Path, how: str
-) -> None:
-    terminal = sweeping(terminals, job)
-    terminal.process.send_signal(getattr(signal, how))
+def whole_in_the_end(terminal: Terminal, job: Path) -> Capture:
+    """What was recorded, once the program has ended and left file and terminal as they should be."""
     assert terminal.end() == 0
     assert terminal.restored()
     assert b"Traceback" not in terminal.out
     (file,) = (job / "captures").rglob("*.csv")
     capture = load(file)
     assert capture.complete
-    assert capture.samples.crank.size > 0
+    return capture
+
+
+@pytest.mark.parametrize("how", ["SIGTERM", *thorough("SIGINT", "SIGHUP")])
+def test_however_it_ends_the_file_is_closed_and_the_terminal_restored(
+    terminals: Callable[..., Terminal], job: Path, how: str
+) -> None:
+    terminal = sweeping(terminals, job)
+    terminal.process.send_signal(getattr(signal, how))
+    assert whole_in_the_end(terminal, job).samples.crank.size > 0
 
 
 @pytest.mark.parametrize("told", [True, *thorough(False)], ids=["with SIGHUP", "without"])
@@ -230,13 +233,7 @@ def test_it_is_resized_in_the_middle_of_a_sweep(
     terminal.resize((200, 60))
     terminal.until("Sweep, intake")
     terminal.press("\x03")  # Ctrl-C
-    assert terminal.end() == 0
-    assert terminal.restored()
-    assert b"Traceback" not in terminal.out
-    (file,) = (job / "captures").rglob("*.csv")
-    capture = load(file)
-    assert capture.complete
-    assert not capture.gaps
+    assert not whole_in_the_end(terminal, job).gaps
 
 
 @pytest.mark.thorough  # refused in test_link_connection, said and tried again in test_troubles
