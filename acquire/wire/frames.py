@@ -37,7 +37,7 @@ class Hello:
     restarted: bool = False
 
 
-class Sample(NamedTuple):
+class LatchedFrame(NamedTuple):
     """Crank and indicator latched together; integers as on the wire. `age_us` and `lift` hold one number per channel (1 or 2)."""
 
     seq: int
@@ -48,15 +48,16 @@ class Sample(NamedTuple):
     lift: tuple[int, ...]
 
 
-class Heartbeat(NamedTuple):
-    """The crank stands still. The fields of a `Sample`."""
+class Sample(LatchedFrame):
+    """Latched at an edge of the encoder, or by the clock."""
 
-    seq: int
-    time_us: int
-    crank: int
-    flags: int
-    age_us: tuple[int, ...]
-    lift: tuple[int, ...]
+    __slots__ = ()
+
+
+class Heartbeat(LatchedFrame):
+    """Latched while the crank stands still."""
+
+    __slots__ = ()
 
 
 class Index(NamedTuple):
