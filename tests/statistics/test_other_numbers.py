@@ -28,6 +28,7 @@ from tests.statistics.trials import (
 WORKSHOP = SCENARIOS["workshop"]
 
 
+@pytest.mark.thorough  # slack by angle and its mean are held in test_slack
 def test_the_slack_holds_the_truth() -> None:
     """From seed 0, turned back over the lobe after the sweep, where what is left of the lag moves both directions apart; and no
     wider than three times the ideal.
