@@ -20,7 +20,7 @@ from acquire.simulator.phases import Latching, Recording, State, latch_phase, re
 from acquire.simulator.rig import Rig
 from acquire.simulator.scenarios import Scenario
 from acquire.simulator.truth import CHECKING, Truth, truth
-from acquire.wire import Decoder
+from acquire.wire import Decoder, Event, Heartbeat, Hello, Index, Sample
 from analysis.base.samples import STILL, Board, Capture, Floats, Header, Identity, IndexPulses, Ints, Samples
 from tests.tape import Tape
 
@@ -152,13 +152,47 @@ def _undisturbed(board: BenchBoard, latched: Latching, times: Floats) -> bool:
     return not said and waiting_s.max() + longest_s <= board.buffer_bytes * per_byte
 
 
+def events_of(rig: Rig, phase: str, state: State) -> tuple[State, Hello, tuple[Event, ...]]:
+    """One phase from a state on: the state afterwards, the hello before it, its events. Where board and line have nothing to say of
+    their own, the bytes are left out: they cost two thirds of it.
+    """
+    if (quiet := quietly(rig, phase, state)) is None:
+        done = record_phase(rig, phase, state)
+        hello, *events = Decoder().feed(done.data)
+        assert isinstance(hello, Hello)
+        return done.state, hello, tuple(events)
+    latched, seq, time_us, after = quiet
+    rows = latched.rows
+    number, us = seq.tolist(), (time_us % (1 << 32)).tolist()  # the board's clock runs over after 72 minutes
+    age_us, lift = np.rint(rows.age * 1e6).astype(np.int64).T.tolist(), rows.lift.astype(np.int64).T.tolist()
+    columns = zip(rows.beat.tolist(), number, us, rows.crank.tolist(), age_us, lift, strict=False)
+    events = [(Heartbeat if beat else Sample)(n, t, c, 0, tuple(a), tuple(v)) for beat, n, t, c, a, v in columns]
+    events += map(Index, number[len(events) :], us[len(events) :], latched.crank.index_count.tolist())
+    return after, Hello(rig.hello, state.counters.seq, rig.board.clock(latched.begin_s)), tuple(sorted(events))
+
+
+def recorded(path: Path, rig: Rig, phases: tuple[str, ...], header: Header) -> None:
+    """Write the last of some phases, worked through one after the other, into a capture file."""
+    _, hello, events = events_of(rig, phases[-1], _before(rig, phases))
+    with Recorder(path, header) as recorder:
+        recorder.add((hello, *events))
+
+
+def _before(rig: Rig, phases: tuple[str, ...]) -> State:
+    """The state in which the last of some phases begins."""
+    if not phases[:-1]:
+        return start(rig)
+    latched = latched_of(rig, phases[:-1])
+    before = last_of(rig, phases[:-1]).state if latched is None else latched[1]
+    return replace(before, time_s=before.time_s + rig.work.between_s)
+
+
 @lru_cache(maxsize=64)
 def _file(rig: Rig, phases: tuple[str, ...], told: tuple[tuple[str, str], ...]) -> bytes:
-    done = last_of(rig, phases)
+    phase = phases[-1].partition("@")[0]
     with TemporaryDirectory() as folder:
         path = Path(folder) / "capture.csv"
-        with Recorder(path, _header(done.board, done.step, done.channels, **dict(told))) as recorder:
-            recorder.add(Decoder().feed(done.data))
+        recorded(path, rig, phases, _header(rig.hello, step_of(phase), rig.channels(phase), **dict(told)))
         return path.read_bytes()
 
 

@@ -9,14 +9,13 @@ from pathlib import Path
 from typing import Any
 
 from acquire.cli.demo_job import job_text
-from acquire.record.recorder import Recorder
+from acquire.record.recorder import next_path
 from acquire.simulator.rig import Rig
 from acquire.simulator.scenarios import Scenario
-from acquire.wire import Decoder
 from analysis.base.samples import Capture
 from analysis.job import Job
 from tests.cards import card_of
-from tests.recorded import PHASES, captures, last_of, truth_of
+from tests.recorded import PHASES, captures, recorded, truth_of
 from tests.rigs import SHORT, job_for
 
 ORDER = (1, 5, 3, 6, 2, 4)  # the usual firing order of an in-line six (common practice)
@@ -64,14 +63,12 @@ def folder_of_six(folder: Path, cylinders: Sequence[int], **late_of: float) -> P
     """The same as a job's folder."""
     text = job_text(Scenario("six", "", SHORT), truth_of(SHORT))
     text = text.replace("cylinders = 4", "cylinders = 6").replace("firing_order = [1, 3, 4, 2]", f"firing_order = {list(ORDER)}")
-    folder.mkdir()
+    (folder / "captures").mkdir(parents=True)
     (folder / "job.toml").write_text(text, encoding="utf-8")
     taken = engine_of(cylinders, **late_of)
     for capture in taken:
         cylinder = capture.header.cylinder
         rig = _rig(cylinder, late_of.get(f"c{cylinder}", 0.0), late_of.get(f"c{cylinder}_intake", 0.0))
         phase = next(phase for phase in PHASES if phase in capture.path)
-        done = last_of(rig, PHASES[: PHASES.index(phase) + 1])
-        with Recorder.in_folder(folder / "captures", capture.header) as recorder:
-            recorder.add(Decoder().feed(done.data))
+        recorded(next_path(folder / "captures", capture.header), rig, PHASES[: PHASES.index(phase) + 1], capture.header)
     return folder

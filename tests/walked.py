@@ -10,8 +10,6 @@ from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 
-import numpy as np
-
 from acquire.link.outcomes import Batch, Outcome
 from acquire.link.reconnect import Connected
 from acquire.procedure.headers import header_for
@@ -24,13 +22,13 @@ from acquire.procedure.steps import CAUTIONS, RIG, STOP, SWEEP, TRAVEL, ZERO
 from acquire.procedure.workers import Workers
 from acquire.record.recorder import Recorder
 from acquire.simulator.asked import in_short_turns
-from acquire.simulator.phases import REST, State, record_phase, start
+from acquire.simulator.phases import REST, State, start
 from acquire.simulator.rig import Rig
 from acquire.simulator.scenarios import Scenario
-from acquire.wire import Decoder, Event, Heartbeat, Hello, Index, Sample
+from acquire.wire import Event, Hello
 from analysis.base.samples import Board
 from analysis.job import Job, parse_job
-from tests.recorded import demo_job, quietly
+from tests.recorded import demo_job, events_of
 
 BLOCK = 400  # events that come at once
 LARGE = 4 * BLOCK  # where only the end counts
@@ -47,24 +45,7 @@ class Clock:
         return self.now
 
 
-@lru_cache(maxsize=512)
-def worked(rig: Rig, phase: str, state: State) -> tuple[State, Hello, tuple[Event, ...]]:
-    """One phase from a state on: the state afterwards, the hello before it, its events. Walks that begin alike share them. Where
-    board and line have nothing to say of their own, the bytes are left out: they cost two thirds of it.
-    """
-    if (quiet := quietly(rig, phase, state)) is None:
-        done = record_phase(rig, phase, state)
-        hello, *events = Decoder().feed(done.data)
-        assert isinstance(hello, Hello)
-        return done.state, hello, tuple(events)
-    latched, seq, time_us, after = quiet
-    rows = latched.rows
-    number, us = seq.tolist(), (time_us % (1 << 32)).tolist()  # the board's clock runs over after 72 minutes
-    age_us, lift = np.rint(rows.age * 1e6).astype(np.int64).T.tolist(), rows.lift.astype(np.int64).T.tolist()
-    columns = zip(rows.beat.tolist(), number, us, rows.crank.tolist(), age_us, lift, strict=False)
-    events = [(Heartbeat if beat else Sample)(n, t, c, 0, tuple(a), tuple(v)) for beat, n, t, c, a, v in columns]
-    events += map(Index, number[len(events) :], us[len(events) :], latched.crank.index_count.tolist())
-    return after, Hello(rig.hello, state.counters.seq, rig.board.clock(latched.begin_s)), tuple(sorted(events))
+worked = lru_cache(maxsize=512)(events_of)  # walks that begin alike share them
 
 
 class Engine:

@@ -14,6 +14,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from acquire.simulator.board import BenchBoard
 from acquire.simulator.encoder import Encoder
 from acquire.simulator.indicator import Indicator
 from acquire.simulator.piston_stop import Stop
@@ -50,6 +51,7 @@ def drawn(seed: int) -> tuple[Rig, Job]:
             phase=float(g.random()),
         ),
         start_deg=float(g.uniform(-300, 300)),
+        board=BenchBoard(baud=1_000_000),  # a line that carries every edge of the finest encoder
         indicators=(
             Indicator(
                 where="valve",

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
 from acquire.simulator.scenarios import SCENARIOS
+from analysis.capture import load
 from tests.left_out import thorough
-from tests.recorded import latched_of, over_the_line
+from tests.recorded import job_folder, latched_of, over_the_line
 
 
 @pytest.mark.parametrize("name", ["workshop", "two-channel", *thorough("slow-indicator", "reverse", "time-latched")])
-def test_latched_is_what_would_have_come_over_the_wire(name: str) -> None:
+def test_latched_is_what_would_have_come_over_the_wire(name: str, tmp_path: Path) -> None:
     scenario = SCENARIOS[name]
     phases = tuple(scenario.phases)[:2]
     latched = latched_of(scenario.rig, phases)
@@ -19,7 +22,13 @@ def test_latched_is_what_would_have_come_over_the_wire(name: str) -> None:
     capture, sent = latched[0], over_the_line(scenario.rig, phases)
     assert (capture.header, capture.path, capture.complete) == (sent.header, sent.path, sent.complete)
     assert (capture.faults, capture.gaps, capture.marks) == (sent.faults, sent.gaps, sent.marks)
-    for ours, theirs in ((capture.samples, sent.samples), (capture.index, sent.index)):
+    read = load(job_folder(tmp_path, "", scenario.rig, phases) / "captures" / f"{phases[-1]}-01.csv")
+    for ours, theirs in (
+        (capture.samples, sent.samples),
+        (capture.index, sent.index),
+        (read.samples, sent.samples),
+        (read.index, sent.index),
+    ):
         for column, array in vars(theirs).items():
             np.testing.assert_array_equal(vars(ours)[column], array, err_msg=column)
 
