@@ -46,7 +46,7 @@ class Broken:
     error: LobetraceError
 
 
-def failed(error: LobetraceError) -> Broken:
+def broken_by(error: LobetraceError) -> Broken:
     """What a try to connect that failed comes out as. A misuse is raised again: no other try would end better."""
     if isinstance(error, UsageError):
         raise error

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from acquire.link.connection import Clock, Opener
-from acquire.link.outcomes import Broken, Ended, failed
+from acquire.link.outcomes import Broken, Ended, broken_by
 from acquire.link.pipe import Pipe
 from acquire.link.transport import open_pipe
 from acquire.wire import HELLO, encode_command
@@ -59,7 +59,7 @@ async def raw_lines(
         try:
             await opener(url, baud, pipe)
         except LobetraceError as error:
-            yield failed(error)
+            yield broken_by(error)
         else:
             try:
                 yield Opened()

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from acquire.link.connection import HELLO_WITHIN, Clock, Leftover, Link, Opener, connect, probe
-from acquire.link.outcomes import Batch, Broken, Ended, Idle, Outcome, failed
+from acquire.link.outcomes import Batch, Broken, Ended, Idle, Outcome, broken_by
 from acquire.link.transport import PortInfo, list_ports, open_pipe
 from acquire.wire import Hello
 from acquire.wire.frames import HALF, U32
@@ -74,7 +74,7 @@ async def stream(
         try:
             link = await connect(url, baud, hello_timeout=hello_timeout, clock=clock, opener=opener)
         except LobetraceError as error:
-            yield failed(error)
+            yield broken_by(error)
         else:
             try:
                 yield Connected(link.hello, *_continuity(before, link.hello), link)
