@@ -218,14 +218,15 @@ def _side(crank: Ints, time_s: Floats, turned: Ints, outward: int, degree: float
     """The contacts of one side among its turning points (indices, in order). `outward`: -1 down, +1 up."""
     counts = crank[turned]
     kept = are_contacts(counts, outward, degree)
-    if turned[-1] >= _last_move(crank) and kept.sum() > 1 and kept[-1]:
+    stands = _last_move(crank)
+    if turned[-1] >= stands and kept.sum() > 1 and kept[-1]:
         # Where the record ends, the hand may just have let go, or be on its way still: a contact only if it is with the others, or
         # if the crank ended dead and stood there.
         others = outward * counts[:-1][kept[:-1]]
         kept[-1] = others.min() <= outward * counts[-1] or (
-            _stood(crank, time_s, degree) and _hard(crank, time_s, int(turned[-1]), outward, degree)
+            _stood(crank, time_s, stands, degree) and _hard(crank, time_s, int(turned[-1]), outward, degree)
         )
-    if turned[-1] >= _last_move(crank) and not kept[-1]:
+    if turned[-1] >= stands and not kept[-1]:
         turned, counts, kept = turned[:-1], counts[:-1], kept[:-1]
     hard = np.array([_hard(crank, time_s, int(at), outward, degree) for at in turned[kept]], dtype=bool)
     # Three at one place are at what one of them met: no hand turns back at a mark as well as that.
@@ -240,11 +241,10 @@ def _last_move(crank: Ints) -> int:
     return int(moved[-1]) + 1 if moved.size else 0
 
 
-def _stood(crank: Ints, time_s: Floats, degree: float) -> bool:
-    """Whether the record goes on, with the crank where it came to, for longer than the last half degree had taken."""
-    last = _last_move(crank)
-    before = np.flatnonzero(np.abs(crank[:last] - crank[last]) >= max(1.0, 0.5 * degree))
-    return bool(before.size) and float(time_s[-1] - time_s[last]) > float(time_s[last] - time_s[before[-1]])
+def _stood(crank: Ints, time_s: Floats, stands: int, degree: float) -> bool:
+    """Whether the record goes on, the crank standing from index `stands` on, for longer than the last half degree had taken."""
+    before = np.flatnonzero(np.abs(crank[:stands] - crank[stands]) >= max(1.0, 0.5 * degree))
+    return bool(before.size) and float(time_s[-1] - time_s[stands]) > float(time_s[stands] - time_s[before[-1]])
 
 
 def _hard(crank: Ints, time_s: Floats, at: int, outward: int, degree: float) -> bool:
