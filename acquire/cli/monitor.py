@@ -15,7 +15,7 @@ from acquire.link.health import HealthWatch
 from acquire.link.raw import Opened, Raw, escaped, raw_lines, why_refused
 from acquire.link.reconnect import Batch, Broken, Connected, Ended, Idle, Outcome, stream
 from acquire.link.transport import open_pipe
-from acquire.wire import Event, Heartbeat, Sample
+from acquire.wire import Event, LatchedFrame
 from analysis.base.errors import DeviceError, LinkError, VersionError
 from analysis.base.samples import Board
 
@@ -93,7 +93,7 @@ class FrameMonitor:
         board = getattr(event, "board", None) or self._board
         assert board is not None  # the link tells of a board before it hands out anything of it
         self._board = board
-        if isinstance(event, Sample | Heartbeat) and not self._every:
+        if isinstance(event, LatchedFrame) and not self._every:
             if self._clock() < self._next_sample:
                 return
             self._next_sample = self._clock() + _SAMPLE_S

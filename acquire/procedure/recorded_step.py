@@ -14,7 +14,7 @@ import numpy as np
 from acquire.procedure.counts import Counts
 from acquire.record.event_rows import row_of
 from acquire.record.recorder import Recorder
-from acquire.wire import Event, Heartbeat, Index, Sample, wrap_u32
+from acquire.wire import Event, Index, LatchedFrame, wrap_u32
 from analysis.base.errors import DataError
 from analysis.base.quantity import Quantity
 from analysis.base.samples import Capture, Header, Ints
@@ -153,7 +153,7 @@ class RecordedStep:
 
     def _from_first_turn(self, events: Sequence[Event]) -> Sequence[Event]:
         for k, event in enumerate(events):
-            if not isinstance(event, Sample | Heartbeat):
+            if not isinstance(event, LatchedFrame):
                 continue
             if self._rest_us is not None and event.crank != self.crank:
                 if self._rested or wrap_u32(event.time_us - self._rest_us) >= RESTED_US:
@@ -259,6 +259,6 @@ class RecordedStep:
 def _rows(events: Iterable[Event], width: int) -> tuple[Ints, Ints]:
     """Raw rows, shape (n, width), and index pulses (time, count), shape (k, 2)."""
     events = tuple(events)
-    rows = [row_of(event) for event in events if isinstance(event, Sample | Heartbeat)]
+    rows = [row_of(event) for event in events if isinstance(event, LatchedFrame)]
     pulses = [(event.time_us, event.crank) for event in events if isinstance(event, Index)]
     return np.array(rows, np.int64).reshape(-1, width), np.array(pulses, np.int64).reshape(-1, 2)

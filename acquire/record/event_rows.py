@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from typing import Any, Final, NamedTuple, TypeAlias
 
-from acquire.wire import Damage, Event, Fault, Heartbeat, Hello, Index, Sample
+from acquire.wire import Damage, Event, Fault, Heartbeat, Hello, Index, LatchedFrame
 from analysis.base.errors import CaptureError
 from analysis.base.samples import STILL, Board
 from analysis.capture.text import hello_fields
@@ -36,7 +36,7 @@ class Entries:
         """Rows and remarks, in order. `at` is the wall clock, for a new start of the board. CaptureError if another board answers."""
         for event in events:
             match event:
-                case Sample() | Heartbeat():
+                case LatchedFrame():
                     self._last_seq = event.seq
                     yield row_of(event)
                 case Index():
@@ -66,7 +66,7 @@ class Entries:
         return Remark("gap", {"lost": lost, "bytes": refused, "late": late, "after_seq": self._last_seq})
 
 
-def row_of(event: Sample | Heartbeat) -> Row:
+def row_of(event: LatchedFrame) -> Row:
     """A frame as a row of a capture."""
     still = STILL if isinstance(event, Heartbeat) else 0
     if len(event.lift) == 1:  # as most are, and rows come by the ten thousand

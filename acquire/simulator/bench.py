@@ -19,9 +19,8 @@ from acquire.simulator.phases import REST, Recording, State, record_phase, start
 from acquire.simulator.rig import Rig
 from acquire.wire import (
     Fault,
-    Heartbeat,
     Index,
-    Sample,
+    LatchedFrame,
     encode_fault,
     encode_frame,
     encode_hello,
@@ -239,7 +238,7 @@ class Bench:
 
 def _renumbered(line: bytes, by: int) -> bytes:
     frame = parse_line(line[:-1])
-    assert isinstance(frame, Sample | Heartbeat | Index | Fault)
+    assert isinstance(frame, LatchedFrame | Index | Fault)
     return encode_frame(frame._replace(seq=wrap_u32(frame.seq + by)))
 
 

@@ -28,7 +28,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Final, NamedTuple, TypeAlias
 
-from acquire.wire.frames import HALF, LONGEST_LINE, U32, Frame, Heartbeat, Hello, Numbered, Sample
+from acquire.wire.frames import HALF, LONGEST_LINE, U32, Frame, Hello, LatchedFrame, Numbered, Sample
 from acquire.wire.parse import parse_line, usual_sample_1, usual_sample_2
 from analysis.base.errors import DeviceError
 from analysis.base.samples import Board
@@ -73,7 +73,7 @@ def has_restarted(known: Board, hello: Hello, expected: int) -> bool:
 
 def _of_board(frame: Numbered, board: Board) -> bool:
     """Whether the frame has the channels that the hello named."""
-    return not isinstance(frame, Sample | Heartbeat) or len(frame.lift) == len(board.steps_mm)
+    return not isinstance(frame, LatchedFrame) or len(frame.lift) == len(board.steps_mm)
 
 
 def _no_sample(_line: bytes) -> Sample | None:
