@@ -61,11 +61,7 @@ def demo_job(scenario: Scenario) -> str:
 @lru_cache(maxsize=32)
 def last_of(rig: Rig, phases: tuple[str, ...]) -> Recording:
     """What the last of some phases came to, worked through one after the other."""
-    state = start(rig)
-    if phases[:-1]:
-        before = last_of(rig, phases[:-1]).state
-        state = replace(before, time_s=before.time_s + rig.work.between_s)
-    return record_phase(rig, phases[-1], state)
+    return record_phase(rig, phases[-1], _before(rig, phases))
 
 
 @lru_cache(maxsize=128)
@@ -90,13 +86,9 @@ def latched_of(rig: Rig, phases: tuple[str, ...]) -> tuple[Capture, State] | Non
     """The last phase as the board latched it, with the state behind it: the same capture in a sixth of the time. None where board or
     line would have something to say of their own.
     """
-    state = start(rig)
-    if phases[:-1]:
-        before = latched_of(rig, phases[:-1])
-        if before is None:
-            return None
-        state = replace(before[1], time_s=before[1].time_s + rig.work.between_s)
-    if (quiet := quietly(rig, phases[-1], state)) is None:
+    if phases[:-1] and latched_of(rig, phases[:-1]) is None:
+        return None
+    if (quiet := quietly(rig, phases[-1], _before(rig, phases))) is None:
         return None
     latched, seq, time_us, after = quiet
     rows, pulses = latched.rows, latched.crank.index_count

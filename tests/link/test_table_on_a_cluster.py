@@ -22,7 +22,7 @@ from tests.archived import archive, tables
 from .conftest import PATIENCE
 
 JOBS = 16
-_QUIET = {"DASK_DISTRIBUTED__ADMIN__LOG_FORMAT": "%(message)s", "OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
+_QUIET = {"DASK_DISTRIBUTED__ADMIN__LOG_FORMAT": "%(message)s"}
 
 pytest.importorskip("distributed")
 dask = pytest.importorskip("dask")
